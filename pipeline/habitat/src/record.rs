@@ -1,0 +1,251 @@
+//! What the water record of one cell says by itself: hydroperiod, frequency, recurrence, trend.
+
+use crate::water::{Bits, Masks, count, count_all, fill_round_the_year};
+use lentic_numerics::trend::{mann_kendall, theil_sen};
+
+/// Observed months a year needs to count in recurrence and trend.
+pub const MONTHS_FOR_A_YEAR: u32 = 6;
+/// Years a trend needs.
+pub const YEARS_FOR_A_TREND: usize = 8;
+
+/// What a record must hold to be assessed.
+#[derive(Clone, Copy, Debug)]
+pub struct Enough {
+    /// Observed months.
+    pub months: u32,
+    /// Calendar months seen at least once.
+    pub calendar_months: u32,
+}
+
+/// The record of one assessed cell.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Record {
+    /// Observed months.
+    pub observed: u32,
+    /// Wet months among them.
+    pub wet: u32,
+    /// Months per year, 0 to 12: sum of the share of wet months of each calendar month.
+    pub hydroperiod: f64,
+    /// Share of observed months that are wet.
+    pub frequency: f64,
+    /// Share of years with a wet month, among years with enough observed months.
+    pub recurrence: Option<f64>,
+    /// Share of wet months by calendar month, gaps filled.
+    pub by_calendar_month: [f64; 12],
+}
+
+/// Trend of the yearly hydroperiod.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Trend {
+    /// Theil-Sen slope, months per decade.
+    pub per_decade: f64,
+    /// Two-sided p of the Mann-Kendall test.
+    pub p: f64,
+    /// Years used.
+    pub years: usize,
+}
+
+/// Reads the record of a cell; `None` when it is too short to assess.
+pub fn read_record(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> Option<Record> {
+    let seen = count_all(observed);
+    let wet_months = count_all(wet);
+    let mut shares = [None; 12];
+    for (share, mask) in shares.iter_mut().zip(&masks.calendar) {
+        let n = count(observed, mask);
+        if n > 0 {
+            *share = Some(f64::from(count(wet, mask)) / f64::from(n));
+        }
+    }
+    let calendar_months = shares.iter().flatten().count() as u32;
+    if seen < enough.months || seen == 0 || calendar_months < enough.calendar_months {
+        return None;
+    }
+    let by_calendar_month = fill_round_the_year(&shares)?;
+    let (mut years, mut with_water) = (0u32, 0u32);
+    for (_, mask) in &masks.years {
+        if count(observed, mask) >= MONTHS_FOR_A_YEAR {
+            years += 1;
+            with_water += u32::from(count(wet, mask) > 0);
+        }
+    }
+    Some(Record {
+        observed: seen,
+        wet: wet_months,
+        hydroperiod: by_calendar_month.iter().sum(),
+        frequency: f64::from(wet_months) / f64::from(seen),
+        recurrence: (years > 0).then(|| f64::from(with_water) / f64::from(years)),
+        by_calendar_month,
+    })
+}
+
+/// Hydroperiod year by year (year, months): 12 x mean of (state - usual share of that calendar
+/// month) + hydroperiod, limited to 0-12, over years with enough observed months.
+pub fn yearly_hydroperiod(
+    observed: Bits,
+    wet: Bits,
+    masks: &Masks,
+    record: &Record,
+) -> Vec<(i32, f64)> {
+    let mut years = Vec::with_capacity(masks.years.len());
+    for (year, mask) in &masks.years {
+        let (mut n, mut sum) = (0u32, 0.0);
+        for (share, calendar) in record.by_calendar_month.iter().zip(&masks.calendar) {
+            let seen: u32 = triple_count(observed, mask, calendar);
+            let wet = triple_count(wet, mask, calendar);
+            n += seen;
+            sum += f64::from(wet) - f64::from(seen) * share;
+        }
+        if n >= MONTHS_FOR_A_YEAR {
+            let months = 12.0 * sum / f64::from(n) + record.hydroperiod;
+            // years equal but for rounding must count as ties in the trend test
+            let rounded = (months * 1e9).round() / 1e9;
+            years.push((*year, rounded.clamp(0.0, 12.0)));
+        }
+    }
+    years
+}
+
+fn triple_count(bits: Bits, a: Bits, b: Bits) -> u32 {
+    bits.iter()
+        .zip(a.iter().zip(b))
+        .map(|(x, (a, b))| (x & a & b).count_ones())
+        .sum()
+}
+
+/// Trend of the yearly hydroperiod, where there are years enough.
+pub fn trend(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Option<Trend> {
+    let years = yearly_hydroperiod(observed, wet, masks, record);
+    if years.len() < YEARS_FOR_A_TREND {
+        return None;
+    }
+    let at: Vec<f64> = years.iter().map(|(year, _)| f64::from(*year)).collect();
+    let months: Vec<f64> = years.iter().map(|(_, months)| *months).collect();
+    // A record without any change has no variance to test: no slope, no evidence.
+    let p = mann_kendall(&months).map_or(1.0, |test| test.p);
+    let slope = theil_sen(&at, &months)?.slope;
+    Some(Trend {
+        per_decade: 10.0 * slope,
+        p,
+        years: years.len(),
+    })
+}
+
+/// Permanence classes by hydroperiod.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Permanence {
+    /// Never seen wet.
+    Dry = 0,
+    /// Under 3 months per year.
+    Temporary = 1,
+    /// 3 months or more.
+    Seasonal = 2,
+    /// 8 months or more.
+    SemiPermanent = 3,
+    /// 11 months or more.
+    Permanent = 4,
+}
+
+impl Permanence {
+    /// The class of a hydroperiod in months per year.
+    pub fn of(hydroperiod: f64) -> Self {
+        match hydroperiod {
+            h if h >= 11.0 => Permanence::Permanent,
+            h if h >= 8.0 => Permanence::SemiPermanent,
+            h if h >= 3.0 => Permanence::Seasonal,
+            h if h > 0.0 => Permanence::Temporary,
+            _ => Permanence::Dry,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::water::{BitRows, MonthAxis};
+
+    const ENOUGH: Enough = Enough { months: 24, calendar_months: 6 };
+
+    fn axis(years: usize) -> MonthAxis {
+        MonthAxis { first: "1991-01".parse().unwrap(), len: 12 * years }
+    }
+
+    /// A cell wet from January to April of every year, by hand: 4 months per year, frequency 1/3,
+    /// every year wet, no trend.
+    #[test]
+    fn four_wet_months_a_year() {
+        let axis = axis(10);
+        let masks = Masks::new(&axis);
+        let mut rows = BitRows::new(&axis, 1);
+        for at in 0..axis.len {
+            rows.set(0, at, at % 12 < 4);
+        }
+        let record = read_record(rows.observed(0), rows.wet(0), &masks, ENOUGH).unwrap();
+        assert_eq!(record.hydroperiod, 4.0);
+        assert_eq!(record.frequency, 1.0 / 3.0);
+        assert_eq!(record.recurrence, Some(1.0));
+        let trend = trend(rows.observed(0), rows.wet(0), &masks, &record).unwrap();
+        assert_eq!((trend.per_decade, trend.p, trend.years), (0.0, 1.0, 10));
+    }
+
+    /// Clouds in the wet season do not shorten the hydroperiod, as plain frequency would.
+    #[test]
+    fn gaps_in_the_wet_season_do_not_bias() {
+        let axis = axis(10);
+        let masks = Masks::new(&axis);
+        let mut rows = BitRows::new(&axis, 1);
+        for at in 0..axis.len {
+            let cloudy = at % 12 < 4 && (at / 12) % 2 == 0;
+            if !cloudy {
+                rows.set(0, at, at % 12 < 4);
+            }
+        }
+        let record = read_record(rows.observed(0), rows.wet(0), &masks, ENOUGH).unwrap();
+        assert_eq!(record.hydroperiod, 4.0);
+        assert_eq!(record.frequency, 20.0 / 100.0);
+    }
+
+    /// One month less each year: -10 months per decade until the record ends dry.
+    #[test]
+    fn a_steady_fall_is_found() {
+        let axis = axis(9);
+        let masks = Masks::new(&axis);
+        let mut rows = BitRows::new(&axis, 1);
+        for at in 0..axis.len {
+            rows.set(0, at, at % 12 < 10 - at / 12);
+        }
+        let record = read_record(rows.observed(0), rows.wet(0), &masks, ENOUGH).unwrap();
+        let yearly = yearly_hydroperiod(rows.observed(0), rows.wet(0), &masks, &record);
+        let expected: Vec<f64> = (0..9).map(|y| f64::from(10 - y)).collect();
+        for ((_, got), want) in yearly.iter().zip(&expected) {
+            assert!((got - want).abs() < 1e-12, "{got} {want}");
+        }
+        let trend = trend(rows.observed(0), rows.wet(0), &masks, &record).unwrap();
+        assert!((trend.per_decade + 10.0).abs() < 1e-9);
+        assert!(trend.p < 0.001);
+    }
+
+    #[test]
+    fn a_short_record_is_not_assessed() {
+        let axis = axis(3);
+        let masks = Masks::new(&axis);
+        let mut rows = BitRows::new(&axis, 2);
+        for at in 0..23 {
+            rows.set(0, at, true);
+        }
+        for at in (0..axis.len).filter(|at| at % 12 < 5) {
+            rows.set(1, at, true);
+        }
+        assert!(read_record(rows.observed(0), rows.wet(0), &masks, ENOUGH).is_none());
+        assert!(read_record(rows.observed(1), rows.wet(1), &masks, ENOUGH).is_none());
+    }
+
+    #[test]
+    fn permanence_boundaries() {
+        let classes: Vec<u8> = [0.0, 0.1, 2.99, 3.0, 7.99, 8.0, 10.99, 11.0, 12.0]
+            .iter()
+            .map(|h| Permanence::of(*h) as u8)
+            .collect();
+        assert_eq!(classes, [0, 1, 1, 2, 2, 3, 3, 4, 4]);
+    }
+}

@@ -1,0 +1,321 @@
+//! How water follows drought and season, cell by cell:
+//! logit p(t) = a + b z(t) + c sin(2 pi m/12) + d cos(2 pi m/12), by penalised maximum likelihood with
+//! priors shared by a response group.
+
+use crate::water::{Bits, MonthAxis, bit, fill_round_the_year};
+use lentic_numerics::logistic::{Prior, Rows, fit, fit_with_lower_bound};
+use lentic_numerics::stats::median;
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::f64::consts::TAU;
+
+/// Coefficients a, b, c, d.
+pub type Beta = [f64; 4];
+
+/// Prior sd of b, c, d in the fits that make the group priors.
+const WIDE_SD: f64 = 5.0;
+/// Cells a group needs for priors of its own.
+pub const CELLS_FOR_A_GROUP: usize = 30;
+/// Lags of the residuals looked at, months.
+const LAGS: usize = 12;
+/// Probabilities are held this far from 0 and 1 in residuals.
+const EDGE: f64 = 1e-6;
+
+/// The months that have a z, with their rows (1, z, sin, cos).
+#[derive(Clone, Debug)]
+pub struct Design {
+    rows: Vec<Beta>,
+    at: Vec<usize>,
+    calendar: Vec<usize>,
+    per_calendar: [usize; 12],
+    season: [[f64; 2]; 12],
+}
+
+impl Design {
+    /// The design of `z` by month of the axis; months without z are left out.
+    pub fn new(axis: &MonthAxis, z: &[Option<f64>]) -> Self {
+        let season = std::array::from_fn(|m| {
+            let angle = TAU * (m + 1) as f64 / 12.0;
+            [angle.sin(), angle.cos()]
+        });
+        let mut design = Design {
+            rows: Vec::new(),
+            at: Vec::new(),
+            calendar: Vec::new(),
+            per_calendar: [0; 12],
+            season,
+        };
+        for (at, (month, z)) in axis.months().zip(z).enumerate() {
+            if let Some(z) = z {
+                let m = month.calendar() as usize - 1;
+                design.rows.push([1.0, *z, season[m][0], season[m][1]]);
+                design.at.push(at);
+                design.calendar.push(m);
+                design.per_calendar[m] += 1;
+            }
+        }
+        design
+    }
+
+    /// Design months.
+    pub fn len(&self) -> usize {
+        self.rows.len()
+    }
+
+    /// Whether no month has a z.
+    pub fn is_empty(&self) -> bool {
+        self.rows.is_empty()
+    }
+
+    /// z of the design months with their positions on the axis.
+    pub fn z(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
+        self.at.iter().zip(&self.rows).map(|(at, row)| (*at, row[1]))
+    }
+
+    /// Expected hydroperiod, months per year, of coefficients `beta` with `shift` logits added:
+    /// sum over calendar months of the mean of p over that month's design months.
+    pub fn hydroperiod(&self, beta: &Beta, shift: f64) -> f64 {
+        let season: [f64; 12] = std::array::from_fn(|m| {
+            beta[0] + beta[2] * self.season[m][0] + beta[3] * self.season[m][1] + shift
+        });
+        let mut sums = [0.0; 12];
+        for (row, m) in self.rows.iter().zip(&self.calendar) {
+            sums[*m] += inverse_logit(season[*m] + beta[1] * row[1]);
+        }
+        if self.per_calendar.iter().all(|n| *n > 0) {
+            return sums.iter().zip(&self.per_calendar).map(|(s, n)| s / *n as f64).sum();
+        }
+        let means: [Option<f64>; 12] = std::array::from_fn(|m| {
+            (self.per_calendar[m] > 0).then(|| sums[m] / self.per_calendar[m] as f64)
+        });
+        fill_round_the_year(&means).map_or(f64::NAN, |filled| filled.iter().sum())
+    }
+}
+
+/// Room for the observed months of one cell, reused from cell to cell.
+#[derive(Default)]
+pub struct Months {
+    trials: Vec<f64>,
+    successes: Vec<f64>,
+}
+
+impl Months {
+    fn read(&mut self, design: &Design, observed: Bits, wet: Bits) {
+        self.trials.clear();
+        self.successes.clear();
+        for at in &design.at {
+            let seen = bit(observed, *at);
+            self.trials.push(f64::from(u8::from(seen)));
+            self.successes.push(f64::from(u8::from(seen && bit(wet, *at))));
+        }
+    }
+
+    fn rows<'a>(&'a self, design: &'a Design, weight: f64) -> Rows<'a, 4> {
+        Rows { x: &design.rows, trials: &self.trials, successes: &self.successes, weight }
+    }
+}
+
+/// 1 / (1 + exp(-eta))
+pub fn inverse_logit(eta: f64) -> f64 {
+    1.0 / (1.0 + (-eta).exp())
+}
+
+/// Prior spreads of a study.
+#[derive(Clone, Copy, Debug)]
+pub struct Spreads {
+    /// Of the intercept.
+    pub intercept: f64,
+    /// Of the slope on the index.
+    pub index: f64,
+    /// Of the season terms.
+    pub season: f64,
+}
+
+/// A cell that helps to make the priors of its group.
+#[derive(Clone, Debug)]
+pub struct SampleCell {
+    /// Class code of its group; `None` for cells without a class.
+    pub group: Option<i32>,
+    /// Observed months.
+    pub observed: Vec<u64>,
+    /// Wet months.
+    pub wet: Vec<u64>,
+}
+
+/// What a response group shares.
+#[derive(Clone, Debug, PartialEq)]
+pub struct GroupFit {
+    /// Cells the priors come from.
+    pub cells: usize,
+    /// Whether those are the group's own (else of all groups).
+    pub own: bool,
+    /// Prior means of a, b, c, d.
+    pub mean: Beta,
+    /// Sum of the residual autocorrelations used.
+    pub autocorrelation: f64,
+    /// Weight of the likelihood, 0.1 to 1.
+    pub weight: f64,
+}
+
+/// Priors of all groups.
+#[derive(Clone, Debug)]
+pub struct Groups {
+    /// Groups with cells in the sample.
+    by_code: BTreeMap<Option<i32>, GroupFit>,
+    /// For groups too small.
+    all: GroupFit,
+    spreads: Spreads,
+}
+
+/// Why no response can be fitted.
+#[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
+pub enum ResponseError {
+    /// Nothing is ever wet and ever dry.
+    #[error(
+        "the answer of water to climate cannot be fitted: no assessed cell inside the study area is wet in 10 to 90 % of its \
+         observed months; check that the water layers hold 0 and 1 as expected and cover the study area and the baseline"
+    )]
+    NoCells,
+}
+
+/// The lagged products of one cell's residuals: sums and counts for lags 0 to 12.
+type Lagged = [(f64, u64); LAGS + 1];
+
+impl Groups {
+    /// Fits the priors from sample cells, which must come in a fixed order.
+    ///
+    /// # Errors
+    /// When there is no sample cell at all.
+    pub fn fit(
+        design: &Design,
+        axis: &MonthAxis,
+        sample: &[SampleCell],
+        spreads: Spreads,
+    ) -> Result<Self, ResponseError> {
+        if sample.is_empty() {
+            return Err(ResponseError::NoCells);
+        }
+        let wide = Prior {
+            mean: [0.0; 4],
+            sd: [spreads.intercept, WIDE_SD, WIDE_SD, WIDE_SD],
+        };
+        let fits: Vec<(Beta, Lagged)> = sample
+            .par_iter()
+            .map_init(Months::default, |months, cell| {
+                months.read(design, &cell.observed, &cell.wet);
+                let beta = fit(months.rows(design, 1.0), &wide).beta;
+                (beta, lagged(design, axis, months, &beta))
+            })
+            .collect();
+        let every: Vec<usize> = (0..sample.len()).collect();
+        let all = group_fit(&fits, &every, false);
+        let mut members: BTreeMap<Option<i32>, Vec<usize>> = BTreeMap::new();
+        for (at, cell) in sample.iter().enumerate() {
+            members.entry(cell.group).or_default().push(at);
+        }
+        let by_code = members
+            .into_iter()
+            .map(|(code, cells)| {
+                let fit = if cells.len() < CELLS_FOR_A_GROUP {
+                    GroupFit { cells: cells.len(), ..all.clone() }
+                } else {
+                    group_fit(&fits, &cells, true)
+                };
+                (code, fit)
+            })
+            .collect();
+        Ok(Groups { by_code, all, spreads })
+    }
+
+    /// The priors of a group; those of all cells where it has none of its own.
+    pub fn of(&self, code: Option<i32>) -> &GroupFit {
+        self.by_code.get(&code).unwrap_or(&self.all)
+    }
+
+    /// Groups that have cells in the sample, with their fits.
+    pub fn iter(&self) -> impl Iterator<Item = (Option<i32>, &GroupFit)> {
+        self.by_code.iter().map(|(code, fit)| (*code, fit))
+    }
+
+    /// Priors over all groups together.
+    pub fn all(&self) -> &GroupFit {
+        &self.all
+    }
+
+    /// Fits one cell with the prior of its group; says whether b was held at 0.
+    pub fn fit_cell(
+        &self,
+        design: &Design,
+        observed: Bits,
+        wet: Bits,
+        code: Option<i32>,
+        months: &mut Months,
+    ) -> (Beta, bool) {
+        let group = self.of(code);
+        months.read(design, observed, wet);
+        let prior = Prior {
+            mean: group.mean,
+            sd: [
+                self.spreads.intercept,
+                self.spreads.index,
+                self.spreads.season,
+                self.spreads.season,
+            ],
+        };
+        let fitted = fit_with_lower_bound(months.rows(design, group.weight), &prior, 1, 0.0);
+        (fitted.beta, fitted.clamped)
+    }
+}
+
+fn group_fit(fits: &[(Beta, Lagged)], cells: &[usize], own: bool) -> GroupFit {
+    let middle = |k: usize| {
+        let values: Vec<f64> = cells.iter().map(|at| fits[*at].0[k]).collect();
+        median(&values).unwrap_or(0.0)
+    };
+    let mut totals: Lagged = [(0.0, 0); LAGS + 1];
+    for at in cells {
+        for (total, part) in totals.iter_mut().zip(&fits[*at].1) {
+            total.0 += part.0;
+            total.1 += part.1;
+        }
+    }
+    let mean = |lag: usize| totals[lag].0 / totals[lag].1 as f64;
+    let mut autocorrelation = 0.0;
+    for lag in 1..=LAGS {
+        let r = mean(lag) / mean(0);
+        // NaN (no pairs at this lag) ends the sum as well
+        if r > 0.0 {
+            autocorrelation += r;
+        } else {
+            break;
+        }
+    }
+    GroupFit {
+        cells: cells.len(),
+        own,
+        mean: [0.0, middle(1), middle(2), middle(3)],
+        autocorrelation,
+        weight: (1.0 / (1.0 + 2.0 * autocorrelation)).clamp(0.1, 1.0),
+    }
+}
+
+fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> Lagged {
+    let mut residuals = vec![f64::NAN; axis.len];
+    for (i, row) in design.rows.iter().enumerate() {
+        if months.trials[i] > 0.0 {
+            let eta: f64 = row.iter().zip(beta).map(|(x, b)| x * b).sum();
+            let p = inverse_logit(eta).clamp(EDGE, 1.0 - EDGE);
+            residuals[design.at[i]] = (months.successes[i] - p) / (p * (1.0 - p)).sqrt();
+        }
+    }
+    std::array::from_fn(|lag| {
+        let pairs = residuals.iter().skip(lag).zip(&residuals);
+        pairs.fold((0.0, 0), |(sum, n), (later, earlier)| {
+            let product = later * earlier;
+            if product.is_nan() { (sum, n) } else { (sum + product, n + 1) }
+        })
+    })
+}
+
+#[cfg(test)]
+mod tests;
