@@ -1,0 +1,203 @@
+"""Compares a run folder with this reference.
+
+    python compare.py STUDY.toml RUN_FOLDER
+
+prints, per product, the largest difference and how many cells or values differ. Exit code 1 when
+something differs by more than the tolerance, 2 when the comparison could not be made, else 0.
+"""
+
+import argparse
+import os
+import sys
+
+import numpy as np
+import pandas as pd
+import rasterio
+from rasterio.errors import RasterioError
+
+from inputs import StudyError
+from study import DEGRADED, DEGRADED_BY, GAINED, KEPT, LOST, Result
+
+RASTER_TOLERANCE = 1e-5
+TABLE_TOLERANCE = 1e-6
+# Text columns, and columns compared as text.
+TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
+KEYS = {"habitat_area": ["scenario"], "patches": ["scenario", "patch"]}
+# Only read where they exist: a table by class may leave out the baseline's own rows.
+OPTIONAL_ROWS = ("habitat_loss_by_zone", "habitat_loss_by_wetland_class", "habitat_loss_by_land_cover")
+
+
+class Comparison:
+    """Collects findings and whether any of them is a failure."""
+
+    def __init__(self, folder):
+        self.folder, self.failed = folder, False
+
+    def say(self, ok, text):
+        """One line of the report."""
+        self.failed |= not ok
+        print(("ok    " if ok else "DIFFER ") + text)
+
+    def read(self, name, grid, band=1):
+        """A band of a raster of the run as float64 with NaN for no data; None if it cannot be used."""
+        path = os.path.join(self.folder, "rasters", name + ".tif")
+        if not os.path.exists(path):
+            self.say(False, f"{name}: no file {path}")
+            return None
+        with rasterio.open(path) as source:
+            if source.shape != grid.shape or not source.transform.almost_equals(
+                grid.transform(), precision=1e-6
+            ):
+                self.say(False, f"{name}: another grid, {source.shape} {tuple(source.transform)[:6]}")
+                return None
+            values = source.read(band).astype(float)
+            if source.dtypes[band - 1] != "uint8":
+                values[source.read_masks(band) == 0] = np.nan
+        return values
+
+    def raster(self, name, expected, grid, file=None, band=1):
+        """Compares floats; returns what the run holds, or None."""
+        found = self.read(file or name, grid, band)
+        if found is None:
+            return None
+        missing = np.isnan(found) != np.isnan(expected)
+        difference = np.abs(found - expected)
+        largest = np.nanmax(difference, initial=0.0)
+        beyond = int(np.sum(difference > RASTER_TOLERANCE))
+        text = f"{name}: largest difference {largest:.3g}, {beyond} cells beyond {RASTER_TOLERANCE}"
+        text += f", {int(missing.sum())} cells known in one only"
+        text += f", {int(np.sum(~np.isnan(expected)))} cells compared"
+        if beyond:
+            row, col = np.unravel_index(np.nanargmax(difference), difference.shape)
+            text += f"; at row {row}, column {col}: run {found[row, col]:.9g}, here {expected[row, col]:.9g}"
+        if missing.any():
+            row, col = np.argwhere(missing)[0]
+            text += f"; first at row {row}, column {col}: run {found[row, col]:.9g}"
+        self.say(beyond == 0 and not missing.any(), text)
+        return found
+
+    def table(self, name, expected):
+        """Compares a table by its key columns."""
+        path = os.path.join(self.folder, "tables", name + ".csv")
+        if not os.path.exists(path):
+            self.say(False, f"{name}: no file {path}")
+            return
+        text_columns = dict.fromkeys(TEXT, str)
+        found = pd.read_csv(path, dtype=text_columns, keep_default_na=False, na_values={
+            c: [""] for c in expected.columns if c not in TEXT
+        })  # fmt: skip
+        absent = [c for c in expected.columns if c not in found.columns]
+        if absent:
+            self.say(False, f"{name}: no column {', '.join(absent)}")
+            return
+        keys = KEYS.get(name, ["scenario", "code"])
+        here = expected.astype({c: str for c in expected.columns if c in TEXT})
+        here = here.set_index(keys)
+        found = found.set_index(keys)
+        if name in OPTIONAL_ROWS and "baseline" not in found.index.get_level_values(0):
+            here = here[here.index.get_level_values(0) != "baseline"]
+        if list(here.index) != list(found.index):
+            extra = [i for i in found.index if i not in here.index]
+            lacking = [i for i in here.index if i not in found.index]
+            order = "" if extra or lacking else ", same rows in another order"
+            self.say(False, f"{name}: rows only in the run {extra[:5]}, only here {lacking[:5]}{order}")
+            return
+        worst, faults = 0.0, []
+        for column in here.columns:
+            for key, a, b in zip(here.index, here[column], found[column]):
+                if column in TEXT:
+                    if str(a).lower() != str(b).lower():
+                        faults.append(f"{key} {column}: run {b}, here {a}")
+                elif np.isnan(a) != np.isnan(b):
+                    # The mean size of no patch may be written as nothing or as 0.
+                    if not (column == "mean_patch_ha" and np.isnan(a) and b == 0):
+                        faults.append(f"{key} {column}: run {b}, here {a}")
+                elif not np.isnan(a):
+                    # Relative; absolute under 1e-3, for areas that cancel to about nothing.
+                    relative = abs(a - b) / max(abs(a), abs(b), 1e-3)
+                    worst = max(worst, relative)
+                    if relative > TABLE_TOLERANCE:
+                        faults.append(f"{key} {column}: run {b}, here {a}")
+        text = f"{name}: {len(here)} rows, largest relative difference {worst:.3g}"
+        if faults:
+            text += f", {len(faults)} values differ: " + "; ".join(faults[:5])
+        self.say(not faults, text)
+
+
+def take_run_side_of_ties(result, suitability, codes):
+    """Where a suitability lies on the threshold, or a drop on 0.1, within the tolerance, 32-bit
+    rounding decides; there the run's decision is taken over, so that tables can be compared.
+
+    Returns cells per scenario that were decided otherwise here.
+    """
+    taken = {name: 0 for name in result.names}
+
+    def adopt(name, ours, marginal, theirs):
+        taken[name] += int(np.sum(marginal & (ours != theirs)))
+        ours[marginal] = theirs[marginal]
+
+    for name in result.names:
+        if name in codes:
+            theirs = np.isin(codes[name], (KEPT, DEGRADED, GAINED))
+        elif name == "baseline" and codes:
+            theirs = np.isin(next(iter(codes.values())), (KEPT, DEGRADED, LOST))
+        elif name in suitability:
+            theirs = suitability[name] >= result.threshold
+        else:
+            continue
+        gap = np.abs(result.suitability[name].astype(float) - float(result.threshold))
+        adopt(name, result.habitat[name], result.compared & (gap < RASTER_TOLERANCE), theirs)
+    for name in codes:
+        both = result.habitat["baseline"] & result.habitat[name]
+        result.degraded[name] = both & (result.drop[name] >= DEGRADED_BY)
+        tie = both & (np.abs(result.drop[name] - DEGRADED_BY) < RASTER_TOLERANCE)
+        adopt(name, result.degraded[name], tie, codes[name] == DEGRADED)
+    return taken
+
+
+def main():
+    """Command line."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
+    parser.add_argument("study")
+    parser.add_argument("run_folder")
+    arguments = parser.parse_args()
+    result = Result(arguments.study)
+    grid, check = result.study.grid, Comparison(arguments.run_folder)
+    suitability, codes = {}, {}
+    for name, expected in result.rasters().items():
+        if name.startswith("change_"):
+            found = check.read(name, grid)
+            if found is not None:
+                codes[name.removeprefix("change_")] = found
+        elif name.startswith("trend_"):
+            check.raster(name, expected, grid, "water_trend", 1 if name == "trend_slope" else 2)
+        elif name == "suitability_baseline_observed":
+            # Not every run keeps it as a raster.
+            if os.path.exists(os.path.join(arguments.run_folder, "rasters", name + ".tif")):
+                check.raster(name, expected, grid)
+        else:
+            found = check.raster(name, expected, grid)
+            if found is not None and name.startswith("suitability_"):
+                suitability[name.removeprefix("suitability_")] = found
+    for name, count in take_run_side_of_ties(result, suitability, codes).items():
+        if count:
+            print(f"note  {name}: {count} cells on the threshold or on a drop of 0.1, run's side taken")
+    for name, found in codes.items():
+        expected = result.change(name)
+        differ = found != expected
+        text = f"change_{name}: {int(differ.sum())} of {differ.size} cells differ"
+        if differ.any():
+            row, col = np.argwhere(differ)[0]
+            text += f"; first at row {row}, column {col}: run {found[row, col]:g}, here {expected[row, col]}"
+        check.say(not differ.any(), text)
+    for name, expected in result.tables().items():
+        check.table(name, expected)
+    sys.exit(1 if check.failed else 0)
+
+
+if __name__ == "__main__":
+    try:
+        main()
+    except (StudyError, KeyError, OSError, ValueError, RasterioError) as problem:
+        print(f"error: {problem!r}", file=sys.stderr)
+        sys.exit(2)

@@ -1,0 +1,200 @@
+"""Checks of the reference itself against published numbers, general-purpose libraries and sums done
+by hand. Run it: python self_test.py
+"""
+
+import numpy as np
+from scipy.optimize import minimize
+from scipy.special import gamma as gamma_function
+from scipy.stats import gamma, logistic, norm, theilslopes
+
+import climate
+import patches
+import response
+import suitability
+import water
+from inputs import bilinear, overlap
+
+
+def close(found, expected, tolerance=1e-9):
+    """Asserts that two arrays agree."""
+    np.testing.assert_allclose(found, expected, rtol=tolerance, atol=tolerance)
+
+
+def test_evapotranspiration():
+    # FAO-56, example 10: 15 May at 22.9 degrees S, 10.9 hours of daylight.
+    assert round(climate.day_length(-22.9)[4], 1) == 10.9
+    # Thornthwaite (1948) constants worked through by hand for I = 100: 0.675 - 0.771 + 1.792 + 0.49239.
+    normals = np.full(12, 5 * (100 / 12) ** (1 / 1.514))
+    close(climate.heat_index(normals), 100)
+    # April 2001 has 30 days: only the day length remains over 16 (10 T / I)^a.
+    april = np.array([2001 * 12 + 3])
+    t = normals[0]
+    expected = 16 * (10 * t / 100) ** 2.18839 * climate.day_length(40.0)[3] / 12
+    close(climate.thornthwaite(april, [t], normals, 40.0), [expected])
+    # Willmott's form at 30 degrees C: -415.85 + 967.2 - 387 = 164.35 mm; frost gives 0.
+    close(
+        climate.thornthwaite(april, [30.0], normals, 40.0),
+        [164.35 * climate.day_length(40.0)[3] / 12],
+    )
+    assert climate.thornthwaite(april, [-2.0], normals, 40.0)[0] == 0
+
+
+def test_index():
+    rng = np.random.default_rng(7)
+    sums = rng.gamma(2.0, 30.0, 40)
+    fit = climate.GammaIndex(np.append(sums, [0.0] * 10), "centre")
+    shape, _, scale = gamma.fit(sums, floc=0)  # scipy's own maximum likelihood
+    close(fit.index(50.0), norm.ppf(0.2 + 0.8 * gamma.cdf(50.0, shape, scale=scale)), 1e-5)
+    close(fit.index(0.0), norm.ppf(0.1))  # half of the mass of 10 zeros in 50
+    assert fit.knot(-2.5) is None
+
+    balance = rng.logistic(-20.0, 30.0, 30) + rng.gamma(1.0, 20.0, 30)
+    fit = climate.LogisticIndex(balance, None)
+    # The three-parameter log-logistic written out: F = 1/(1 + (alpha/(x - gamma))^beta), unbiased
+    # moments of (1 - F).
+    x, n = np.sort(balance), len(balance)
+    i = np.arange(1, n + 1)
+    w0, w1 = x.mean(), np.mean((n - i) / (n - 1) * x)
+    w2 = np.mean((n - i) * (n - i - 1) / ((n - 1) * (n - 2)) * x)
+    beta = (2 * w1 - w0) / (6 * w1 - w0 - 6 * w2)
+    both = gamma_function(1 + 1 / beta) * gamma_function(1 - 1 / beta)
+    alpha = (w0 - 2 * w1) * beta / both
+    place = w0 - alpha * both
+    for value in (-40.0, 10.0, 60.0):
+        close(fit.index(value), norm.ppf(1 / (1 + (alpha / (value - place)) ** beta)), 1e-8)
+    for z in (-2.5, 2.5):
+        at, slope = fit.knot(z)
+        close(fit.index(at), z, 1e-8)
+        close(slope, (fit.index(at + 1e-4) - fit.index(at - 1e-4)) / 2e-4, 1e-5)
+        close(climate.response_z(fit, at + np.sign(z) * 7), z + np.sign(z) * 7 * slope)
+    # Beyond the support the line goes on.
+    assert np.isfinite(climate.response_z(fit, -1e4)) and climate.response_z(fit, -1e4) < -2.5
+    assert not climate.LogisticIndex(np.full(30, 4.0), None).usable
+    assert not climate.GammaIndex(np.append(sums[:9], np.zeros(21)), "centre").usable
+
+
+def test_trend():
+    # Sen (1968), the example of seven points whose slope is 4 (also in scipy's test-suite).
+    times = np.array([1.0, 2, 3, 4, 10, 12, 18])
+    values = np.array([9.0, 15, 19, 20, 45, 55, 78])
+    assert water.theil_sen(times, values) == 4
+    close(water.theil_sen(times, values), theilslopes(values, times)[0])
+    # By hand: 10 15 14 20 has S = 5 - 1 = 4, var = 4 x 3 x 13 / 18, Z = 3 / sqrt(var).
+    s, z, p = water.mann_kendall(np.array([10.0, 15, 14, 20]))
+    assert s == 4
+    close(z, 3 / np.sqrt(156 / 18))
+    close(p, 2 * norm.sf(z))
+    # Ties by hand: 1 1 2: S = 2, var = (3 x 2 x 11 - 2 x 1 x 9) / 18 = 48 / 18.
+    s, z, _ = water.mann_kendall(np.array([1.0, 1, 2]))
+    assert s == 2
+    close(z, 1 / np.sqrt(48 / 18))
+
+
+def test_fill():
+    year = np.full((12, 1), np.nan)
+    year[[0, 4, 10], 0] = [0.8, 0.2, 0.4]
+    filled = water.fill_round_the_year(year)[:, 0]
+    close(filled, [0.8, 0.5, 0.5, 0.5, 0.2, 0.3, 0.3, 0.3, 0.3, 0.3, 0.4, 0.6])
+
+
+def test_fit():
+    rng = np.random.default_rng(11)
+    months = np.arange(2001 * 12, 2013 * 12)
+    z = rng.normal(size=len(months))
+    x = response.design_matrix(months, z)
+    y = (rng.random((3, len(months))) < 1 / (1 + np.exp(-(0.3 + z)))).astype(float)
+    y[1], y[2] = 0, 1  # separable: only the prior holds these
+    weight = 0.4 * (rng.random(y.shape) < 0.8)
+    mean, sd = np.tile([0, 0.9, -0.2, 0.3], (3, 1)), np.array([10, 0.5, 1, 1])
+    found = response.fit(x, y, weight, mean, sd)
+    for cell in range(3):
+        expected = minimize(
+            lambda b: response.objective(
+                b[None], x, y[cell : cell + 1], weight[cell : cell + 1], mean[:1], sd**-2.0
+            )[0],
+            mean[0],
+            method="Nelder-Mead",
+            options={"xatol": 1e-8, "fatol": 1e-13, "maxiter": 20000, "maxfev": 20000},
+        )
+        close(found[cell], expected.x, 1e-5)
+    held = response.fit(x, y, weight, mean, sd, (0, 2, 3))
+    assert (held[:, 1] == 0).all()
+    # One lag by hand: residuals 1 1 -1 -1: r_1 = (1 - 1 + 1)/3, r_2 = (-1 - 1)/2 stops the sum.
+    residuals = np.array([[1.0, 1, -1, -1]])
+    w = response.serial_weight(residuals, np.ones((1, 4), bool), np.arange(4))
+    close(w, 1 / (1 + 2 / 3))
+    # A month left out of the design keeps its place in time: r_1 = (1 x 1)/1, r_2 = -1.
+    w = response.serial_weight(residuals[:, :3], np.ones((1, 3), bool), np.array([0, 1, 3]))
+    close(w, 1 / 3)
+
+
+def test_measures():
+    # A plane falling 1 m per 10 m eastwards: arctan 0.1, on the sides too. In a corner two opposite
+    # neighbours are missing and read as the centre; by hand the sums are 6 m and 2 m over 8 x 10 m.
+    plane = np.tile(-np.arange(5.0), (4, 1))
+    expected = np.full((4, 5), np.degrees(np.arctan(0.1)))
+    expected[np.ix_([0, -1], [0, -1])] = np.degrees(np.arctan(np.hypot(6, 2) / 80))
+    close(suitability.slope_degrees(plane, 10.0), expected)
+    target = np.zeros((3, 4), bool)
+    target[0, 0] = True
+    close(
+        suitability.distance(target, 30.0, 70.0)[:, :3],
+        [[0, 30, 60], [30, 30 * 2**0.5, 30 * 5**0.5], [60, 30 * 5**0.5, 70]],
+    )
+    # A disc of one cell's radius has 5 cells; the corner sees 3 of them, with one target.
+    close(suitability.share(target, np.ones((3, 4), bool), 30.0, 30.0)[0, :2], [1 / 3, 1 / 4])
+    known = np.ones((3, 4), bool)
+    known[0, 1] = False  # two known of five: under half
+    assert np.isnan(suitability.share(target, known, 30.0, 30.0)[0, 0])
+
+
+def test_scores():
+    one = np.array([[10.0, 25, 50, 80, 100, 120, -5, np.nan]])
+    curve = {"points": [[0, 0], [25, 1], [75, 1], [100, 0.2]]}
+    close(suitability.score(curve, one, {}), [[0.4, 1, 1, 0.84, 0.2, 0.2, 0, np.nan]])
+    close(
+        suitability.score({"trapezoid": [2, 4, 6, 10]}, np.array([[1.0, 3, 5, 7, 10]]), {}),
+        [[0, 0.5, 1, 0.75, 0]],
+    )
+    close(
+        suitability.score({"gaussian": {"best": 3, "spread": 2}}, np.array([[5.0]]), {}),
+        [[np.exp(-0.5)]],
+    )
+    close(
+        suitability.score({"logistic": {"middle": 3, "steepness": -2}}, np.array([[4.0]]), {}),
+        [[logistic.cdf(-2)]],
+    )
+    a, b = np.array([[0.4, 0.0, np.nan]]), np.array([[0.9, 0.5, 0.5]])
+    close(suitability.combine("geometric mean", [a, b], [0.6, 0.4]), [[0.5532647469, 0, 0.5]], 1e-9)
+    close(suitability.combine("arithmetic mean", [a, b], [3, 1]), [[0.525, 0.125, 0.5]])
+    close(suitability.combine("product", [a, b], [3, 1]), [[0.36, 0, 0.5]])
+    close(suitability.combine("minimum", [a, b], [3, 1]), [[0.4, 0, 0.5]])
+    # Saaty (2008), table 4: weights .091 .218 .691.
+    matrix = [[1, 1 / 3, 1 / 6], [3, 1, 1 / 4], [6, 4, 1]]
+    close(suitability.pairwise_weights(matrix, False).round(3), [0.091, 0.218, 0.691])
+
+
+def test_patches():
+    habitat = np.array([[0, 0, 1, 0], [1, 0, 0, 1], [1, 0, 0, 0]], bool)
+    areas = np.full(3, 0.09)
+    found, count = patches.find(habitat, {}, areas)
+    assert count == 2 and found[0, 2] == found[1, 3] == 1 and found[2, 0] == 2
+    assert patches.find(habitat, {"neighbours": 4}, areas)[1] == 3
+    assert patches.find(habitat, {"neighbours": 4, "minimum_ha": 0.18}, areas)[1] == 1
+
+
+def test_resampling():
+    # Two source cells of 20 m under grid cells of 30 m: 20 + 10, then 10 + 20 of the next.
+    close(overlap(2, 0.0, 30.0, 3, 0.0, 20.0), [[20, 10, 0], [0, 10, 20]])
+    values = np.array([[0.0, 4.0], [np.nan, 4.0]])
+    u, v = np.array([[0.5, 1.0, 1.0]]), np.array([[0.5, 0.5, 1.0]])
+    # At a centre; half way; in the middle of four, one of them missing.
+    close(bilinear(values, u, v), [[0, 2, 8 / 3]])
+    assert np.isnan(bilinear(values, np.array([[2.1]]), np.array([[0.5]])))[0, 0]
+
+
+if __name__ == "__main__":
+    tests = [f for name, f in list(globals().items()) if name.startswith("test_")]
+    for test in tests:
+        test()
+        print("ok   ", test.__name__)
