@@ -1,0 +1,25 @@
+//! Pure maths of lentic on slices: no files, no GDAL.
+//!
+//! Every function here is a plain calculation on numbers in memory. Missing values are `None` or NaN as each
+//! function says, never 0. Nothing here draws random numbers or depends on threads, so the same input
+//! always gives the same bytes.
+
+pub mod combine;
+pub mod curve;
+pub mod disc;
+pub mod distance;
+pub mod drought_events;
+pub mod evapotranspiration;
+pub mod exact_sum;
+pub mod gamma_fit;
+pub mod labels;
+pub mod log_logistic;
+pub mod logistic;
+pub mod normal;
+pub mod otsu;
+pub mod pairwise;
+pub mod seed;
+mod small_matrix;
+pub mod standard_index;
+pub mod stats;
+pub mod trend;

@@ -1,0 +1,98 @@
+//! Opened rasters, kept for the next read of the same thread.
+
+use std::cell::RefCell;
+use std::collections::HashMap;
+use std::os::unix::fs::MetadataExt;
+use std::path::{Path, PathBuf};
+use std::rc::Rc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
+
+use crate::error::{RasterError, said};
+
+/// Formats a raster may have. Formats that can point at other files or addresses are left out.
+const DRIVERS: [&str; 5] = ["GTiff", "netCDF", "HFA", "ENVI", "AAIGrid"];
+const DRIVER_NAMES: &str = "GeoTIFF (COG included), netCDF, ERDAS Imagine, ENVI, Arc/Info ASCII grid";
+
+/// Most rasters one thread keeps open unless [`keep_open`] says otherwise.
+const KEEP: usize = 64;
+
+static MOST: AtomicUsize = AtomicUsize::new(KEEP);
+
+thread_local! {
+    static OPENED: RefCell<HashMap<PathBuf, Handle>> = RefCell::new(HashMap::new());
+}
+
+struct Handle {
+    dataset: Rc<Dataset>,
+    stamp: Option<Stamp>,
+    /// Grows with each use; the least is closed first.
+    used: u64,
+}
+
+/// Tells whether the file behind a path is still the one that was opened.
+#[derive(PartialEq)]
+struct Stamp {
+    device: u64,
+    inode: u64,
+    bytes: u64,
+    modified: (i64, i64),
+}
+
+/// Sets how many rasters each thread keeps open between reads (64 if never called; at least 1). A
+/// thread that reads a stack of months tile by tile gains from keeping them all, as long as threads
+/// times files stays under the system's limit of open files, often 1024.
+pub fn keep_open(files_per_thread: usize) {
+    MOST.store(files_per_thread.max(1), Ordering::Relaxed);
+}
+
+/// The raster at `path`, opened by this thread.
+pub(crate) fn open(path: &Path) -> Result<Rc<Dataset>, RasterError> {
+    let stamp = stamp(path);
+    OPENED.with_borrow_mut(|opened| {
+        let next = opened.values().map(|handle| handle.used).max().unwrap_or(0) + 1;
+        if let Some(handle) = opened.get_mut(path) {
+            if handle.stamp == stamp {
+                handle.used = next;
+                return Ok(Rc::clone(&handle.dataset));
+            }
+            opened.remove(path);
+        }
+        let dataset = Rc::new(open_anew(path)?);
+        while opened.len() >= MOST.load(Ordering::Relaxed) {
+            let oldest = opened.iter().min_by_key(|(_, handle)| handle.used);
+            let Some(oldest) = oldest.map(|(path, _)| path.clone()) else { break };
+            opened.remove(&oldest);
+        }
+        let handle = Handle { dataset: Rc::clone(&dataset), stamp, used: next };
+        opened.insert(path.to_path_buf(), handle);
+        Ok(dataset)
+    })
+}
+
+fn open_anew(path: &Path) -> Result<Dataset, RasterError> {
+    crate::quiet();
+    let options = DatasetOptions {
+        open_flags: GdalOpenFlags::GDAL_OF_RASTER | GdalOpenFlags::GDAL_OF_READONLY,
+        allowed_drivers: Some(&DRIVERS),
+        ..DatasetOptions::default()
+    };
+    Dataset::open_ex(path, options).map_err(|error| RasterError::Open {
+        path: path.to_path_buf(),
+        what: "raster",
+        said: said(&error),
+        formats: DRIVER_NAMES,
+    })
+}
+
+/// `None` where the path is no plain file, as with one served over a network.
+fn stamp(path: &Path) -> Option<Stamp> {
+    let data = std::fs::metadata(path).ok()?;
+    Some(Stamp {
+        device: data.dev(),
+        inode: data.ino(),
+        bytes: data.len(),
+        modified: (data.mtime(), data.mtime_nsec()),
+    })
+}

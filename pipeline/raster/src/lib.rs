@@ -1,0 +1,84 @@
+//! Grids, windows, aligned reading and writing: the only crate that knows GDAL.
+//!
+//! **Threads.** A GDAL data set belongs to one thread. Nothing here hands one out: every function
+//! opens what it needs, or takes it from a cache of the calling thread, and every public type can be
+//! shared between threads. Reading may run on any number of threads at once. A file is written by one
+//! call on one thread, beside its final name, and then renamed. [`Scratch`] files are the way for many
+//! threads to write one layer.
+//!
+//! Cells of layers are `f32` with NaN for no data, or codes with a code for no data; never 0.
+
+pub mod aligned;
+mod areas;
+mod cells;
+mod combine;
+mod crs;
+mod error;
+mod ffi;
+pub mod grid;
+mod handles;
+mod overlap;
+mod part;
+pub mod patches;
+mod reproject;
+pub mod scratch;
+pub mod simple;
+pub mod source;
+pub mod stack;
+mod statistics;
+pub mod vector;
+pub mod window;
+pub mod write;
+
+use std::sync::Once;
+
+pub use aligned::{NO_CLASS, Resample, read_aligned_bytes, read_aligned_class, read_aligned_f32};
+pub use areas::CellAreas;
+pub use error::RasterError;
+pub use grid::{Bounds, Cell, Crs, Grid, Point};
+pub use handles::keep_open;
+pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches};
+pub use scratch::{Scratch, ScratchCell};
+pub use simple::{write_byte_bands, write_bytes, write_float_bands, write_floats};
+pub use source::{CellType, RasterSource, SourceInfo, inspect};
+pub use stack::{DatedFile, StackError, find_dated};
+pub use statistics::Statistics;
+pub use vector::{Shape, ShapeKind, burn, vector_bounds, write_shapes};
+pub use window::{Offset, Window, tiles};
+pub use write::{ClassBand, CogData, CogSpec, FloatBand, write_cog};
+
+/// Version of GDAL, as in "3.6.2".
+#[must_use]
+pub fn gdal_version() -> String {
+    gdal::version::VersionInfo::release_name()
+}
+
+/// Version of PROJ that GDAL runs on, as in "9.1.1".
+#[must_use]
+pub fn proj_version() -> String {
+    let (major, minor, patch) = ffi::proj_version();
+    format!("{major}.{minor}.{patch}")
+}
+
+/// Prepares GDAL and sets the size of its cache of decoded blocks, which all threads share. Call once
+/// at the start; without it GDAL takes 5 % of the machine's memory.
+///
+/// # Errors
+/// GDAL refuses an option.
+pub fn init(cache_megabytes: usize) -> Result<(), RasterError> {
+    quiet();
+    gdal::config::set_config_option("GDAL_CACHEMAX", &format!("{}MB", cache_megabytes.max(1)))
+        .map_err(|error| RasterError::Library { doing: "setting the cache", said: error::said(&error) })
+}
+
+/// Registers the formats and silences GDAL's own messages, once.
+pub(crate) fn quiet() {
+    static ONCE: Once = Once::new();
+    ONCE.call_once(|| {
+        ffi::quiet();
+        gdal::DriverManager::register_all();
+        // Look beside a raster for its side files by name, not by listing a folder that may hold
+        // thousands of months.
+        let _ = gdal::config::set_config_option("GDAL_DISABLE_READDIR_ON_OPEN", "TRUE");
+    });
+}

@@ -1,0 +1,571 @@
+//! The study file as written (TOML). Every key of the file is a field here, and the JSON Schema is made
+//! from these structs. Nothing here is checked beyond its type; `resolve` turns it into `settings`.
+
+use schemars::JsonSchema;
+use serde::{Deserialize, Serialize};
+use std::collections::BTreeMap;
+
+/// A whole study file.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StudyFile {
+    /// Who and what the study is about.
+    pub study: StudySection,
+    /// The grid everything is computed on.
+    pub grid: GridSection,
+    /// The months compared.
+    pub period: PeriodSection,
+    /// Input layers by name. A layer named like a role (`water`, `ground`, `depth`, `zones`,
+    /// `wetland_class`, `land_cover`, `pools`) takes that role unless `role` says otherwise.
+    pub layers: BTreeMap<String, LayerSection>,
+    /// Monthly climate and the drought index; left out, water answers to the season only.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub climate: Option<ClimateSection>,
+    /// How water is read and how it answers to drought and drawdown.
+    #[serde(default)]
+    pub inundation: InundationSection,
+    /// What the animal needs: each requisite combines variables.
+    pub requisites: BTreeMap<String, RequisiteSection>,
+    /// How requisites become one suitability, and where habitat begins.
+    pub suitability: SuitabilitySection,
+    /// What counts as a patch.
+    #[serde(default)]
+    pub patches: PatchesSection,
+    /// The futures compared with the baseline.
+    #[serde(default)]
+    pub scenarios: Vec<ScenarioSection>,
+}
+
+/// `[study]`
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct StudySection {
+    /// Name of the study, as it stands in the report.
+    pub name: String,
+    /// The animal, as it stands in the report.
+    pub organism: String,
+    /// What the answer is for.
+    #[serde(default)]
+    pub purpose: String,
+    /// Who to ask.
+    #[serde(default)]
+    pub contact: String,
+    /// Licence of the products.
+    #[serde(default)]
+    pub licence: String,
+    /// Seed of everything drawn at random (1).
+    #[serde(default = "one")]
+    pub seed: u64,
+}
+
+fn one() -> u64 {
+    1
+}
+
+/// `[grid]`: a projected CRS and square cells; give `bounds` or `area`.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct GridSection {
+    /// Coordinate reference system, for example "EPSG:32633" (projected).
+    pub crs: String,
+    /// Cell side, metres.
+    #[schemars(range(min = 0.001))]
+    pub cell_m: f64,
+    /// Left, bottom, right, top in the CRS, metres.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bounds: Option<[f64; 4]>,
+    /// Vector file of the study area; cells whose centre lies outside it are left out.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub area: Option<String>,
+}
+
+/// `[period]`: first and last month, both included, as "1991-01".
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PeriodSection {
+    /// The months of today's habitat.
+    pub baseline: [String; 2],
+    /// The months the drought index is fitted on (the baseline).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub reference: Option<[String; 2]>,
+    /// First calendar month of the water year (1).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1, max = 12))]
+    pub water_year_starts: Option<u32>,
+}
+
+/// What the cells of a layer hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum LayerKind {
+    /// Codes with a legend; never averaged.
+    Class,
+    /// Numbers with a unit.
+    Continuous,
+    /// 0 or 1; a vector file is burnt wherever it touches a cell.
+    Mask,
+    /// Shares from 0 to 1.
+    Fraction,
+    /// The monthly stack of surface water.
+    WaterHistory,
+}
+
+/// What the layer is for, where a stage needs to know.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "snake_case")]
+pub enum Role {
+    /// Monthly surface water.
+    Water,
+    /// Ground elevation, metres.
+    Ground,
+    /// Usual water depth, metres.
+    Depth,
+    /// Zones for tables and for drawdown by zone.
+    Zones,
+    /// Wetland classes for tables and, unless set otherwise, response groups.
+    WetlandClass,
+    /// Land cover for tables.
+    LandCover,
+    /// Pools whose water level is one surface.
+    Pools,
+}
+
+/// What the monthly files of a water history hold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum WaterContent {
+    /// 0 dry, 1 wet, no data where not seen.
+    Mask,
+    /// Share of the cell under water; wet at `wet_at` (0.5) or more.
+    Fraction,
+    /// Water depth in any unit; wet where it is above `wet_at` (0).
+    Depth,
+}
+
+/// `[layers.NAME]`: give `file` or `files`.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LayerSection {
+    /// One file, relative to the study file.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub file: Option<String>,
+    /// A pattern with {year} and, unless each file holds twelve bands, {month}; {day} too where a
+    /// month may have several dates.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub files: Option<String>,
+    /// What the cells hold.
+    pub kind: LayerKind,
+    /// What the layer is for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub role: Option<Role>,
+    /// Band to read, from 1 (1).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1))]
+    pub band: Option<usize>,
+    /// CSV with columns code, name and, if wanted, scores.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub legend: Option<String>,
+    /// Water histories: what the files hold ("mask").
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub holds: Option<WaterContent>,
+    /// Water histories of fractions or depths: where wet begins.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub wet_at: Option<f64>,
+    /// Water histories: codes that mean "not seen", besides no data.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub unobserved: Vec<f64>,
+    /// Values that mean "no data", besides what the file declares.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub no_data: Vec<f64>,
+    /// Multiply values by this on reading (1).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scale: Option<f64>,
+    /// Unit after scaling.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub unit: Option<String>,
+    /// Where the layer comes from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+    /// Its licence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub licence: Option<String>,
+    /// Its date.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub date: Option<String>,
+}
+
+/// The drought index.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum IndexKind {
+    /// Standardized precipitation index.
+    Spi,
+    /// Standardized precipitation evapotranspiration index.
+    Spei,
+}
+
+/// What a zero precipitation sum reads as.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum ZeroRule {
+    /// The centre of the probability mass at zero, q/2.
+    Centre,
+    /// The whole mass, q (McKee et al. 1993).
+    Mass,
+}
+
+/// A column of a CSV file with columns `year` and `month`.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SeriesColumn {
+    /// The CSV, relative to the study file.
+    pub file: String,
+    /// The column.
+    pub column: String,
+}
+
+/// `[climate]`
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ClimateSection {
+    /// Monthly precipitation, mm.
+    pub precipitation: SeriesColumn,
+    /// Monthly mean temperature, degrees Celsius; needed by "spei".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature: Option<SeriesColumn>,
+    /// Which index.
+    pub index: IndexKind,
+    /// Months summed.
+    #[schemars(range(min = 1, max = 60))]
+    pub months: u32,
+    /// Degrees north, for day length (centre of the grid).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = -66.0, max = 66.0))]
+    pub latitude: Option<f64>,
+    /// What a zero sum reads as ("centre").
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zero: Option<ZeroRule>,
+}
+
+/// What drives water in the fitted response.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Driver {
+    /// The drought index and the season.
+    Index,
+    /// The season only.
+    Season,
+}
+
+/// `[inundation]`
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct InundationSection {
+    /// What drives water ("index" where there is a climate).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub driver: Option<Driver>,
+    /// Class layer of response groups (the layer with role `wetland_class`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub groups: Option<String>,
+    /// A cell is water, for distances and shares, from this many months per year (3).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0, max = 12.0))]
+    pub water_limit_months: Option<f64>,
+    /// Observed months a cell needs to be assessed (24).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1))]
+    pub minimum_months: Option<u32>,
+    /// Calendar months, of twelve, a cell needs seen to be assessed (6).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1, max = 12))]
+    pub minimum_calendar_months: Option<u32>,
+    /// Logits per metre of water table, where the study knows better than the fit.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub logits_per_metre: Option<f64>,
+    /// Prior spreads of the response.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub prior: Option<PriorSection>,
+}
+
+/// `[inundation.prior]`: standard deviations.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PriorSection {
+    /// Of the intercept, about 0 (10).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub intercept_sd: Option<f64>,
+    /// Of the slope on the index, about the group median (0.5).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub index_sd: Option<f64>,
+    /// Of the two season terms, about the group medians (1).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub season_sd: Option<f64>,
+}
+
+/// How scores are combined.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum Combine {
+    /// Weighted arithmetic mean.
+    #[serde(rename = "arithmetic mean")]
+    ArithmeticMean,
+    /// Weighted geometric mean; any 0 gives 0.
+    #[serde(rename = "geometric mean")]
+    GeometricMean,
+    /// The lowest score.
+    #[serde(rename = "minimum")]
+    Minimum,
+    /// The product of the scores.
+    #[serde(rename = "product")]
+    Product,
+}
+
+/// `[requisites.NAME]`
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RequisiteSection {
+    /// How its variables are combined.
+    pub combine: Combine,
+    /// Weight among requisites (1).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub weight: Option<f64>,
+    /// Weights of the variables from pairwise comparison, in their order, instead of `weight` keys.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pairwise: Option<Vec<Vec<f64>>>,
+    /// Take the pairwise weights even where the consistency ratio is 0.10 or more.
+    #[serde(default)]
+    pub accept_inconsistent: bool,
+    /// The variables.
+    pub variables: Vec<VariableSection>,
+}
+
+/// What a variable measures.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum MeasureKind {
+    /// The value of a continuous, fraction or mask layer.
+    #[serde(rename = "layer")]
+    Layer,
+    /// The code of a class layer.
+    #[serde(rename = "class")]
+    Class,
+    /// Hydroperiod, months per year.
+    #[serde(rename = "hydroperiod")]
+    Hydroperiod,
+    /// Water depth, metres (layer with role `depth`).
+    #[serde(rename = "depth")]
+    Depth,
+    /// Slope of the ground, degrees (layer with role `ground`).
+    #[serde(rename = "slope")]
+    Slope,
+    /// Metres to the nearest cell of given classes.
+    #[serde(rename = "distance to class")]
+    DistanceToClass,
+    /// Metres to the nearest water cell.
+    #[serde(rename = "distance to water")]
+    DistanceToWater,
+    /// Share of given classes within a radius.
+    #[serde(rename = "share of class")]
+    ShareOfClass,
+    /// Share of water cells within a radius.
+    #[serde(rename = "share of water")]
+    ShareOfWater,
+}
+
+/// What a missing value of a variable does to the cell: "not assessed", "omit" or a score.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum IfMissing {
+    /// A score from 0 to 1.
+    Score(f64),
+    /// "not assessed" or "omit".
+    Word(IfMissingWord),
+}
+
+/// The words of `if_missing`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum IfMissingWord {
+    /// The cell is not assessed.
+    #[serde(rename = "not assessed")]
+    NotAssessed,
+    /// The variable is left out and the other weights fill its place.
+    #[serde(rename = "omit")]
+    Omit,
+}
+
+/// `[[requisites.NAME.variables]]`
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct VariableSection {
+    /// Name, unique in the study.
+    pub name: String,
+    /// What is measured.
+    pub measure: MeasureKind,
+    /// The layer measured, where the measure needs one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer: Option<String>,
+    /// Class codes looked for.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub classes: Vec<i32>,
+    /// Distances read no farther than this, metres.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub limit_m: Option<f64>,
+    /// Radius of shares, metres.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub radius_m: Option<f64>,
+    /// From measure to score.
+    pub curve: CurveSection,
+    /// Weight in the requisite (1).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub weight: Option<f64>,
+    /// What a missing value does ("not assessed").
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub if_missing: Option<IfMissing>,
+}
+
+/// A response curve: exactly one of the keys.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct CurveSection {
+    /// Straight lines between [measure, score] points, flat outside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub points: Option<Vec<[f64; 2]>>,
+    /// 0 up to the first, 1 from the second to the third, 0 from the fourth.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub trapezoid: Option<[f64; 4]>,
+    /// Bell about a best value.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub gaussian: Option<GaussianCurve>,
+    /// S-shaped rise (or fall, with a negative steepness).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub logistic: Option<LogisticCurve>,
+    /// Score by class code.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub classes: Option<BTreeMap<String, f64>>,
+    /// Score by class from this column of the layer's legend.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub legend: Option<String>,
+}
+
+/// exp(-(x - best)^2 / (2 spread^2))
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct GaussianCurve {
+    /// Where the score is 1.
+    pub best: f64,
+    /// Standard deviation.
+    pub spread: f64,
+}
+
+/// 1 / (1 + exp(-steepness (x - middle)))
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct LogisticCurve {
+    /// Where the score is 0.5.
+    pub middle: f64,
+    /// Logits per unit of the measure.
+    pub steepness: f64,
+}
+
+/// `[suitability]`
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SuitabilitySection {
+    /// How requisites are combined.
+    pub combine: Combine,
+    /// Habitat begins at this suitability.
+    #[schemars(range(min = 0.0, max = 1.0))]
+    pub threshold: f64,
+    /// Weights of the requisites from pairwise comparison, in the order of `order`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pairwise: Option<Vec<Vec<f64>>>,
+    /// The requisites in the order of the pairwise comparison.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub order: Vec<String>,
+    /// Take the pairwise weights even where the consistency ratio is 0.10 or more.
+    #[serde(default)]
+    pub accept_inconsistent: bool,
+    /// Mask layers that make a cell unsuitable.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub barriers: Vec<String>,
+}
+
+/// `[patches]`
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct PatchesSection {
+    /// 8 (sides and corners) or 4 (sides) (8).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub neighbours: Option<u8>,
+    /// Smallest patch, hectares (0).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub minimum_ha: Option<f64>,
+    /// Core lies farther than this from non-habitat, metres (0: no core reported).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub edge_m: Option<f64>,
+}
+
+/// One number, or twelve from January on.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum YearOrMonths {
+    /// The same all year.
+    Year(f64),
+    /// January to December.
+    Months([f64; 12]),
+}
+
+/// A fall of the water table (negative: a rise).
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum DrawdownSection {
+    /// Metres, everywhere.
+    Everywhere(f64),
+    /// Metres by zone code (layer with role `zones`); other zones 0.
+    ByZone(BTreeMap<String, f64>),
+    /// A continuous layer of metres.
+    Layer(String),
+}
+
+/// Why the water table falls.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum DrawdownCause {
+    /// Pumping or drainage: adds to the answer to climate.
+    Abstraction,
+    /// Less recharge: stands in place of the answer to climate.
+    Climate,
+}
+
+/// `[[scenarios]]`
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ScenarioSection {
+    /// Short name, for file names: small letters, digits, hyphens. Not "baseline".
+    pub name: String,
+    /// One line for the report.
+    #[serde(default)]
+    pub title: String,
+    /// Year reached.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub horizon: Option<i32>,
+    /// Change of precipitation, percent: one number or twelve.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub precipitation: Option<YearOrMonths>,
+    /// Change of temperature, degrees Celsius: one number or twelve.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<YearOrMonths>,
+    /// Fall of the water table, metres: one number, by zone, or a layer.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drawdown_m: Option<DrawdownSection>,
+    /// Why it falls; needed beside a climate change.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub cause: Option<DrawdownCause>,
+    /// A class layer that takes the place of the land cover.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub land_cover: Option<String>,
+}

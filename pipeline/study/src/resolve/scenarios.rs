@@ -1,0 +1,214 @@
+//! `[[scenarios]]`
+
+use super::climate::driver;
+use super::context::Context;
+use crate::options::{
+    DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, Role, ScenarioSection, YearOrMonths,
+};
+use crate::settings::{Drawdown, Scenario};
+use crate::source::{item, key};
+use std::collections::BTreeMap;
+
+pub(super) fn scenarios(context: &mut Context<'_>) -> Vec<Scenario> {
+    let sections = &context.file.scenarios;
+    let mut list = Vec::new();
+    for (i, section) in sections.iter().enumerate() {
+        let at = item("scenarios", i);
+        let earlier = sections[..i].iter().any(|s| s.name == section.name);
+        name(context, &at, &section.name, earlier);
+        list.push(scenario(context, &at, section));
+    }
+    list
+}
+
+fn name(context: &mut Context<'_>, at: &str, name: &str, earlier: bool) {
+    let at = key(at, "name");
+    let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+    if name.is_empty() || !name.chars().all(plain) {
+        let words: Vec<String> = name
+            .to_lowercase()
+            .split(|c| !plain(c))
+            .filter(|word| !word.is_empty())
+            .map(str::to_string)
+            .collect();
+        let help = match words.join("-").as_str() {
+            "" => "for example \"drier\"; title may hold any text".to_string(),
+            slug => format!("for example \"{slug}\"; title may hold any text"),
+        };
+        let message = format!("{at} is {name:?}; small letters, digits and hyphens are expected");
+        context.problem(&at, message, help);
+    } else if name == "baseline" {
+        let message = format!("{at} is \"baseline\", which names today's habitat");
+        context.problem(&at, message, "give the scenario another name");
+    } else if earlier {
+        let message = format!("{at}: there is a scenario {name:?} before this one");
+        context.problem(&at, message, "names of scenarios are unique");
+    }
+}
+
+fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> Scenario {
+    let precipitation = months(section.precipitation.as_ref());
+    let temperature_c = months(section.temperature_c.as_ref());
+    for (i, percent) in precipitation.iter().enumerate() {
+        if *percent < -100.0 {
+            let mut at = key(at, "precipitation");
+            if matches!(section.precipitation, Some(YearOrMonths::Months(_))) {
+                at = item(&at, i);
+            } else if i > 0 {
+                break;
+            }
+            let message = format!("{at} is {percent} percent; no less than -100 is expected");
+            context.problem(&at, message, "-15 means 15 percent less rain");
+        }
+    }
+    let changes_rain = precipitation.iter().any(|p| *p != 0.0);
+    let changes_heat = temperature_c.iter().any(|t| *t != 0.0);
+    climate_rules(context, at, changes_rain, changes_heat);
+    let drawdown = drawdown(context, at, section.drawdown_m.as_ref());
+    cause_rules(context, at, section, changes_rain || changes_heat);
+    if let Some(layer) = &section.land_cover {
+        land_cover(context, at, layer);
+    }
+    let falls = drawdown.as_ref().is_none_or(|drawdown| match drawdown {
+        Drawdown::None => false,
+        Drawdown::Everywhere(fall) => *fall != 0.0,
+        Drawdown::ByZone(zones) => zones.values().any(|fall| *fall != 0.0),
+        Drawdown::Layer(_) => true,
+    });
+    if !(changes_rain || changes_heat || falls || section.land_cover.is_some()) {
+        let message = format!("{at} changes nothing");
+        let help = "add precipitation, temperature_c, drawdown_m or land_cover, or take it out";
+        context.problem(&key(at, "name"), message, help);
+    }
+    let title = section.title.trim();
+    Scenario {
+        name: section.name.clone(),
+        title: if title.is_empty() { section.name.clone() } else { title.to_string() },
+        horizon: section.horizon,
+        precipitation_factor: precipitation.map(|percent| 1.0 + percent / 100.0),
+        temperature_c,
+        drawdown: drawdown.unwrap_or(Drawdown::None),
+        drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
+        land_cover: section.land_cover.clone(),
+    }
+}
+
+fn months(written: Option<&YearOrMonths>) -> [f64; 12] {
+    match written {
+        None => [0.0; 12],
+        Some(YearOrMonths::Year(value)) => [*value; 12],
+        Some(YearOrMonths::Months(values)) => *values,
+    }
+}
+
+/// Refuses climate changes that could not reach the water.
+fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool) {
+    let changed = [("precipitation", rain), ("temperature_c", heat)];
+    for (name, _) in changed.iter().filter(|(_, changes)| *changes) {
+        let at = key(at, name);
+        match &context.file.climate {
+            None => {
+                let message = format!("{at}: the study has no [climate] that could change");
+                let help = "add [climate], or describe the change as drawdown_m";
+                context.problem_at_key(&at, message, help);
+            }
+            Some(_) if driver(context) == Driver::Season => {
+                let message = format!(
+                    "{at}: water answers to the season only (inundation.driver is \"season\"), \
+                     so this change would not reach it"
+                );
+                let help = "use driver = \"index\", or describe the change as drawdown_m";
+                context.problem_at_key(&at, message, help);
+            }
+            Some(climate) if *name == "temperature_c" && climate.index == IndexKind::Spi => {
+                let message = format!("{at}: index \"spi\" does not know temperature");
+                let help = "use climate.index = \"spei\", or take the change out";
+                context.problem_at_key(&at, message, help);
+            }
+            Some(_) => {}
+        }
+    }
+}
+
+/// The fall of the water table; `None` once its problem is told.
+fn drawdown(context: &mut Context<'_>, at: &str, section: Option<&DrawdownSection>) -> Option<Drawdown> {
+    let Some(section) = section else {
+        return Some(Drawdown::None);
+    };
+    let at = key(at, "drawdown_m");
+    if !context.roles.contains_key(&Role::Ground) && context.file.inundation.logits_per_metre.is_none() {
+        let message = format!("{at}: nothing says how water follows the water table");
+        let help = "add [layers.ground], or inundation.logits_per_metre";
+        context.problem_at_key(&at, message, help);
+    }
+    match section {
+        DrawdownSection::Everywhere(fall) => Some(Drawdown::Everywhere(*fall)),
+        DrawdownSection::ByZone(zones) => by_zone(context, &at, zones),
+        DrawdownSection::Layer(layer) => {
+            context.layer(&at, layer, &[LayerKind::Continuous]).map(|_| Drawdown::Layer(layer.clone()))
+        }
+    }
+}
+
+fn by_zone(context: &mut Context<'_>, at: &str, zones: &BTreeMap<String, f64>) -> Option<Drawdown> {
+    context.need_role(at, Role::Zones, "a drawdown by zone");
+    let layer = context.roles.get(&Role::Zones).cloned();
+    let mut falls = BTreeMap::new();
+    for (written, fall) in zones {
+        let at_zone = key(at, written);
+        match written.trim().parse::<i32>() {
+            Ok(code) => {
+                if let Some(layer) = &layer {
+                    context.known_code(&at_zone, layer, code);
+                }
+                if falls.insert(code, *fall).is_some() {
+                    let message = format!("{at}: zone {code} is written twice");
+                    context.problem_at_key(&at_zone, message, "keep one of the two");
+                }
+            }
+            Err(_) => {
+                let message = format!("{at}: {written:?} is not a zone code");
+                let help = "write codes and metres: { 1 = 0.5, 2 = 1.0 }";
+                context.problem_at_key(&at_zone, message, help);
+            }
+        }
+    }
+    Some(Drawdown::ByZone(falls))
+}
+
+/// A drawdown beside a climate change says whether it adds to it or stands in its place.
+fn cause_rules(context: &mut Context<'_>, at: &str, section: &ScenarioSection, climate: bool) {
+    match (&section.drawdown_m, section.cause) {
+        (Some(_), None) if climate => {
+            let message = format!("{at} has a drawdown beside a climate change but no cause");
+            let help = "add cause = \"abstraction\" (pumping: adds to the climate change) or cause = \
+                        \"climate\" (less recharge: stands in its place)";
+            context.problem_at_key(&key(at, "drawdown_m"), message, help);
+        }
+        (None, Some(_)) => {
+            let at_cause = key(at, "cause");
+            let message = format!("{at_cause} is given without drawdown_m");
+            context.problem_at_key(&at_cause, message, "it says why the water table falls");
+        }
+        _ => {}
+    }
+}
+
+fn land_cover(context: &mut Context<'_>, at: &str, layer: &str) {
+    let at = key(at, "land_cover");
+    context.layer(&at, layer, &[LayerKind::Class]);
+    context.need_role(&at, Role::LandCover, "a change of land cover");
+    let Some(today) = context.roles.get(&Role::LandCover) else {
+        return;
+    };
+    if today == layer {
+        let message = format!("{at}: layer {layer:?} is today's land cover already");
+        context.problem(&at, message, "name the layer of the land cover to come");
+        return;
+    }
+    let mut variables = context.file.requisites.values().flat_map(|r| &r.variables);
+    if !variables.any(|variable| variable.layer.as_ref() == Some(today)) {
+        let message = format!("{at}: no variable measures layer {today:?}, so nothing follows from it");
+        context.warn(&at, message, "use the land cover in a variable, or take this out");
+    }
+}

@@ -1,0 +1,11 @@
+//! Tests of the study file as a whole: its form, its sense, its schema, what it resolves to.
+
+// Helpers outside test functions may stop a test too.
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
+
+mod common;
+mod form;
+mod resolved;
+mod robust;
+mod schema;
+mod sense;
