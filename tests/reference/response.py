@@ -4,8 +4,6 @@ logit p(t) = a + b z(t) + c sin(2 pi m/12) + d cos(2 pi m/12). Coefficients are 
 Observations are (cells, design months): y is 1 wet, 0 dry, with a bool array of what was seen.
 """
 
-import sys
-
 import numpy as np
 from scipy.special import expit
 
@@ -17,6 +15,15 @@ MINIMUM_CELLS = 30
 MINIMUM_RELIEF_M = 0.3
 SAMPLE = 5000
 SEARCH_SD = np.array([10.0, 5.0, 5.0, 5.0])
+
+
+def split_mix(state):
+    """One output of SplitMix64 (Steele, Lea and Flood 2014), on uint64 arrays."""
+    with np.errstate(over="ignore"):
+        z = state + np.uint64(0x9E3779B97F4A7C15)
+        z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+        z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+        return z ^ (z >> np.uint64(31))
 
 
 def design_matrix(months, z):
@@ -127,9 +134,20 @@ class Response:
                 np.isnan(self.study.layer(name)), np.inf, self.study.layer(name)
             ).ravel()
 
+    def sample(self):
+        """Cells behind the priors: of each group those with the smallest hash, at most SAMPLE."""
+        cells = np.flatnonzero(self.middle)
+        cols = self.study.grid.cols
+        seed = np.array(self.study.text["study"].get("seed", 1), np.uint64)
+        row, col = (cells // cols).astype(np.uint64), (cells % cols).astype(np.uint64)
+        hashes = split_mix(split_mix(split_mix(seed) ^ row) ^ col)
+        order = np.argsort(hashes, kind="stable")
+        kept = [cells[order][self.group[cells[order]] == g][:SAMPLE] for g in np.unique(self.group)]
+        return np.sort(np.concatenate(kept)).astype(int)
+
     def fit_priors(self):
         """Prior means and serial weight by group, from free fits of cells neither wet nor dry."""
-        cells = np.flatnonzero(self.middle)
+        cells = self.sample()
         if cells.size == 0:
             raise StudyError("no cell with a frequency of 0.1 to 0.9: nothing to learn from")
         seen, y = self.seen[cells], self.y[cells]
@@ -140,12 +158,6 @@ class Response:
         self.prior = {}
         for group in np.unique(self.group):
             own = self.group[cells] == group
-            if own.sum() > SAMPLE:
-                print(
-                    f"caution: group {group} has {own.sum()} cells for its prior; all are used here, "
-                    f"where the method takes a sample of {SAMPLE}",
-                    file=sys.stderr,
-                )
             self.prior[group] = everyone
             if own.sum() >= MINIMUM_CELLS:
                 self.prior[group] = (
@@ -198,9 +210,9 @@ class Response:
         # From the last resort to the first choice, each writing over the one before.
         everyone = line(np.ones(count, bool))
         if everyone:
-            self.g[:], self.line[:] = -everyone[1], everyone
+            self.g[:] = -everyone[1]  # its line says nothing of ground never wet
         if given is not None:
-            self.g[:], self.line[:] = given, np.nan
+            self.g[:] = given
         pools = self.study.role("pools")
         layers = [self.group] + ([self.study.layer(pools).ravel()] if pools else [])
         for codes in layers:

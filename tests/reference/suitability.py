@@ -11,7 +11,8 @@ RANDOM_INDEX = [0, 0, 0, 0.58, 0.90, 1.12, 1.24, 1.32, 1.41, 1.45, 1.49]
 
 
 def slope_degrees(ground, cell):
-    """Slope by Horn (1981), degrees; a missing neighbour is 2 x centre - opposite, or the centre."""
+    """Slope by Horn (1981), degrees; a missing neighbour is 2 x centre - opposite, else the centre for
+    a side neighbour and the sum of its side neighbours - centre for a corner neighbour."""
     rows, cols = ground.shape
     padded = np.pad(ground, 1, constant_values=np.nan)
 
@@ -20,7 +21,11 @@ def slope_degrees(ground, cell):
 
     def neighbour(dr, dc):
         value, opposite = shifted(dr, dc), shifted(-dr, -dc)
-        guess = np.where(np.isnan(opposite), ground, 2 * ground - opposite)
+        if dr and dc:
+            last = neighbour(dr, 0) + neighbour(0, dc) - ground
+        else:
+            last = ground
+        guess = np.where(np.isnan(opposite), last, 2 * ground - opposite)
         return np.where(np.isnan(value), guess, value)
 
     east = neighbour(-1, 1) + 2 * neighbour(0, 1) + neighbour(1, 1)

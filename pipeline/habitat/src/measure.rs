@@ -1,6 +1,7 @@
 //! What variables measure, on one block of cells with a margin wide enough for their reach.
 
 use lentic_numerics::{disc, distance};
+use ndarray::{Array2, ArrayView2, s};
 use std::f64::consts::PI;
 
 /// No class at a cell.
@@ -47,6 +48,11 @@ impl Block {
             let start = (self.inner_row + r) * self.cols + self.inner_col;
             start..start + self.inner_cols
         })
+    }
+
+    /// An array over the block as a view of rows and columns; `None` if it has another length.
+    fn view<'a, T>(&self, values: &'a [T]) -> Option<ArrayView2<'a, T>> {
+        ArrayView2::from_shape((self.rows, self.cols), values).ok()
     }
 
     /// The inner part of an array over the block.
@@ -96,19 +102,15 @@ pub fn share_within(
 
 /// Slope in degrees by Horn (1981, Proc. IEEE 69:14-47) from ground elevation in metres. A missing
 /// neighbour is 2 x centre - opposite; where that is missing too, a side neighbour is the centre and a corner
-/// neighbour the sum of its two side neighbours - centre (ours). Inner cells only.
+/// neighbour the sum of its two side neighbours - centre (ours). Inner cells only; a slice of another length than
+/// the block gives NaN.
 pub fn slope(block: &Block, ground: &[f32], cell_m: f64) -> Vec<f32> {
-    let at = |row: isize, col: isize| -> f64 {
-        let inside = row >= 0
-            && col >= 0
-            && (row as usize) < block.rows
-            && (col as usize) < block.cols;
-        if inside {
-            f64::from(ground[row as usize * block.cols + col as usize])
-        } else {
-            f64::NAN
-        }
-    };
+    // a rim of missing cells spares every look beyond the edge
+    let mut rimmed = Array2::from_elem((block.rows + 2, block.cols + 2), f64::NAN);
+    if let Some(ground) = block.view(ground) {
+        rimmed.slice_mut(s![1..=block.rows, 1..=block.cols]).assign(&ground.mapv(f64::from));
+    }
+    let at = |row: isize, col: isize| rimmed[[(row + 1) as usize, (col + 1) as usize]];
     block
         .inner()
         .map(|cell| {

@@ -12,8 +12,8 @@ use std::f64::consts::TAU;
 /// Coefficients a, b, c, d.
 pub type Beta = [f64; 4];
 
-/// Prior sd of b, c, d in the fits that make the group priors.
-const WIDE_SD: f64 = 5.0;
+/// Prior sd of a, b, c, d in the fits that make the group priors.
+const WIDE_SD: Beta = [10.0, 5.0, 5.0, 5.0];
 /// Cells a group needs for priors of its own.
 pub const CELLS_FOR_A_GROUP: usize = 30;
 /// Lags of the residuals looked at, months.
@@ -197,7 +197,7 @@ impl Groups {
         }
         let wide = Prior {
             mean: [0.0; 4],
-            sd: [spreads.intercept, WIDE_SD, WIDE_SD, WIDE_SD],
+            sd: WIDE_SD,
         };
         let fits: Vec<(Beta, Lagged)> = sample
             .par_iter()

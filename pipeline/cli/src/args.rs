@@ -1,0 +1,87 @@
+//! The command line.
+
+use clap::{Args as Group, Parser, Subcommand};
+use std::path::PathBuf;
+use std::sync::LazyLock;
+
+/// Wetland habitat of a semi-aquatic turtle today, and what is left as its basin dries.
+///
+/// Reads raster layers named in a study file, scores wetland suitability, and projects habitat loss under drying
+/// scenarios into rasters, tables and a report.
+#[derive(Parser, Debug)]
+#[command(name = "lentic", version = version(), after_help = AFTER)]
+pub struct Args {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+    /// How it speaks.
+    #[command(flatten)]
+    pub speech: Speech,
+}
+
+const AFTER: &str = "\
+Start with the invented basin:
+  lentic demo talverra
+  lentic run talverra/study.toml --out talverra/run
+
+Exit codes: 0 done, 1 refused input, 3 failed.";
+
+/// How the program speaks.
+#[derive(Group, Debug, Clone, Copy)]
+pub struct Speech {
+    /// Say only what is wrong
+    #[arg(long, short, global = true)]
+    pub quiet: bool,
+    /// Write the outcome as JSON on standard output
+    #[arg(long, global = true)]
+    pub json: bool,
+}
+
+/// The commands.
+#[derive(Subcommand, Debug)]
+pub enum Command {
+    /// Write the study of Talverra Sink, an invented basin, to try everything on
+    Demo {
+        /// New or empty folder to write it to
+        folder: PathBuf,
+        /// A small basin (96 x 72 cells), for quick trials
+        #[arg(long)]
+        small: bool,
+        /// Seed of the invention
+        #[arg(long, default_value_t = 20)]
+        seed: u64,
+    },
+    /// Check a study and every file it names, without computing
+    Check {
+        /// The study file
+        study: PathBuf,
+    },
+    /// Compute a study and leave a run folder
+    Run {
+        /// The study file
+        study: PathBuf,
+        /// Run folder; an earlier run there is replaced [default: reports/ and the study's name]
+        #[arg(long, short)]
+        out: Option<PathBuf>,
+        /// Threads [default: one per core]
+        #[arg(long)]
+        threads: Option<usize>,
+        /// Cells a side of the tiles worked on at a time
+        #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
+        tile: u32,
+    },
+    /// Print the JSON Schema of the study file, for editors
+    Schema,
+}
+
+fn version() -> &'static str {
+    static VERSION: LazyLock<String> = LazyLock::new(|| {
+        format!(
+            "{} (GDAL {}, PROJ {})",
+            env!("CARGO_PKG_VERSION"),
+            lentic_engine::gdal_version(),
+            lentic_engine::proj_version()
+        )
+    });
+    &VERSION
+}

@@ -1,0 +1,161 @@
+//! The commands, each a few calls to the engine.
+
+use crate::args::{Args, Command, Speech};
+use crate::bars::Bars;
+use crate::say;
+use lentic_engine::check::{Checked, check};
+use lentic_engine::demo::{DemoSize, write_demo};
+use lentic_engine::run::{RunOptions, RunSummary, default_folder, run};
+use lentic_engine::{EngineError, prepare};
+use serde_json::json;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+/// Does what the command line asks.
+pub fn dispatch(args: &Args) -> ExitCode {
+    let speech = args.speech;
+    let outcome = match &args.command {
+        Command::Demo { folder, small, seed } => demo(folder, *small, *seed, speech),
+        Command::Check { study } => check_study(study, speech),
+        Command::Run { study, out, threads, tile } => {
+            run_study(study, out.clone(), *threads, *tile as usize, speech)
+        }
+        Command::Schema => {
+            println!("{}", lentic_study::schema_text().trim_end());
+            Ok(())
+        }
+    };
+    ExitCode::from(match outcome {
+        Ok(()) => say::DONE,
+        Err(e) => say::error(&e, speech.json),
+    })
+}
+
+fn demo(folder: &Path, small: bool, seed: u64, speech: Speech) -> Result<(), EngineError> {
+    prepare(None)?;
+    let size = if small { DemoSize::Small } else { DemoSize::Full };
+    let bars = Bars::new(speech.quiet || speech.json);
+    let summary = write_demo(folder, size, seed, &|step: &str| lentic_engine::Progress::start(&bars, step, 0))?;
+    lentic_engine::Progress::finish(&bars);
+    let study = folder.join("study.toml");
+    if speech.json {
+        println!("{:#}", json!({ "done": true, "study": study.display().to_string() }));
+    } else if !speech.quiet {
+        println!(
+            "{} x {} cells, {} pools, {} monthly masks, {:.0} % of cells ever wet",
+            summary.cols,
+            summary.rows,
+            summary.pools,
+            summary.masks,
+            100.0 * summary.ever_wet_share
+        );
+        println!("Talverra Sink is invented; so is its turtle. Next:\n  lentic run {}", study.display());
+    }
+    Ok(())
+}
+
+fn check_study(study: &Path, speech: Speech) -> Result<(), EngineError> {
+    prepare(None)?;
+    let checked = check(study)?;
+    if speech.json {
+        let report = json!({
+            "done": true,
+            "problems": say::problems_json(&checked.warnings),
+            "rows": checked.grid.rows,
+            "cols": checked.grid.cols,
+            "months_with_water_files": checked.stack.images.len(),
+            "scenarios": checked.study.scenarios.len(),
+            "memory_mib": checked.memory_mib(256),
+            "disk_mib": checked.disk_mib(),
+        });
+        println!("{report:#}");
+        return Ok(());
+    }
+    say::problems(&checked.warnings);
+    if !speech.quiet {
+        println!("{}", told(&checked));
+        println!("The study can be run:\n  lentic run {}", study.display());
+    }
+    Ok(())
+}
+
+fn told(checked: &Checked) -> String {
+    let grid = &checked.grid;
+    let study = &checked.study;
+    let (first, last) = study.period.baseline;
+    let lines = [
+        format!("study      {}", study.name),
+        format!("grid       {} x {} cells of {} m, {}", grid.cols, grid.rows, grid.cell_m, grid.crs.name()),
+        format!("baseline   {first} to {last}, water files for {} months", checked.stack.images.len()),
+        format!("layers     {}", study.layers.iter().map(|l| l.name.as_str()).collect::<Vec<_>>().join(", ")),
+        format!("requisites {}", study.requisites.iter().map(|r| r.name.as_str()).collect::<Vec<_>>().join(", ")),
+        format!("scenarios  {}", study.scenarios.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ")),
+        format!("needs      about {} MiB of memory and {} MiB of disk while it runs", checked.memory_mib(256), checked.disk_mib()),
+    ];
+    lines.join("\n")
+}
+
+fn run_study(
+    study: &Path,
+    out: Option<PathBuf>,
+    threads: Option<usize>,
+    tile: usize,
+    speech: Speech,
+) -> Result<(), EngineError> {
+    prepare(threads)?;
+    let out = match out {
+        Some(out) => out,
+        None => default_folder(study)?,
+    };
+    let bars = Bars::new(speech.quiet || speech.json);
+    let summary = run(study, &RunOptions { out, tile }, &bars)?;
+    if speech.json {
+        println!("{:#}", summary_json(&summary));
+    } else if !speech.quiet {
+        println!("{}", summary_text(&summary));
+    }
+    Ok(())
+}
+
+fn summary_json(summary: &RunSummary) -> serde_json::Value {
+    let scenarios: Vec<_> = summary
+        .headline
+        .rows
+        .iter()
+        .map(|row| {
+            json!({
+                "scenario": row.scenario,
+                "habitat_ha": row.habitat_ha,
+                "kept_ha": row.kept_ha + row.degraded_ha,
+                "lost_ha": row.lost_ha,
+                "gained_ha": row.gained_ha,
+                "lost_percent": row.lost_percent,
+            })
+        })
+        .collect();
+    json!({
+        "done": true,
+        "folder": summary.folder.display().to_string(),
+        "run_id": summary.run_id,
+        "baseline_habitat_ha": summary.headline.habitat_ha,
+        "not_assessed_ha": summary.headline.not_assessed_ha,
+        "scenarios": scenarios,
+        "warnings": summary.warnings,
+        "seconds": summary.seconds,
+    })
+}
+
+fn summary_text(summary: &RunSummary) -> String {
+    let headline = &summary.headline;
+    let mut text = format!("habitat today  {:>10.1} ha", headline.habitat_ha);
+    let widest = headline.rows.iter().map(|r| r.scenario.len()).max().unwrap_or(0);
+    for row in &headline.rows {
+        let lost = row.lost_percent.map_or_else(String::new, |p| format!(", {p:.0} % of today's lost"));
+        text.push_str(&format!("\n{:widest$}  {:>10.1} ha{lost}", row.scenario, row.habitat_ha, widest = widest.max(13)));
+    }
+    if headline.not_assessed_ha > 0.0 {
+        text.push_str(&format!("\nnot assessed   {:>10.1} ha", headline.not_assessed_ha));
+    }
+    text.push_str(&format!("\nrun {} in {:.1} s: {}", summary.run_id, summary.seconds, summary.folder.join("report.html").display()));
+    text
+}

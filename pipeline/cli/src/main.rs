@@ -1,0 +1,21 @@
+//! The program `lentic`: where suitable wetland habitat is, and how much of it would be left.
+
+mod args;
+mod bars;
+mod commands;
+mod say;
+
+use clap::Parser;
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    match args::Args::try_parse() {
+        Ok(args) => commands::dispatch(&args),
+        Err(e) => {
+            // help and version are no errors
+            let code = if e.use_stderr() { say::REFUSED } else { say::DONE };
+            let _ = e.print();
+            ExitCode::from(code)
+        }
+    }
+}

@@ -1,0 +1,115 @@
+//! Messages: problems with their place in the file, errors, exit codes.
+
+use lentic_engine::EngineError;
+use lentic_study::Problem;
+use miette::{Diagnostic, GraphicalReportHandler, LabeledSpan, NamedSource, SourceCode};
+use serde_json::{Value, json};
+use std::io::IsTerminal;
+
+/// All done.
+pub const DONE: u8 = 0;
+/// The input is refused.
+pub const REFUSED: u8 = 1;
+/// The machine failed.
+pub const FAILED: u8 = 3;
+
+/// A problem as miette shows it.
+#[derive(Debug)]
+struct Shown {
+    problem: Problem,
+    source: Option<NamedSource<String>>,
+}
+
+impl std::fmt::Display for Shown {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.problem.message)
+    }
+}
+
+impl std::error::Error for Shown {}
+
+impl Diagnostic for Shown {
+    fn severity(&self) -> Option<miette::Severity> {
+        self.problem.warning.then_some(miette::Severity::Warning)
+    }
+
+    fn help<'a>(&'a self) -> Option<Box<dyn std::fmt::Display + 'a>> {
+        (!self.problem.help.is_empty()).then(|| Box::new(&self.problem.help) as _)
+    }
+
+    fn source_code(&self) -> Option<&dyn SourceCode> {
+        self.source.as_ref().map(|s| s as _)
+    }
+
+    fn labels(&self) -> Option<Box<dyn Iterator<Item = LabeledSpan> + '_>> {
+        let place = self.problem.place.filter(|_| self.source.is_some())?;
+        let text = self.source.as_ref()?.inner();
+        let (start, end) = if place.end > place.start {
+            (place.start, place.end)
+        } else {
+            // only the line is known
+            let start = text.split_inclusive('\n').take(place.line.saturating_sub(1)).map(str::len).sum();
+            let length = text.get(start..)?.lines().next().map_or(0, str::len);
+            (start, start + length)
+        };
+        Some(Box::new(std::iter::once(LabeledSpan::underline(start..end))))
+    }
+}
+
+/// Prints problems to standard error: with an excerpt of the file on a terminal, one line each otherwise.
+pub fn problems(problems: &[Problem]) {
+    let fancy = std::io::stderr().is_terminal();
+    for problem in problems {
+        if !fancy {
+            let kind = if problem.warning { "warning" } else { "error" };
+            eprintln!("{kind}: {problem}");
+            continue;
+        }
+        let text = problem.place.and_then(|_| std::fs::read_to_string(&problem.file).ok());
+        let source = text.map(|text| NamedSource::new(problem.file.display().to_string(), text));
+        let placed = source.is_some();
+        let mut shown = Shown { problem: problem.clone(), source };
+        if !placed {
+            shown.problem.message = format!("{}: {}", problem.file.display(), problem.message);
+        }
+        let mut out = String::new();
+        if GraphicalReportHandler::new().render_report(&mut out, &shown).is_ok() {
+            eprintln!("{out}");
+        } else {
+            eprintln!("{problem}");
+        }
+    }
+}
+
+/// Says an error and gives its exit code.
+pub fn error(error: &EngineError, json: bool) -> u8 {
+    if json {
+        println!("{:#}", error_json(error));
+    } else if let Some(found) = error.problems() {
+        problems(found);
+        let n = found.len();
+        eprintln!("{n} problem{} in the study; nothing was computed", if n == 1 { "" } else { "s" });
+    } else {
+        eprintln!("error: {error}");
+    }
+    if error.is_refusal() { REFUSED } else { FAILED }
+}
+
+/// Problems as JSON.
+pub fn problems_json(problems: &[Problem]) -> Value {
+    let one = |p: &Problem| {
+        json!({
+            "file": p.file.display().to_string(),
+            "line": p.place.map(|place| place.line),
+            "message": p.message,
+            "help": p.help,
+            "warning": p.warning,
+        })
+    };
+    problems.iter().map(one).collect()
+}
+
+fn error_json(error: &EngineError) -> Value {
+    let problems = error.problems().map(problems_json);
+    json!({ "done": false, "error": if problems.is_some() { Value::Null } else { json!(error.to_string()) }, "problems": problems })
+}

@@ -1,0 +1,108 @@
+//! What can go wrong in a run.
+
+use lentic_habitat::climate::ClimateError;
+use lentic_habitat::response::ResponseError;
+use lentic_habitat::suitability::UnscoredClass;
+use lentic_raster::RasterError;
+use lentic_report::ReportError;
+use lentic_study::{Problem, Problems};
+use std::path::{Path, PathBuf};
+
+/// Why a run, a check or a demo stopped.
+#[derive(Debug, thiserror::Error)]
+pub enum EngineError {
+    /// The study or its inputs are wrong; nothing was computed.
+    #[error(transparent)]
+    Study(#[from] Problems),
+    /// A layer could not be read or a product not be written.
+    #[error(transparent)]
+    Raster(#[from] RasterError),
+    /// Dated files that cannot be told apart or are not there.
+    #[error(transparent)]
+    Files(#[from] lentic_raster::StackError),
+    /// A table or the page could not be written.
+    #[error(transparent)]
+    Report(#[from] ReportError),
+    /// The climate gives no index.
+    #[error(transparent)]
+    Climate(#[from] ClimateError),
+    /// Water gives no response.
+    #[error(transparent)]
+    Response(#[from] ResponseError),
+    /// A class without score.
+    #[error(transparent)]
+    Unscored(#[from] UnscoredClass),
+    /// A value that the layer's kind does not allow.
+    #[error("layer \"{layer}\", {}: {found}; {expected}", file.display())]
+    Value {
+        /// Layer name.
+        layer: String,
+        /// File read.
+        file: PathBuf,
+        /// What was found.
+        found: String,
+        /// What is expected, and how to mend it.
+        expected: String,
+    },
+    /// The drawdown cannot be answered.
+    #[error(
+        "scenario \"{scenario}\" lowers or raises the water table, but the data do not say how water follows it: {reason}. Add a layer with role \
+         \"ground\" whose elevations differ by at least 0.3 m within pools or wetland classes, or set `logits_per_metre` under [inundation]"
+    )]
+    Drawdown {
+        /// Scenario name.
+        scenario: String,
+        /// Why not.
+        reason: String,
+    },
+    /// The run folder cannot be used.
+    #[error("run folder {}: {reason}", folder.display())]
+    Folder {
+        /// The folder.
+        folder: PathBuf,
+        /// Why not, and what to do.
+        reason: String,
+    },
+    /// Threads could not be made.
+    #[error("{threads} threads cannot be made: {reason}; give a smaller number with --threads")]
+    Threads {
+        /// Threads asked for.
+        threads: usize,
+        /// What the system said.
+        reason: String,
+    },
+    /// The demo could not be written.
+    #[error(transparent)]
+    Demo(#[from] crate::demo::DemoError),
+    /// More patches than can be numbered.
+    #[error(transparent)]
+    Pieces(#[from] lentic_numerics::labels::TooManyPieces),
+    /// A file system call failed.
+    #[error("{}: {source}", path.display())]
+    Io {
+        /// The file or folder.
+        path: PathBuf,
+        /// What the system said.
+        source: std::io::Error,
+    },
+}
+
+impl EngineError {
+    /// Whether the input is at fault (else the machine is).
+    pub fn is_refusal(&self) -> bool {
+        !matches!(self, EngineError::Io { .. } | EngineError::Report(_))
+    }
+
+    /// The problems of the study, if that is what this is.
+    pub fn problems(&self) -> Option<&[Problem]> {
+        match self {
+            EngineError::Study(Problems(problems)) => Some(problems),
+            _ => None,
+        }
+    }
+}
+
+/// Adds the path to a failed file system call.
+pub(crate) fn io(path: &Path) -> impl Fn(std::io::Error) -> EngineError + '_ {
+    move |source| EngineError::Io { path: path.to_path_buf(), source }
+}

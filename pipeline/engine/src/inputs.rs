@@ -1,0 +1,121 @@
+//! Checksums of what goes into a run and comes out of it.
+
+use crate::check::Checked;
+use crate::error::{EngineError, io};
+use crate::layers::file_of;
+use crate::progress::Progress;
+use lentic_report::{Input, Product};
+use lentic_study::Study;
+use lentic_study::settings::LayerKind;
+use rayon::prelude::*;
+use std::fs::File;
+use std::path::{Path, PathBuf};
+
+/// BLAKE3 and size of a file, read in pieces.
+fn digest(path: &Path) -> Result<(u64, String), EngineError> {
+    let mut file = File::open(path).map_err(io(path))?;
+    let mut hasher = blake3::Hasher::new();
+    let bytes = std::io::copy(&mut file, &mut hasher).map_err(io(path))?;
+    Ok((bytes, hasher.finalize().to_hex().to_string()))
+}
+
+/// A path as it is told to others: relative to the study's folder where it lies within it, else its file name only,
+/// so that nothing of the user's machine gets into a report.
+pub fn named(path: &Path, study: &Study) -> String {
+    let folder = study.path.parent().unwrap_or(Path::new(""));
+    let told = path.strip_prefix(folder).ok().or_else(|| path.file_name().map(Path::new)).unwrap_or(path);
+    told.to_string_lossy().into_owned()
+}
+
+/// Every file a run reads, with its checksum, in the order of the study.
+///
+/// # Errors
+/// A file that cannot be read.
+pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input>, EngineError> {
+    let study = &checked.study;
+    let mut files: Vec<(String, PathBuf, [String; 3])> = Vec::new();
+    for layer in &study.layers {
+        let facts = [layer.source.clone(), layer.licence.clone(), layer.date.clone()];
+        if layer.kind == LayerKind::WaterHistory {
+            let images = checked.stack.files();
+            files.extend(images.into_iter().map(|path| (layer.name.clone(), path, facts.clone())));
+        } else {
+            files.push((layer.name.clone(), file_of(layer), facts));
+        }
+        if let Some(legend) = &layer.legend {
+            files.push((format!("{} (legend)", layer.name), legend.path.clone(), Default::default()));
+        }
+    }
+    if let Some(climate) = &study.climate {
+        files.push(("climate".into(), climate.precipitation.file.clone(), Default::default()));
+        let other = climate.temperature.as_ref().filter(|t| t.file != climate.precipitation.file);
+        files.extend(other.map(|t| ("climate (temperature)".to_string(), t.file.clone(), Default::default())));
+    }
+    if let Some(area) = &study.grid.area {
+        files.push(("study area".into(), area.clone(), Default::default()));
+    }
+    progress.start("taking checksums", 0);
+    let inputs = files
+        .par_iter()
+        .map(|(layer, path, [source, licence, date])| {
+            let (bytes, blake3) = digest(path)?;
+            Ok(Input {
+                layer: layer.clone(),
+                file: named(path, study),
+                bytes,
+                blake3,
+                source: source.clone(),
+                licence: licence.clone(),
+                date: date.clone(),
+            })
+        })
+        .collect::<Result<Vec<Input>, EngineError>>();
+    progress.finish();
+    inputs
+}
+
+/// Identifies a run by its inputs, study text and program: the same three give the same identifier.
+pub fn run_id(checked: &Checked, inputs: &[Input]) -> String {
+    let mut hasher = blake3::Hasher::new();
+    hasher.update(crate::run::VERSION.as_bytes());
+    hasher.update(checked.study.text.as_bytes());
+    for input in inputs {
+        hasher.update(input.layer.as_bytes());
+        hasher.update(input.blake3.as_bytes());
+    }
+    hasher.finalize().to_hex()[..12].to_string()
+}
+
+/// Every file of a finished run folder with its checksum, by name.
+///
+/// # Errors
+/// A file that cannot be read.
+pub fn products(folder: &Path) -> Result<Vec<Product>, EngineError> {
+    let mut files = Vec::new();
+    let mut folders = vec![folder.to_path_buf()];
+    while let Some(next) = folders.pop() {
+        for entry in std::fs::read_dir(&next).map_err(io(&next))? {
+            let path = entry.map_err(io(&next))?.path();
+            if path.is_dir() {
+                folders.push(path);
+            } else {
+                files.push(path);
+            }
+        }
+    }
+    files.sort();
+    files
+        .par_iter()
+        .map(|path| {
+            let (bytes, blake3) = digest(path)?;
+            let file = path.strip_prefix(folder).unwrap_or(path).to_string_lossy().into_owned();
+            let title = title_of(&file);
+            Ok(Product { file, bytes, blake3, title })
+        })
+        .collect()
+}
+
+fn title_of(file: &str) -> String {
+    let stem = Path::new(file).file_stem().map(|s| s.to_string_lossy().into_owned()).unwrap_or_default();
+    stem.replace(['_', '.'], " ")
+}

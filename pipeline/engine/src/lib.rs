@@ -1,0 +1,50 @@
+//! The run: checks, stages tile by tile, run folder, products, and the demo study.
+//!
+//! [`check::check`] finds everything that can be known before computing; [`run::run`] computes and leaves a
+//! run folder whole or not at all; [`demo::write_demo`] writes the invented basin.
+
+mod blob;
+pub mod check;
+mod climate_file;
+mod describe;
+pub mod demo;
+mod error;
+mod folder;
+mod inputs;
+mod layers;
+mod page_input;
+mod products;
+mod progress;
+pub mod run;
+pub mod stack;
+mod stages;
+mod tables;
+
+pub use error::EngineError;
+pub use progress::{Progress, Silent};
+
+/// Version of GDAL.
+pub fn gdal_version() -> String {
+    lentic_raster::gdal_version()
+}
+
+/// Version of PROJ.
+pub fn proj_version() -> String {
+    lentic_raster::proj_version()
+}
+
+/// Cache of decoded raster blocks, MiB.
+const CACHE_MIB: usize = 256;
+
+/// Prepares GDAL and the threads (one per core unless said otherwise). Call once, at the start.
+///
+/// # Errors
+/// When GDAL refuses, or threads cannot be made.
+pub fn prepare(threads: Option<usize>) -> Result<(), EngineError> {
+    lentic_raster::init(CACHE_MIB)?;
+    if let Some(threads) = threads {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build_global();
+        pool.map_err(|e| EngineError::Threads { threads, reason: e.to_string() })?;
+    }
+    Ok(())
+}

@@ -1,0 +1,299 @@
+//! What the report page shows of a run: headline, maps, losses, curves.
+
+use crate::error::EngineError;
+use crate::stages::scenarios::{Case, CaseWater};
+use crate::stages::suitability::{Reason, ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
+use crate::stages::water::WaterProducts;
+use crate::tables::{class_name, events_of, role_word};
+use lentic_habitat::change::ha;
+use lentic_habitat::climate::MonthIndex;
+use lentic_habitat::suitability::score;
+use lentic_raster::{Grid, Scratch, ScratchCell, Window};
+use lentic_report::{
+    AreaRow, ClassStyle, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown,
+    LossRow, MapLayer, MapPixels, Ramp, change_classes, not_assessed_classes, permanence_classes,
+};
+use lentic_study::Study;
+use lentic_study::settings::{Curve, IndexKind, Measure};
+
+/// Pixels on the longer side of a map.
+const LONGEST: usize = 1000;
+/// Points along a smooth curve.
+const CURVE_POINTS: usize = 81;
+
+/// The answer in a few numbers.
+pub fn headline(cases: &[Case], areas: &[ScenarioAreas], inside_ha: f64) -> Headline {
+    let baseline = &areas[0].whole;
+    let not_assessed_ha = ha(&baseline.not_assessed);
+    let rows = cases.iter().zip(areas).skip(1).map(|(case, areas)| {
+        let whole = &areas.whole;
+        HeadlineRow {
+            scenario: case.name.clone(),
+            title: title(case),
+            habitat_ha: whole.habitat_ha(),
+            range_ha: None,
+            kept_ha: ha(&whole.kept),
+            degraded_ha: ha(&whole.degraded),
+            lost_ha: ha(&whole.lost),
+            gained_ha: ha(&whole.gained),
+            lost_percent: whole.lost_percent(),
+        }
+    });
+    Headline {
+        habitat_ha: baseline.habitat_ha(),
+        range_ha: None,
+        assessed_ha: inside_ha - not_assessed_ha,
+        not_assessed_ha,
+        rows: rows.collect(),
+    }
+}
+
+fn title(case: &Case) -> String {
+    case.scenario.map_or_else(|| "Baseline".to_string(), |s| s.title.clone())
+}
+
+/// Loss by zone, wetland class and land cover.
+pub fn losses(study: &Study, areas: &[ScenarioAreas]) -> Vec<LossBreakdown> {
+    let mut all = Vec::new();
+    for (at, role) in TABLE_ROLES.into_iter().enumerate() {
+        let Some(layer) = study.layer_with(role) else { continue };
+        let rows = areas[0].by[at].0.iter().filter(|(_, a)| a.baseline_ha() > 0.0).map(|(code, baseline)| LossRow {
+            name: class_name(Some(layer), *code),
+            habitat_ha: baseline.baseline_ha(),
+            lost_ha: areas[1..].iter().map(|a| a.by[at].0.get(code).map_or(0.0, |a| ha(&a.lost))).collect(),
+        });
+        let word = role_word(role);
+        all.push(LossBreakdown {
+            name: word.into(),
+            title: format!("Habitat lost by {}", word.replace('_', " ")),
+            rows: rows.collect(),
+        });
+    }
+    all
+}
+
+/// The index and its droughts.
+pub fn drought(study: &Study, months: &[MonthIndex]) -> Option<Drought> {
+    let climate = study.climate.as_ref()?;
+    let name = match climate.index {
+        IndexKind::Spi => "SPI",
+        IndexKind::Spei => "SPEI",
+    };
+    let event = |e: lentic_numerics::drought_events::Event| {
+        [months[e.start].month.to_string(), months[e.end - 1].month.to_string()]
+    };
+    Some(Drought {
+        index: format!("{name}, {} months", climate.months),
+        months: months
+            .iter()
+            .map(|m| DroughtMonth { month: m.month.to_string(), index: m.shown })
+            .collect(),
+        events: events_of(months).into_iter().map(event).collect(),
+    })
+}
+
+/// Response curves of all variables.
+pub fn curves(study: &Study) -> Vec<CurvePanel> {
+    let panel = |(requisite, variable): (&lentic_study::settings::Requisite, &lentic_study::settings::Variable)| {
+        let layer = variable.measure.layer().and_then(|name| study.layer(name));
+        let unit = match &variable.measure {
+            Measure::Layer(_) => layer.map_or("", |l| l.unit.as_str()),
+            measure => measure.unit(),
+        };
+        CurvePanel {
+            requisite: requisite.name.clone(),
+            variable: variable.name.clone(),
+            measure: measure_word(&variable.measure),
+            unit: unit.to_string(),
+            shape: match &variable.curve {
+                Curve::Classes(scores) => CurveShape::Classes(
+                    scores.iter().map(|(code, score)| (class_name(layer, Some(*code)), Some(*score))).collect(),
+                ),
+                curve => CurveShape::Line(line(curve)),
+            },
+        }
+    };
+    study.variables().map(panel).collect()
+}
+
+fn measure_word(measure: &Measure) -> String {
+    match measure {
+        Measure::Layer(name) | Measure::Class(name) => name.replace('_', " "),
+        Measure::Hydroperiod => "hydroperiod".into(),
+        Measure::Depth => "water depth".into(),
+        Measure::Slope => "slope".into(),
+        Measure::DistanceToClass { layer, .. } => format!("distance to {} classes", layer.replace('_', " ")),
+        Measure::DistanceToWater { .. } => "distance to water".into(),
+        Measure::ShareOfClass { layer, radius_m, .. } => {
+            format!("share of {} classes within {radius_m} m", layer.replace('_', " "))
+        }
+        Measure::ShareOfWater { radius_m } => format!("share of water within {radius_m} m"),
+    }
+}
+
+fn line(curve: &Curve) -> Vec<[f64; 2]> {
+    let (low, high) = match curve {
+        Curve::Points(points) => {
+            let (first, last) = (points[0][0], points[points.len() - 1][0]);
+            let margin = 0.05 * (last - first);
+            let mut all = vec![[first - margin, points[0][1]]];
+            all.extend(points.iter().copied());
+            all.push([last + margin, points[points.len() - 1][1]]);
+            return all;
+        }
+        Curve::Trapezoid([a, .., d]) => (a - 0.1 * (d - a), d + 0.1 * (d - a)),
+        Curve::Gaussian { best, spread } => (best - 4.0 * spread, best + 4.0 * spread),
+        Curve::Logistic { middle, steepness } => {
+            (middle - 6.0 / steepness.abs(), middle + 6.0 / steepness.abs())
+        }
+        Curve::Classes(_) => return Vec::new(),
+    };
+    (0..CURVE_POINTS)
+        .filter_map(|step| {
+            let x = low + (high - low) * step as f64 / (CURVE_POINTS - 1) as f64;
+            score(curve, x).map(|y| [x, y])
+        })
+        .collect()
+}
+
+/// Area not assessed by reason, from the reason raster.
+///
+/// # Errors
+/// When the disk refuses.
+pub fn not_assessed(grid: &Grid, areas: &lentic_raster::CellAreas, reason: &Scratch<u8>) -> Result<Vec<AreaRow>, EngineError> {
+    let mut hectares = [0.0; 4];
+    for row in 0..grid.rows {
+        let codes = reason.read(&Window { row, col: 0, rows: 1, cols: grid.cols })?;
+        for code in codes.iter().filter(|code| **code != Reason::Outside as u8) {
+            hectares[usize::from(*code).min(3)] += areas.area_m2(row) / 10_000.0;
+        }
+    }
+    let rows = not_assessed_classes().into_iter().zip(hectares).skip(1);
+    Ok(rows.map(|(class, area_ha)| AreaRow { label: class.name, area_ha }).collect())
+}
+
+/// Maps, thinned to the size of a screen.
+pub struct Maps<'a> {
+    /// The grid of the study.
+    pub grid: &'a Grid,
+    /// Cases, the baseline first.
+    pub cases: &'a [Case<'a>],
+}
+
+impl Maps<'_> {
+    /// All maps in the order offered.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn all(
+        &self,
+        water: &WaterProducts,
+        case_water: &[CaseWater],
+        products: &SuitabilityProducts,
+    ) -> Result<Vec<MapLayer>, EngineError> {
+        let mut maps = Vec::new();
+        for (at, case) in self.cases.iter().enumerate() {
+            let caption = format!("Suitability from 0 to 1, {}", title(case));
+            maps.push(self.ramp("Suitability", case, &products.suitability[at], "", (0.0, 1.0), Ramp::Suitability, caption)?);
+        }
+        for (at, case) in self.cases.iter().enumerate().skip(1) {
+            let caption = format!("What becomes of today's habitat, {}", title(case));
+            maps.push(self.classes("Change", Some(case), &products.change[at], change_classes(), caption)?);
+        }
+        for (at, case) in self.cases.iter().enumerate() {
+            let caption = format!("Expected hydroperiod, {}", title(case));
+            maps.push(self.ramp("Hydroperiod", case, &case_water[at].hydroperiod, "months per year", (0.0, 12.0), Ramp::Hydroperiod, caption)?);
+        }
+        maps.push(self.record("Observed hydroperiod", &water.hydroperiod, "months per year", (0.0, 12.0), Ramp::Hydroperiod)?);
+        maps.push(self.record("Water trend", &water.slope, "months per decade", (-3.0, 3.0), Ramp::Trend)?);
+        maps.push(self.classes("Permanence", None, &water.permanence, permanence_classes(), "Permanence of water by observed hydroperiod".into())?);
+        maps.push(self.classes("Not assessed", None, &products.reason, not_assessed_classes(), "Cells not assessed, and why".into())?);
+        Ok(maps)
+    }
+
+    fn stride(&self) -> usize {
+        self.grid.rows.max(self.grid.cols).div_ceil(LONGEST)
+    }
+
+    fn thinned<T: ScratchCell>(&self, scratch: &Scratch<T>) -> Result<(usize, usize, Vec<T>), EngineError> {
+        let step = self.stride();
+        let mut values = Vec::new();
+        let mut height = 0;
+        for row in (step / 2..self.grid.rows).step_by(step) {
+            let cells = scratch.read(&Window { row, col: 0, rows: 1, cols: self.grid.cols })?;
+            values.extend(cells.into_iter().skip(step / 2).step_by(step));
+            height += 1;
+        }
+        Ok((values.len() / height.max(1), height, values))
+    }
+
+    #[allow(clippy::too_many_arguments)]
+    fn ramp(
+        &self,
+        group: &str,
+        case: &Case,
+        scratch: &Scratch<f32>,
+        unit: &str,
+        (min, max): (f32, f32),
+        ramp: Ramp,
+        caption: String,
+    ) -> Result<MapLayer, EngineError> {
+        let (width, height, values) = self.thinned(scratch)?;
+        Ok(MapLayer {
+            id: format!("{}-{}", group.to_lowercase(), case.name),
+            title: format!("{group}: {}", title(case)),
+            group: group.into(),
+            scenario: Some(title(case)),
+            unit: unit.into(),
+            caption,
+            width,
+            height,
+            pixels: MapPixels::Ramp { values, min, max, ramp },
+        })
+    }
+
+    fn record(
+        &self,
+        name: &str,
+        scratch: &Scratch<f32>,
+        unit: &str,
+        (min, max): (f32, f32),
+        ramp: Ramp,
+    ) -> Result<MapLayer, EngineError> {
+        let (width, height, values) = self.thinned(scratch)?;
+        Ok(MapLayer {
+            id: name.to_lowercase().replace(' ', "-"),
+            title: name.into(),
+            group: name.into(),
+            scenario: None,
+            unit: unit.into(),
+            caption: format!("{name}, {unit}, over the baseline months"),
+            width,
+            height,
+            pixels: MapPixels::Ramp { values, min, max, ramp },
+        })
+    }
+
+    fn classes(
+        &self,
+        group: &str,
+        case: Option<&Case>,
+        scratch: &Scratch<u8>,
+        styles: Vec<ClassStyle>,
+        caption: String,
+    ) -> Result<MapLayer, EngineError> {
+        let (width, height, codes) = self.thinned(scratch)?;
+        let suffix = case.map_or_else(String::new, |c| format!("-{}", c.name));
+        Ok(MapLayer {
+            id: format!("{}{suffix}", group.to_lowercase().replace(' ', "-")),
+            title: case.map_or_else(|| group.to_string(), |c| format!("{group}: {}", title(c))),
+            group: group.into(),
+            scenario: case.map(title),
+            unit: String::new(),
+            caption,
+            width,
+            height,
+            pixels: MapPixels::Classes { codes, styles, no_data: Some(255) },
+        })
+    }
+}

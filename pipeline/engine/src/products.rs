@@ -1,0 +1,224 @@
+//! The rasters and vectors of a run, written from the flat files of the stages.
+
+use crate::error::EngineError;
+use crate::folder::Building;
+use crate::run::VERSION;
+use crate::stages::Context;
+use crate::stages::patches::CasePatches;
+use crate::stages::response::ResponseProducts;
+use crate::stages::scenarios::{Case, CaseWater};
+use crate::stages::suitability::SuitabilityProducts;
+use crate::stages::water::WaterProducts;
+use crate::tables::class_name;
+use lentic_raster::{
+    Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, Scratch, ScratchCell, Window,
+    write_cog, write_patches,
+};
+use lentic_report::{ClassStyle, change_classes, not_assessed_classes, permanence_classes};
+use lentic_study::settings::Role;
+use rayon::prelude::*;
+
+/// No data in rasters of classes.
+const NO_DATA: u8 = 255;
+/// Rows rewritten at a time.
+const ROWS: usize = 256;
+
+/// What the stages left.
+pub struct Stages<'a> {
+    /// The run.
+    pub context: &'a Context<'a>,
+    /// Cases, the baseline first.
+    pub cases: &'a [Case<'a>],
+    /// Water record.
+    pub water: &'a WaterProducts,
+    /// Response.
+    pub response: &'a ResponseProducts,
+    /// Water of the cases.
+    pub case_water: &'a [CaseWater],
+    /// Suitability and change.
+    pub suitability: &'a SuitabilityProducts,
+    /// Patches.
+    pub patches: &'a [CasePatches],
+}
+
+/// A raster to write.
+struct Raster<'a> {
+    file: String,
+    title: String,
+    data: CogData<'a>,
+}
+
+impl Stages<'_> {
+    /// Clears cells outside the study area from the flat files that reach beyond it.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn mask_outside(&self) -> Result<(), EngineError> {
+        if self.context.study.grid.area.is_none() {
+            return Ok(());
+        }
+        let water = self.water;
+        let floats = [&water.hydroperiod, &water.frequency, &water.recurrence, &water.slope, &water.p, &self.response.slope];
+        for scratch in floats.into_iter().chain(self.case_water.iter().map(|w| &w.hydroperiod)) {
+            self.clear(scratch, f32::NAN)?;
+        }
+        self.clear(&water.permanence, NO_DATA)
+    }
+
+    fn clear<T: ScratchCell>(&self, scratch: &Scratch<T>, empty: T) -> Result<(), EngineError> {
+        let grid = self.context.grid;
+        for row in (0..grid.rows).step_by(ROWS) {
+            let band = Window { row, col: 0, rows: ROWS.min(grid.rows - row), cols: grid.cols };
+            let inside = self.water.inside.read(&band)?;
+            let mut cells = scratch.read(&band)?;
+            for (cell, inside) in cells.iter_mut().zip(inside) {
+                if inside == 0 {
+                    *cell = empty;
+                }
+            }
+            scratch.write(&band, &cells)?;
+        }
+        Ok(())
+    }
+
+    /// Writes all rasters, in parallel, and the patches.
+    ///
+    /// # Errors
+    /// When a file cannot be written.
+    pub fn write(&self, building: &Building) -> Result<(), EngineError> {
+        let folder = building.section("rasters")?;
+        let context = self.context;
+        let rasters = self.rasters();
+        let metadata = self.metadata();
+        context.progress.start("writing rasters", (rasters.len() * context.grid.len()) as u64);
+        let written: Vec<Result<(), EngineError>> = rasters
+            .par_iter()
+            .map(|raster| {
+                let spec = CogSpec { title: raster.title.clone(), metadata: metadata.clone(), threads: 1 };
+                write_cog(&folder.join(&raster.file), context.grid, &spec, &raster.data)?;
+                context.progress.advance(context.grid.len() as u64);
+                Ok(())
+            })
+            .collect();
+        context.progress.finish();
+        written.into_iter().collect::<Result<(), _>>()?;
+        let vectors = building.section("vectors")?;
+        write_patches(&vectors.join("patches.gpkg"), context.grid, &self.patch_layers())?;
+        Ok(())
+    }
+
+    fn metadata(&self) -> Vec<(String, String)> {
+        let study = self.context.study;
+        let mut pairs = vec![
+            ("study".to_string(), study.name.clone()),
+            ("organism".to_string(), study.organism.clone()),
+            ("program".to_string(), format!("lentic {VERSION}")),
+        ];
+        if !study.licence.is_empty() {
+            pairs.push(("licence".into(), study.licence.clone()));
+        }
+        pairs
+    }
+
+    fn rasters(&self) -> Vec<Raster<'_>> {
+        let water = self.water;
+        let mut all = vec![
+            floats("hydroperiod_observed", "Observed hydroperiod over the baseline", &water.hydroperiod, "hydroperiod", "months per year"),
+            floats("inundation_frequency", "Share of observed months that are wet", &water.frequency, "inundation frequency", "share"),
+            floats("recurrence", "Share of years with water", &water.recurrence, "recurrence", "share"),
+            floats("response_slope", "Response of water to the drought index", &self.response.slope, "slope on the index", "logits per standard deviation"),
+            classes("permanence", "Permanence of water by observed hydroperiod", &water.permanence, "permanence", permanence_classes()),
+            classes("not_assessed", "Cells not assessed, and why", &self.suitability.reason, "reason", not_assessed_classes()),
+            Raster {
+                file: "water_trend.tif".into(),
+                title: "Trend of the yearly hydroperiod over the baseline".into(),
+                data: CogData::Floats(vec![
+                    FloatBand { cells: &water.slope, description: "Theil-Sen slope".into(), unit: "months per decade".into() },
+                    FloatBand { cells: &water.p, description: "p of the Mann-Kendall test, two-sided".into(), unit: String::new() },
+                ]),
+            },
+        ];
+        for (at, case) in self.cases.iter().enumerate() {
+            let name = &case.name;
+            let of = case.scenario.map_or_else(|| "baseline".to_string(), |s| s.title.clone());
+            let months = &self.case_water[at].hydroperiod;
+            all.push(floats(&format!("hydroperiod_{name}"), &format!("Expected hydroperiod: {of}"), months, "hydroperiod", "months per year"));
+            let values = &self.suitability.suitability[at];
+            all.push(floats(&format!("suitability_{name}"), &format!("Wetland suitability: {of}"), values, "suitability", "0 to 1"));
+            if case.scenario.is_some() {
+                let change = &self.suitability.change[at];
+                all.push(classes(&format!("change_{name}"), &format!("Change of habitat: {of}"), change, "change", change_classes()));
+            }
+        }
+        all.push(floats(
+            "suitability_observed",
+            "Wetland suitability by observed hydroperiod",
+            &self.suitability.observed,
+            "suitability",
+            "0 to 1",
+        ));
+        all
+    }
+
+    fn patch_layers(&self) -> Vec<PatchLayer<'_>> {
+        let zones = self.context.study.layer_with(Role::Zones);
+        self.cases
+            .iter()
+            .zip(self.patches)
+            .map(|(case, found)| {
+                let patches = &found.patches;
+                let real = |name: &str, values: Vec<Option<f64>>| Attribute {
+                    name: name.into(),
+                    values: AttributeValues::Real(values),
+                };
+                let text = |name: &str, values: Vec<Option<String>>| Attribute {
+                    name: name.into(),
+                    values: AttributeValues::Text(values),
+                };
+                let core = match &found.core {
+                    Some(core) => core.iter().map(|m2| Some(m2 / 10_000.0)).collect(),
+                    None => vec![None; patches.len()],
+                };
+                PatchLayer {
+                    name: case.name.clone(),
+                    labels: &found.labels,
+                    attributes: vec![
+                        real("area_ha", patches.iter().map(|p| Some(p.area_m2 / 10_000.0)).collect()),
+                        real("core_ha", core),
+                        real("mean_suitability", patches.iter().map(|p| Some(p.suitability)).collect()),
+                        real("mean_hydroperiod_months", patches.iter().map(|p| Some(p.hydroperiod)).collect()),
+                        text("zone", patches.iter().map(|p| p.zone.map(|z| class_name(zones, Some(z.0)))).collect()),
+                        real("nearest_neighbour_m", found.nearest.clone()),
+                        text("cut", patches.iter().map(|p| Some(if p.cut { "yes" } else { "no" }.to_string())).collect()),
+                    ],
+                }
+            })
+            .collect()
+    }
+}
+
+fn floats<'a>(name: &str, title: &str, cells: &'a Scratch<f32>, description: &str, unit: &str) -> Raster<'a> {
+    Raster {
+        file: format!("{name}.tif"),
+        title: title.into(),
+        data: CogData::Floats(vec![FloatBand { cells, description: description.into(), unit: unit.into() }]),
+    }
+}
+
+fn classes<'a>(name: &str, title: &str, cells: &'a Scratch<u8>, description: &str, styles: Vec<ClassStyle>) -> Raster<'a> {
+    let colour = |style: &ClassStyle| {
+        let [red, green, blue] = style.colour.0;
+        (style.code, [red, green, blue, 255])
+    };
+    Raster {
+        file: format!("{name}.tif"),
+        title: title.into(),
+        data: CogData::Classes(ClassBand {
+            cells,
+            description: description.into(),
+            no_data: Some(NO_DATA),
+            colours: styles.iter().map(colour).collect(),
+            names: styles.iter().map(|style| (style.code, style.name.clone())).collect(),
+        }),
+    }
+}

@@ -1,0 +1,362 @@
+//! A whole run: check, compute stage by stage, write products, publish.
+
+use crate::check::{Checked, check};
+use crate::describe;
+use crate::error::EngineError;
+use crate::folder::Building;
+use crate::inputs;
+use crate::page_input::{self, Maps};
+use crate::products;
+use crate::progress::Progress;
+use crate::stages::scenarios::{Case, CaseWater};
+use crate::stages::suitability::SuitabilityProducts;
+use crate::stages::water::WaterProducts;
+use crate::stages::{self, Context};
+use crate::tables;
+use lentic_habitat::change::ha;
+use lentic_habitat::climate::{ClimateModel, IndexSettings, Shift};
+use lentic_habitat::response::{Design, Groups, Spreads};
+use lentic_report::{
+    GridRecord, Headline, PageInput, PeriodRecord, Program, RunRecord, Stage, StudyRecord, Table, write_figures,
+    write_page, write_record, write_table,
+};
+use lentic_study::settings::Driver;
+use std::path::{Path, PathBuf};
+use std::time::{Instant, SystemTime};
+
+/// Disagreement of observed and modelled baseline above which a run warns, percent.
+const DISAGREEMENT: f64 = 10.0;
+/// Version of the program.
+pub const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// How to run.
+#[derive(Clone, Debug)]
+pub struct RunOptions {
+    /// The run folder.
+    pub out: PathBuf,
+    /// Cells a side of a tile.
+    pub tile: usize,
+}
+
+/// What a run found, for the command line.
+#[derive(Clone, Debug)]
+pub struct RunSummary {
+    /// The run folder.
+    pub folder: PathBuf,
+    /// Identifier of the run.
+    pub run_id: String,
+    /// The answer in a few numbers.
+    pub headline: Headline,
+    /// Warnings.
+    pub warnings: Vec<String>,
+    /// Seconds taken.
+    pub seconds: f64,
+}
+
+/// Times of the stages.
+struct Clock {
+    last: Instant,
+    stages: Vec<Stage>,
+}
+
+impl Clock {
+    fn lap(&mut self, name: &str, cells: usize) {
+        let seconds = self.last.elapsed().as_secs_f64();
+        self.last = Instant::now();
+        self.stages.push(Stage { name: name.into(), seconds, cells: cells as u64 });
+    }
+}
+
+/// Runs a study and leaves the run folder.
+///
+/// # Errors
+/// A study that is refused, a layer that cannot be read, or a disk that refuses; then no run folder is left
+/// and an earlier one stays as it was.
+pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Result<RunSummary, EngineError> {
+    let begun = Instant::now();
+    let started = now();
+    let mut clock = Clock { last: begun, stages: Vec::new() };
+    progress.start("checking the study", 0);
+    let checked = check(study)?;
+    progress.finish();
+    let mut warnings: Vec<String> = Vec::new();
+    let mut warn = |message: String| {
+        progress.warn(&message);
+        warnings.push(message);
+    };
+    checked.warnings.iter().for_each(|problem| warn(problem.to_string()));
+    let cells = checked.grid.len();
+    clock.lap("checking the study", cells);
+
+    let building = Building::start(&options.out)?;
+    let inputs = inputs::checksums(&checked, progress)?;
+    clock.lap("taking checksums", 0);
+
+    let context = Context::new(&checked.study, &checked.grid, options.tile, &building.work(), progress)?;
+    let water = stages::water::run(&context, &checked.stack)?;
+    clock.lap("reading water", cells);
+
+    let model = climate_model(&checked)?;
+    let cases = cases(&context, model.as_ref());
+    let groups = Groups::fit(&cases[0].design, &context.axis, &water.sample, spreads(&checked))?;
+    let response = stages::response::run(&context, &water, &cases[0].design, &groups)?;
+    clock.lap("fitting the response", cells);
+
+    let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
+    let case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    clock.lap("answering the scenarios", cells);
+
+    let suitability = stages::suitability::run(&context, &water, &cases, &case_water)?;
+    clock.lap("scoring habitat", cells);
+
+    let patches = stages::patches::run(&context, &cases, &case_water, &suitability)?;
+    clock.lap("finding patches", cells);
+
+    let extrapolated: Vec<usize> =
+        cases.iter().map(|case| model.as_ref().map_or(0, |m| m.extrapolated(case.design.z().map(|(_, z)| z)))).collect();
+    let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
+    tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
+    tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
+    let months = model.as_ref().map(|model| {
+        tables::index_months(model, &cases, |case| match case.scenario {
+            None => Some(Shift::NONE),
+            Some(scenario) => scenario.changes_climate().then(|| Shift::of(scenario)),
+        })
+    });
+    if let Some(months) = &months {
+        tables.push(tables::drought_index(months));
+        tables.push(tables::drought_events(months));
+    }
+    tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
+    tables.push(tables::baseline_check(&suitability));
+
+    let mut notes = tables::held_notes(&cases, &case_water);
+    notes.extend(area_note(&context));
+    if let Some(percent) = tables::disagreement_percent(&suitability).filter(|p| *p > DISAGREEMENT) {
+        warn(format!("baseline habitat by observed and by modelled hydroperiod differ on {percent:.0} % of its area: read losses with care (table baseline_check)"));
+    }
+    if water.counts[1] + water.counts[2] + water.counts[3] == 0 {
+        warn("no cell has a water record long enough to assess".into());
+    }
+    if let Some(model) = &model {
+        let unfitted = model.unfitted();
+        if !unfitted.is_empty() {
+            warn(format!("calendar months {unfitted:?} have no drought index (too many dry or equal sums) and are left out of the response"));
+        }
+    }
+    for (case, n) in cases.iter().zip(&extrapolated).filter(|(_, n)| **n > 0) {
+        notes.push(format!(
+            "scenario \"{}\": the drought index of {n} of {} months lies outside the reference record; the response there is extrapolated",
+            case.name,
+            case.design.len()
+        ));
+    }
+
+    let stage = products::Stages { context: &context, cases: &cases, water: &water, response: &response, case_water: &case_water, suitability: &suitability, patches: &patches };
+    stage.mask_outside()?;
+    stage.write(&building)?;
+    clock.lap("writing rasters", cells);
+    let run_id = inputs::run_id(&checked, &inputs);
+    let mut record = RunRecord {
+        program: program(),
+        run_id: run_id.clone(),
+        started: started.clone(),
+        study: study_record(&checked),
+        grid: grid_record(&checked, &context),
+        period: period_record(&checked),
+        seed: checked.study.seed,
+        inputs,
+        stages: Vec::new(),
+        warnings: Vec::new(),
+        notes,
+        products: Vec::new(),
+    };
+    let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside));
+    record.warnings = warnings.clone();
+    let drought = months.as_ref().and_then(|months| page_input::drought(&checked.study, &months.first()?.1));
+    write_report(&checked, &context, &building, &record, &headline, drought, &tables, (&cases, &water, &case_water, &suitability))?;
+    clock.lap("writing tables and report", cells);
+    record.stages = clock.stages;
+    record.products = inputs::products(&building.run())?;
+    write_record(&building.run().join("run.json"), &record)?;
+    building.publish()?;
+    Ok(RunSummary {
+        folder: options.out.clone(),
+        run_id,
+        headline,
+        warnings,
+        seconds: begun.elapsed().as_secs_f64(),
+    })
+}
+
+fn climate_model(checked: &Checked) -> Result<Option<ClimateModel>, EngineError> {
+    let (Some(climate), Some(series)) = (&checked.study.climate, &checked.series) else {
+        return Ok(None);
+    };
+    let latitude = match climate.latitude {
+        Some(latitude) => latitude,
+        None => checked.grid.centre_latitude()?,
+    };
+    let settings = IndexSettings {
+        index: climate.index,
+        months: climate.months,
+        zero: climate.zero,
+        latitude,
+        reference: checked.study.period.reference,
+    };
+    Ok(Some(ClimateModel::fit(series.clone(), settings)?))
+}
+
+/// The baseline and every scenario, each with the months its water answers to.
+fn cases<'a>(context: &Context<'a>, model: Option<&ClimateModel>) -> Vec<Case<'a>> {
+    let study = context.study;
+    let z = |shift: &Shift| match (model, study.inundation.driver) {
+        (Some(model), Driver::Index) => model.z_on(&context.axis, shift, study.period.water_year_starts),
+        _ => vec![Some(0.0); context.axis.len],
+    };
+    let mut cases = vec![Case {
+        name: "baseline".into(),
+        scenario: None,
+        design: Design::new(&context.axis, &z(&Shift::NONE)),
+    }];
+    for scenario in &study.scenarios {
+        let shift = if scenario.drawdown_replaces_climate { Shift::NONE } else { Shift::of(scenario) };
+        cases.push(Case {
+            name: scenario.name.clone(),
+            scenario: Some(scenario),
+            design: Design::new(&context.axis, &z(&shift)),
+        });
+    }
+    cases
+}
+
+fn spreads(checked: &Checked) -> Spreads {
+    let water = &checked.study.inundation;
+    Spreads { intercept: water.intercept_sd, index: water.index_sd, season: water.season_sd }
+}
+
+fn area_note(context: &Context) -> Option<String> {
+    (!context.grid.crs.is_equal_area()).then(|| {
+        format!(
+            "the grid's reference system is not equal-area; areas are geodesic, at most {:.3} % away from the square of the cell side",
+            100.0 * context.areas.largest_area_difference()
+        )
+    })
+}
+
+#[allow(clippy::too_many_arguments)]
+fn write_report(
+    checked: &Checked,
+    context: &Context,
+    building: &Building,
+    record: &RunRecord,
+    headline: &Headline,
+    drought: Option<lentic_report::Drought>,
+    tables: &[Table],
+    (cases, water, case_water, suitability): (&[Case], &WaterProducts, &[CaseWater], &SuitabilityProducts),
+) -> Result<(), EngineError> {
+    let folder = building.section("tables")?;
+    for table in tables {
+        write_table(&folder, table)?;
+    }
+    let maps = Maps { grid: context.grid, cases };
+    let mut uncertain = vec![
+        "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
+    ];
+    if let Some(percent) = tables::disagreement_percent(suitability) {
+        uncertain.push(format!("Baseline habitat by observed and by modelled hydroperiod differ on {percent:.1} % of its area."));
+    }
+    uncertain.extend(record.notes.iter().cloned());
+    let date = record.started.get(..10).unwrap_or("").to_string();
+    let input = PageInput {
+        record,
+        headline: headline.clone(),
+        uncertain,
+        maps: maps.all(water, case_water, suitability)?,
+        losses: page_input::losses(context.study, &suitability.areas),
+        drought,
+        curves: page_input::curves(context.study),
+        tables,
+        methods: describe::methods(checked),
+        not_assessed: page_input::not_assessed(context.grid, &context.areas, &suitability.reason)?,
+        cautions: describe::cautions(),
+        cite: describe::citation(context.study, &record.run_id, &date, VERSION),
+    };
+    write_page(&building.run().join("report.html"), &input)?;
+    let figures = building.section("figures")?;
+    write_figures(&figures, &input)?;
+    Ok(())
+}
+
+fn program() -> Program {
+    let others = [("PROJ".to_string(), lentic_raster::proj_version())].into();
+    Program { name: "lentic".into(), version: VERSION.into(), gdal: lentic_raster::gdal_version(), others }
+}
+
+fn study_record(checked: &Checked) -> StudyRecord {
+    let study = &checked.study;
+    StudyRecord {
+        name: study.name.clone(),
+        organism: study.organism.clone(),
+        purpose: study.purpose.clone(),
+        contact: study.contact.clone(),
+        licence: study.licence.clone(),
+        path: inputs::named(&study.path, study),
+        blake3: blake3::hash(study.text.as_bytes()).to_hex().to_string(),
+        text: study.text.clone(),
+    }
+}
+
+fn grid_record(checked: &Checked, context: &Context) -> GridRecord {
+    let grid = &checked.grid;
+    let bounds = grid.bounds();
+    GridRecord {
+        crs: checked.study.grid.crs.clone(),
+        cell_m: grid.cell_m,
+        rows: grid.rows as u64,
+        cols: grid.cols as u64,
+        bounds: [bounds.left, bounds.bottom, bounds.right, bounds.top],
+        area_note: area_note(context).unwrap_or_else(|| "equal-area reference system".into()),
+    }
+}
+
+fn period_record(checked: &Checked) -> PeriodRecord {
+    let period = &checked.study.period;
+    let words = |months: (lentic_study::Month, lentic_study::Month)| [months.0.to_string(), months.1.to_string()];
+    PeriodRecord { baseline: words(period.baseline), reference: words(period.reference) }
+}
+
+/// Now, as ISO 8601 in UTC (days to civil date: Hinnant's algorithm, public domain).
+fn now() -> String {
+    let seconds = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).map_or(0, |d| d.as_secs()) as i64;
+    let (days, rest) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
+    let z = days + 719_468;
+    let era = z.div_euclid(146_097);
+    let day_of_era = z.rem_euclid(146_097);
+    let year_of_era = (day_of_era - day_of_era / 1460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
+    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    let shifted = (5 * day_of_year + 2) / 153;
+    let day = day_of_year - (153 * shifted + 2) / 5 + 1;
+    let month = if shifted < 10 { shifted + 3 } else { shifted - 9 };
+    let year = year_of_era + era * 400 + i64::from(month <= 2);
+    format!("{year:04}-{month:02}-{day:02}T{:02}:{:02}:{:02}Z", rest / 3600, rest % 3600 / 60, rest % 60)
+}
+
+/// Reads the study only to name its default run folder: `reports/` and the study's name in small letters.
+///
+/// # Errors
+/// A study that cannot be read.
+pub fn default_folder(study: &Path) -> Result<PathBuf, EngineError> {
+    let (file, _) = lentic_study::read(study)?;
+    let mut slug = String::new();
+    for c in file.study.name.chars() {
+        match c {
+            c if c.is_ascii_alphanumeric() => slug.push(c.to_ascii_lowercase()),
+            _ if !slug.is_empty() && !slug.ends_with('-') => slug.push('-'),
+            _ => {}
+        }
+    }
+    let slug = slug.trim_end_matches('-');
+    let name = if slug.is_empty() { "study" } else { slug };
+    Ok(Path::new("reports").join(name))
+}

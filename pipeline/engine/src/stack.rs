@@ -1,0 +1,180 @@
+//! The monthly water files of a study, and how one tile of them becomes bits.
+
+use crate::error::EngineError;
+use crate::layers::{Layers, source_of};
+use lentic_habitat::water::{BitRows, MonthAxis};
+use lentic_raster::{Resample, Window, find_dated, read_aligned_bytes, read_aligned_f32};
+use lentic_study::Month;
+use lentic_study::settings::{Files, Layer, WaterContent};
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+
+/// Stands for no data in masks as they are read; no mask is likely to use it for something else.
+const NOT_SEEN: u8 = 201;
+
+/// One image of water: a band of a file.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Image {
+    /// File.
+    pub path: PathBuf,
+    /// Band, from 1.
+    pub band: usize,
+}
+
+/// The images of every month of the axis that has any.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Stack {
+    /// Images by position on the axis.
+    pub images: BTreeMap<usize, Vec<Image>>,
+    /// Files found outside the axis, left alone.
+    pub outside: usize,
+}
+
+impl Stack {
+    /// Finds the files of a water history.
+    ///
+    /// # Errors
+    /// A pattern that matches nothing, or the same date twice.
+    pub fn find(layer: &Layer, axis: &MonthAxis) -> Result<Self, EngineError> {
+        let mut stack = Stack { images: BTreeMap::new(), outside: 0 };
+        let files = match &layer.files {
+            Files::Pattern(pattern) => find_dated(pattern)?,
+            Files::One(path) => {
+                // one file: its bands are the months of the axis, in order
+                for at in 0..axis.len {
+                    stack.images.insert(at, vec![Image { path: path.clone(), band: at + 1 }]);
+                }
+                return Ok(stack);
+            }
+        };
+        for file in files {
+            let mut inside = false;
+            let bands = match file.month {
+                Some(month) => vec![(month, layer.band)],
+                None => (1..=12).map(|month| (month, month as usize)).collect(),
+            };
+            for (month, band) in bands {
+                let at = Month::new(file.year, month).and_then(|month| axis.position(month));
+                if let Some(at) = at {
+                    inside = true;
+                    let images = stack.images.entry(at).or_default();
+                    images.push(Image { path: file.path.clone(), band });
+                }
+            }
+            stack.outside += usize::from(!inside);
+        }
+        Ok(stack)
+    }
+
+    /// Months of the axis without any image.
+    pub fn months_without(&self, axis: &MonthAxis) -> Vec<Month> {
+        let missing = axis.months().enumerate().filter(|(at, _)| !self.images.contains_key(at));
+        missing.map(|(_, month)| month).collect()
+    }
+
+    /// Every file once, in order.
+    pub fn files(&self) -> Vec<PathBuf> {
+        let mut files: Vec<PathBuf> =
+            self.images.values().flatten().map(|image| image.path.clone()).collect();
+        files.sort();
+        files.dedup();
+        files
+    }
+
+    /// Reads one tile: every month of every cell.
+    ///
+    /// # Errors
+    /// A file that cannot be read, or a value that is not a state of water.
+    pub fn read(
+        &self,
+        layers: &Layers,
+        layer: &Layer,
+        axis: &MonthAxis,
+        window: Window,
+    ) -> Result<BitRows, EngineError> {
+        let mut rows = BitRows::new(axis, window.len());
+        // votes of a month with several images: how many saw the cell, how many saw water
+        let mut votes: Vec<(u16, u16)> = Vec::new();
+        for (at, images) in &self.images {
+            if let [image] = &images[..] {
+                states(layers, layer, image, window, |cell, wet| rows.set(cell, *at, wet))?;
+                continue;
+            }
+            votes.clear();
+            votes.resize(window.len(), (0, 0));
+            for image in images {
+                states(layers, layer, image, window, |cell, wet| {
+                    votes[cell].0 += 1;
+                    votes[cell].1 += u16::from(wet);
+                })?;
+            }
+            for (cell, (seen, wet)) in votes.iter().enumerate().filter(|(_, v)| v.0 > 0) {
+                rows.set(cell, *at, 2 * wet >= *seen);
+            }
+        }
+        Ok(rows)
+    }
+}
+
+impl Stack {
+    /// Reads a window of one image only to see whether it can be read.
+    ///
+    /// # Errors
+    /// A file that cannot be read, or a value that is not a state of water.
+    pub fn probe(layers: &Layers, layer: &Layer, image: &Image, window: Window) -> Result<(), EngineError> {
+        states(layers, layer, image, window, |_, _| {})
+    }
+}
+
+/// Calls `see` for every cell of the window that an image shows wet or dry.
+fn states(
+    layers: &Layers,
+    layer: &Layer,
+    image: &Image,
+    window: Window,
+    mut see: impl FnMut(usize, bool),
+) -> Result<(), EngineError> {
+    let source = source_of(layer, &image.path, image.band)?;
+    let hidden = |value: f64| layer.unobserved.contains(&value);
+    if layer.holds == WaterContent::Mask {
+        let codes = read_aligned_bytes(&source, layers.grid, &window, NOT_SEEN)?;
+        for (cell, code) in codes.into_iter().enumerate() {
+            match code {
+                0 | 1 if !hidden(f64::from(code)) => see(cell, code == 1),
+                NOT_SEEN => {}
+                other if hidden(f64::from(other)) => {}
+                other => {
+                    return Err(EngineError::Value {
+                        layer: layer.name.clone(),
+                        file: image.path.clone(),
+                        found: format!("the value {other} occurs"),
+                        expected: format!(
+                            "a water mask holds 1 (wet), 0 (dry) and no data (not seen); declare other codes as `unobserved = [{other}]`, or say what the \
+                             files hold with `holds`"
+                        ),
+                    });
+                }
+            }
+        }
+        return Ok(());
+    }
+    let values = read_aligned_f32(&source, layers.grid, &window, Resample::Continuous)?;
+    for (cell, value) in values.into_iter().map(f64::from).enumerate() {
+        if value.is_nan() || hidden(value) {
+            continue;
+        }
+        match layer.holds {
+            WaterContent::Fraction if !(-1e-6..=1.0 + 1e-6).contains(&value) => {
+                return Err(EngineError::Value {
+                    layer: layer.name.clone(),
+                    file: image.path.clone(),
+                    found: format!("the value {value} occurs"),
+                    expected: "a water fraction lies between 0 and 1; use `scale` if the file holds percent".into(),
+                });
+            }
+            WaterContent::Fraction => see(cell, value >= layer.wet_at),
+            _ => see(cell, value > layer.wet_at),
+        }
+    }
+    Ok(())
+}

@@ -1,0 +1,124 @@
+//! The stages of a run. Each works tile by tile and leaves its cells in flat files over the grid.
+
+pub mod patches;
+pub mod response;
+pub mod scenarios;
+pub mod suitability;
+pub mod water;
+
+use crate::blob::TileFiles;
+use crate::error::EngineError;
+use crate::layers::Layers;
+use crate::progress::Progress;
+use lentic_habitat::water::{Masks, MonthAxis};
+use lentic_raster::{CellAreas, Grid, Scratch, Window};
+use lentic_study::Study;
+use rayon::prelude::*;
+use std::path::{Path, PathBuf};
+
+/// What every stage needs.
+pub struct Context<'a> {
+    /// The study.
+    pub study: &'a Study,
+    /// The grid.
+    pub grid: &'a Grid,
+    /// Areas of its cells.
+    pub areas: CellAreas,
+    /// Its layers.
+    pub layers: Layers<'a>,
+    /// Baseline months.
+    pub axis: MonthAxis,
+    /// Masks over them.
+    pub masks: Masks,
+    /// Tiles, in reading order.
+    pub tiles: Vec<Window>,
+    /// Folder of intermediate files.
+    pub work: PathBuf,
+    /// Per-tile files.
+    pub files: TileFiles,
+    /// Listener.
+    pub progress: &'a dyn Progress,
+}
+
+impl<'a> Context<'a> {
+    /// The context of a run whose intermediate files go to `work`.
+    ///
+    /// # Errors
+    /// When the areas of cells cannot be found.
+    pub fn new(
+        study: &'a Study,
+        grid: &'a Grid,
+        tile: usize,
+        work: &Path,
+        progress: &'a dyn Progress,
+    ) -> Result<Self, EngineError> {
+        let (first, last) = study.period.baseline;
+        let axis = MonthAxis::new(first, last);
+        Ok(Context {
+            study,
+            grid,
+            areas: CellAreas::new(grid)?,
+            layers: Layers { study, grid },
+            axis,
+            masks: Masks::new(&axis),
+            tiles: lentic_raster::tiles(grid, tile),
+            work: work.to_path_buf(),
+            files: TileFiles::new(work),
+            progress,
+        })
+    }
+
+    /// A flat file of f32 cells.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn floats(&self, name: &str) -> Result<Scratch<f32>, EngineError> {
+        Ok(Scratch::create(&self.work.join(format!("{name}.f32")), self.grid)?)
+    }
+
+    /// A flat file of bytes.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn bytes(&self, name: &str) -> Result<Scratch<u8>, EngineError> {
+        Ok(Scratch::create(&self.work.join(format!("{name}.u8")), self.grid)?)
+    }
+
+    /// A flat file of u32 cells.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn words(&self, name: &str) -> Result<Scratch<u32>, EngineError> {
+        Ok(Scratch::create(&self.work.join(format!("{name}.u32")), self.grid)?)
+    }
+
+    /// Runs `work` on every tile, in parallel, and returns the results in tile order. The stage is
+    /// announced and its cells counted.
+    ///
+    /// # Errors
+    /// The first error in tile order.
+    pub fn over_tiles<T: Send>(
+        &self,
+        stage: &str,
+        work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
+    ) -> Result<Vec<T>, EngineError> {
+        self.progress.start(stage, (self.grid.rows * self.grid.cols) as u64);
+        let done: Vec<Result<T, EngineError>> = self
+            .tiles
+            .par_iter()
+            .enumerate()
+            .map(|(at, window)| {
+                let result = work(at, *window);
+                self.progress.advance(window.len() as u64);
+                result
+            })
+            .collect();
+        self.progress.finish();
+        done.into_iter().collect()
+    }
+}
+
+/// Where each inner cell of a window lies in the whole grid, row by row.
+pub fn grid_cells(window: Window) -> impl Iterator<Item = (usize, usize)> {
+    (0..window.rows).flat_map(move |r| (0..window.cols).map(move |c| (window.row + r, window.col + c)))
+}

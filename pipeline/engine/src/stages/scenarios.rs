@@ -1,0 +1,209 @@
+//! Expected hydroperiod and fall of depth of every cell, in the baseline and in every scenario.
+
+use super::Context;
+use super::water::{Water, WaterProducts};
+use crate::error::EngineError;
+use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall};
+use lentic_habitat::response::{Beta, Design, Groups};
+use lentic_habitat::water::bit;
+use lentic_raster::{Scratch, Window};
+use lentic_study::settings::{Drawdown, Measure, Role, Scenario};
+
+/// A baseline or scenario with what its water answers to.
+pub struct Case<'a> {
+    /// "baseline" or the scenario's name.
+    pub name: String,
+    /// The scenario; none for the baseline.
+    pub scenario: Option<&'a Scenario>,
+    /// Its months.
+    pub design: Design,
+}
+
+/// Water of one case.
+pub struct CaseWater {
+    /// Expected hydroperiod, months per year.
+    pub hydroperiod: Scratch<f32>,
+    /// Fall of depth, metres, where depth matters.
+    pub fall: Option<Scratch<f32>>,
+    /// Cells without a known answer of depth, so that depth was held.
+    pub depth_held: u64,
+    /// Never-wet cells under a rise without a line to place them on.
+    pub rise_unknown: u64,
+}
+
+/// Cells that a drawdown cannot be answered for.
+#[derive(Clone, Copy, Debug, Default)]
+struct Unknown {
+    factor: u64,
+    held: u64,
+    rise: u64,
+}
+
+/// Runs the stage for all cases (the baseline first).
+///
+/// # Errors
+/// A drawdown without a known answer, a layer that cannot be read, or a disk that refuses.
+pub fn run(
+    context: &Context,
+    water: &WaterProducts,
+    groups: &Groups,
+    lines: &Lines,
+    cases: &[Case],
+) -> Result<Vec<CaseWater>, EngineError> {
+    let with_depth = context.study.variables().any(|(_, v)| v.measure == Measure::Depth);
+    let mut products = Vec::new();
+    for case in cases {
+        let fall = (with_depth && case.scenario.is_some())
+            .then(|| context.floats(&format!("fall_{}", case.name)))
+            .transpose()?;
+        products.push(CaseWater {
+            hydroperiod: context.floats(&format!("hydroperiod_{}", case.name))?,
+            fall,
+            depth_held: 0,
+            rise_unknown: 0,
+        });
+    }
+    let tiles = context.over_tiles("answering the scenarios", |tile, window| {
+        one_tile(context, water, groups, lines, cases, &products, tile, window)
+    })?;
+    for (at, case) in cases.iter().enumerate() {
+        let unknown: u64 = tiles.iter().map(|tile| tile[at].factor).sum();
+        if unknown > 0 {
+            return Err(EngineError::Drawdown {
+                scenario: case.name.clone(),
+                reason: format!(
+                    "{unknown} wet cells lie in no pool and no wetland class with at least 30 cells that are sometimes wet over 0.3 m of elevation"
+                ),
+            });
+        }
+        products[at].depth_held = tiles.iter().map(|tile| tile[at].held).sum();
+        products[at].rise_unknown = tiles.iter().map(|tile| tile[at].rise).sum();
+    }
+    Ok(products)
+}
+
+#[allow(clippy::too_many_arguments)]
+fn one_tile(
+    context: &Context,
+    water: &WaterProducts,
+    groups: &Groups,
+    lines: &Lines,
+    cases: &[Case],
+    products: &[CaseWater],
+    tile: usize,
+    window: Window,
+) -> Result<Vec<Unknown>, EngineError> {
+    let wet = context.files.wet(tile, &context.axis)?;
+    let betas = context.files.coefficients(tile)?;
+    let codes = context.layers.groups(window)?;
+    let pools = context.layers.pools(window)?;
+    let states = water.state.read(&window)?;
+    let ground = context.layers.numbers_with(Role::Ground, window)?;
+    let factors: Vec<Option<Factor>> =
+        wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
+    let base_z: Vec<(usize, f64)> = cases[0].design.z().collect();
+    let mut unknown = vec![Unknown::default(); cases.len()];
+    for ((case, product), unknown) in cases.iter().zip(products).zip(&mut unknown) {
+        let mut months: Vec<f32> = states
+            .iter()
+            .map(|state| if *state == Water::NotAssessed as u8 { f32::NAN } else { 0.0 })
+            .collect();
+        let falls = prescribed(context, case.scenario, window)?;
+        let mut depth_falls = vec![0.0f32; window.len()];
+        let z: Vec<f64> = case.design.z().map(|(_, z)| z).collect();
+        for (at, cell) in wet.cells.iter().enumerate() {
+            let cell = *cell as usize;
+            let h = falls.as_ref().map_or(0.0, |falls| falls[cell]);
+            if h.is_nan() {
+                months[cell] = f32::NAN;
+                continue;
+            }
+            let factor = factors[at];
+            if h != 0.0 && factor.is_none() {
+                unknown.factor += 1;
+                continue;
+            }
+            let shift = factor.map_or(0.0, |f| -f.g * h);
+            months[cell] = case.design.hydroperiod(&betas[at], shift) as f32;
+            if product.fall.is_some() {
+                match factor {
+                    Some(factor) => {
+                        let mean = mean_fall(&base_z, &z, wet.rows.wet(at));
+                        depth_falls[cell] = equivalent_fall(betas[at][1], mean, factor.g, h) as f32;
+                    }
+                    None => unknown.held += 1,
+                }
+            }
+        }
+        if let Some(falls) = &falls {
+            for (cell, h) in falls.iter().enumerate() {
+                if states[cell] != Water::NeverWet as u8 || *h == 0.0 {
+                    continue;
+                }
+                if h.is_nan() {
+                    months[cell] = f32::NAN;
+                    continue;
+                }
+                depth_falls[cell] = h.max(0.0) as f32;
+                if *h > 0.0 {
+                    continue;
+                }
+                let elevation = ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
+                let line = lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
+                match line.filter(|_| elevation.is_finite()) {
+                    Some(line) => {
+                        let mean = groups.of(codes[cell]).mean;
+                        let beta: Beta =
+                            [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
+                        let shift = -line.g * h;
+                        months[cell] = case.design.hydroperiod(&beta, shift) as f32;
+                    }
+                    None => unknown.rise += 1,
+                }
+            }
+        }
+        product.hydroperiod.write(&window, &months)?;
+        if let Some(fall) = &product.fall {
+            fall.write(&window, &depth_falls)?;
+        }
+    }
+    Ok(unknown)
+}
+
+/// Mean of baseline z minus scenario z over the wet months of a cell; 0 without any.
+fn mean_fall(base: &[(usize, f64)], z: &[f64], wet: &[u64]) -> f64 {
+    let (mut sum, mut n) = (0.0, 0u32);
+    for ((at, before), after) in base.iter().zip(z) {
+        if bit(wet, *at) {
+            sum += before - after;
+            n += 1;
+        }
+    }
+    if n == 0 { 0.0 } else { sum / f64::from(n) }
+}
+
+/// Fall of the water table in a window, metres (NaN where its layer has no data: not assessed); `None`
+/// where the scenario has none.
+fn prescribed(
+    context: &Context,
+    scenario: Option<&Scenario>,
+    window: Window,
+) -> Result<Option<Vec<f64>>, EngineError> {
+    let Some(scenario) = scenario else { return Ok(None) };
+    match &scenario.drawdown {
+        Drawdown::None => Ok(None),
+        Drawdown::Everywhere(h) => Ok(Some(vec![*h; window.len()])),
+        Drawdown::ByZone(by_zone) => {
+            let zones = context.layers.codes_with(Role::Zones, window)?.unwrap_or_default();
+            let fall = |zone: &i32| by_zone.get(zone).copied().unwrap_or(0.0);
+            Ok(Some(zones.iter().map(fall).collect()))
+        }
+        Drawdown::Layer(name) => match context.study.layer(name) {
+            Some(layer) => {
+                let values = context.layers.numbers(layer, window)?;
+                Ok(Some(values.into_iter().map(f64::from).collect()))
+            }
+            None => Ok(None),
+        },
+    }
+}

@@ -1,0 +1,218 @@
+//! Reads the water history once: the record of every cell, the bits of the wet ones, and a sample of
+//! cells for the group priors.
+
+use super::{Context, grid_cells};
+use crate::blob::WetCells;
+use crate::error::EngineError;
+use crate::stack::Stack;
+use lentic_habitat::record::{Enough, Permanence, Trend, read_record, trend};
+use lentic_habitat::response::SampleCell;
+use lentic_habitat::water::{BitRows, count_all};
+use lentic_numerics::seed::hash64;
+use lentic_raster::Scratch;
+use lentic_study::settings::Role;
+use std::collections::BTreeMap;
+use std::sync::{Mutex, PoisonError};
+
+/// Cells per group behind its priors.
+const SAMPLE: usize = 5000;
+/// Frequencies that say something about what makes a cell wet.
+pub const INFORMATIVE: std::ops::RangeInclusive<f64> = 0.1..=0.9;
+
+/// State of a cell's water record.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Water {
+    /// Too little seen.
+    NotAssessed = 0,
+    /// Never seen wet.
+    NeverWet = 1,
+    /// Seen wet and dry.
+    Both = 2,
+    /// Never seen dry.
+    NeverDry = 3,
+}
+
+/// What the stage leaves.
+pub struct WaterProducts {
+    /// `Water` codes.
+    pub state: Scratch<u8>,
+    /// 1 inside the study area.
+    pub inside: Scratch<u8>,
+    /// Observed hydroperiod, months per year.
+    pub hydroperiod: Scratch<f32>,
+    /// Wet share of observed months.
+    pub frequency: Scratch<f32>,
+    /// Share of years with water.
+    pub recurrence: Scratch<f32>,
+    /// Permanence classes, 255 no data.
+    pub permanence: Scratch<u8>,
+    /// Trend, months per decade.
+    pub slope: Scratch<f32>,
+    /// Its p.
+    pub p: Scratch<f32>,
+    /// Sample of cells for priors, by row and column.
+    pub sample: Vec<SampleCell>,
+    /// Cells inside the study area by state: not assessed, never wet, both, never dry.
+    pub counts: [u64; 4],
+}
+
+type Keeper = BTreeMap<Option<i32>, BTreeMap<(u64, usize, usize), SampleCell>>;
+
+/// Runs the stage.
+///
+/// # Errors
+/// A layer that cannot be read, or a disk that refuses.
+pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineError> {
+    let study = context.study;
+    let layer = study.layer_with(Role::Water).ok_or_else(|| EngineError::Value {
+        layer: "water".into(),
+        file: study.path.clone(),
+        found: "no layer has the role water".into(),
+        expected: "the study needs one".into(),
+    })?;
+    let enough = Enough {
+        months: study.inundation.minimum_months,
+        calendar_months: study.inundation.minimum_calendar_months,
+    };
+    let state = context.bytes("water_state")?;
+    let inside = context.bytes("inside")?;
+    let hydroperiod = context.floats("hydroperiod_observed")?;
+    let frequency = context.floats("inundation_frequency")?;
+    let recurrence = context.floats("recurrence")?;
+    let permanence = context.bytes("permanence")?;
+    let slope = context.floats("trend_slope")?;
+    let p = context.floats("trend_p")?;
+    let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
+
+    let counts = context.over_tiles("reading water", |tile, window| {
+        let rows = stack.read(&context.layers, layer, &context.axis, window)?;
+        let area = match &study.grid.area {
+            Some(path) => lentic_raster::burn(path, context.grid, &window, false)?,
+            None => vec![true; window.len()],
+        };
+        let groups = context.layers.groups(window)?;
+        let cells = window.len();
+        let mut states = vec![Water::NotAssessed as u8; cells];
+        let mut months = vec![f32::NAN; cells];
+        let mut often = vec![f32::NAN; cells];
+        let mut recur = vec![f32::NAN; cells];
+        let mut classes = vec![255u8; cells];
+        let mut slopes = vec![f32::NAN; cells];
+        let mut ps = vec![f32::NAN; cells];
+        let mut wet_cells = WetCells { cells: Vec::new(), rows: BitRows::new(&context.axis, 0) };
+        let mut counts = [0u64; 4];
+        let mut sample = Keeper::new();
+        for (cell, (row, col)) in grid_cells(window).enumerate() {
+            let (observed, wet) = (rows.observed(cell), rows.wet(cell));
+            let record = read_record(observed, wet, &context.masks, enough);
+            let water = match &record {
+                None => Water::NotAssessed,
+                Some(record) if record.wet == 0 => Water::NeverWet,
+                Some(record) if record.wet == record.observed => Water::NeverDry,
+                Some(_) => Water::Both,
+            };
+            states[cell] = water as u8;
+            if area[cell] {
+                counts[water as usize] += 1;
+            }
+            let Some(record) = record else { continue };
+            months[cell] = record.hydroperiod as f32;
+            often[cell] = record.frequency as f32;
+            recur[cell] = record.recurrence.map_or(f32::NAN, |r| r as f32);
+            classes[cell] = Permanence::of(record.hydroperiod) as u8;
+            let change = if water == Water::Both {
+                trend(observed, wet, &context.masks, &record)
+            } else {
+                // always wet or always dry: the same every year, if there are years enough
+                trend_of_no_change(observed, &context.masks)
+            };
+            if let Some(Trend { per_decade, p, .. }) = change {
+                slopes[cell] = per_decade as f32;
+                ps[cell] = p as f32;
+            }
+            if count_all(wet) > 0 {
+                wet_cells.cells.push(cell as u32);
+                wet_cells.rows.push(observed, wet);
+            }
+            if area[cell] && INFORMATIVE.contains(&record.frequency) {
+                let key = (hash64(study.seed, row as u64, col as u64), row, col);
+                let of_group = sample.entry(groups[cell]).or_default();
+                keep(of_group, key, || SampleCell {
+                    group: groups[cell],
+                    observed: observed.to_vec(),
+                    wet: wet.to_vec(),
+                });
+            }
+        }
+        context.files.keep_wet(tile, &wet_cells)?;
+        state.write(&window, &states)?;
+        inside.write(&window, &area.iter().map(|inside| u8::from(*inside)).collect::<Vec<_>>())?;
+        hydroperiod.write(&window, &months)?;
+        frequency.write(&window, &often)?;
+        recurrence.write(&window, &recur)?;
+        permanence.write(&window, &classes)?;
+        slope.write(&window, &slopes)?;
+        p.write(&window, &ps)?;
+        let mut all = keeper.lock().unwrap_or_else(PoisonError::into_inner);
+        for (group, cells) in sample {
+            let of_group = all.entry(group).or_default();
+            for (key, cell) in cells {
+                keep(of_group, key, || cell);
+            }
+        }
+        Ok(counts)
+    })?;
+
+    let keeper = keeper.into_inner().unwrap_or_else(PoisonError::into_inner);
+    let mut sample: Vec<((usize, usize), SampleCell)> = keeper
+        .into_values()
+        .flatten()
+        .map(|((_, row, col), cell)| ((row, col), cell))
+        .collect();
+    sample.sort_by_key(|(place, _)| *place);
+    let mut totals = [0u64; 4];
+    for tile in counts {
+        for (total, n) in totals.iter_mut().zip(tile) {
+            *total += n;
+        }
+    }
+    Ok(WaterProducts {
+        state,
+        inside,
+        hydroperiod,
+        frequency,
+        recurrence,
+        permanence,
+        slope,
+        p,
+        sample: sample.into_iter().map(|(_, cell)| cell).collect(),
+        counts: totals,
+    })
+}
+
+/// Keeps the cell if its key is among the smallest; which cells stay does not depend on their order.
+fn keep(
+    kept: &mut BTreeMap<(u64, usize, usize), SampleCell>,
+    key: (u64, usize, usize),
+    cell: impl FnOnce() -> SampleCell,
+) {
+    if kept.len() >= SAMPLE && kept.last_key_value().is_some_and(|(last, _)| *last < key) {
+        return;
+    }
+    kept.insert(key, cell());
+    if kept.len() > SAMPLE {
+        kept.pop_last();
+    }
+}
+
+fn trend_of_no_change(
+    observed: &[u64],
+    masks: &lentic_habitat::water::Masks,
+) -> Option<Trend> {
+    use lentic_habitat::record::{MONTHS_FOR_A_YEAR, YEARS_FOR_A_TREND};
+    use lentic_habitat::water::count;
+    let enough = |mask: &[u64]| count(observed, mask) >= MONTHS_FOR_A_YEAR;
+    let years = masks.years.iter().filter(|(_, mask)| enough(mask)).count();
+    (years >= YEARS_FOR_A_TREND).then_some(Trend { per_decade: 0.0, p: 1.0, years })
+}

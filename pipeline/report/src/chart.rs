@@ -1,0 +1,23 @@
+//! Charts as SVG, drawn once for the page and once for the figures folder.
+//!
+//! A chart is drawn for a width in its own units (one unit is one CSS pixel on the page), never
+//! scaled down, so that its words stay readable on a narrow screen.
+
+mod area;
+mod curves;
+mod drought;
+mod loss;
+mod svg;
+
+pub(crate) use area::habitat_area;
+pub(crate) use curves::response_curves;
+pub(crate) use drought::drought_index;
+pub(crate) use loss::loss_breakdown;
+pub(crate) use svg::Svg;
+
+/// Dark text.
+pub(crate) const INK: &str = "#1f2b2a";
+/// Words of less weight; 4.5:1 or more on white (WCAG 2.2, 1.4.3).
+pub(crate) const MUTED: &str = "#54615f";
+/// Axes and guides.
+pub(crate) const LINE: &str = "#c9cfcc";

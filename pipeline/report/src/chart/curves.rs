@@ -1,0 +1,110 @@
+//! Response curves as small panels side by side.
+
+use super::svg::{Anchor, Svg, Word, fitted};
+use super::{INK, LINE, MUTED};
+use crate::number::{axis, round_step};
+use crate::page::{CurvePanel, CurveShape};
+use crate::palette::KEPT;
+
+/// Least width of a panel.
+const PANEL: f64 = 215.0;
+/// Height of the plot of a panel.
+const PLOT: f64 = 84.0;
+/// Classes with more entries than this are cut; the study file has them all.
+const MOST_CLASSES: usize = 10;
+
+/// One panel per variable, titled with the variable and its requisite; scores run from 0 to 1.
+pub(crate) fn response_curves(panels: &[CurvePanel], width: f64) -> Svg {
+    let mut svg = Svg::new(
+        width,
+        &format!("Response curves of {} variables: score from 0 to 1 against the measure.", panels.len()),
+    );
+    let columns = ((width / PANEL).floor() as usize).clamp(1, 4);
+    let gap = 26.0;
+    let panel_width = (width - gap * (columns - 1) as f64) / columns as f64;
+    let mut y = 0.0;
+    for row in panels.chunks(columns) {
+        let mut tallest = 0.0f64;
+        for (column, panel) in row.iter().enumerate() {
+            let x = column as f64 * (panel_width + gap);
+            tallest = tallest.max(draw(&mut svg, panel, x, y, panel_width));
+        }
+        y += tallest + 22.0;
+    }
+    svg.finish(y)
+}
+
+/// Draws a panel with its top left corner at (x, y) and returns its height.
+fn draw(svg: &mut Svg, panel: &CurvePanel, x: f64, y: f64, width: f64) -> f64 {
+    svg.text(x, y + 13.0, &fitted(&panel.variable, 13.0, width), Word::new(13.0, INK).bold());
+    svg.text(x, y + 29.0, &fitted(&panel.requisite, 12.0, width), Word::new(12.0, MUTED));
+    match &panel.shape {
+        CurveShape::Line(points) => line(svg, panel, points, [x, y + 40.0], width),
+        CurveShape::Classes(scores) => classes(svg, scores, [x, y + 40.0], width) ,
+    }
+}
+
+fn line(svg: &mut Svg, panel: &CurvePanel, points: &[[f64; 2]], [x, y]: [f64; 2], width: f64) -> f64 {
+    let left = x + 24.0;
+    let plot = width - 34.0;
+    let y_of = |score: f64| y + PLOT * (1.0 - score.clamp(0.0, 1.0));
+    for score in [0.0, 0.5, 1.0] {
+        svg.line([left, y_of(score)], [left + plot, y_of(score)], LINE, 0.8);
+        svg.text(left - 5.0, y_of(score) + 4.0, &axis(score), Word::new(11.0, MUTED).at(Anchor::End));
+    }
+    let finite: Vec<[f64; 2]> =
+        points.iter().copied().filter(|point| point.iter().all(|v| v.is_finite())).collect();
+    let low = finite.iter().map(|point| point[0]).fold(f64::INFINITY, f64::min);
+    let high = finite.iter().map(|point| point[0]).fold(f64::NEG_INFINITY, f64::max);
+    let span = high - low;
+    if span > 0.0 {
+        let x_of = |value: f64| left + (value - low) / span * plot;
+        let drawn: Vec<_> = finite.iter().map(|point| [x_of(point[0]), y_of(point[1])]).collect();
+        svg.polyline(&drawn, &KEPT.css(), 2.2);
+        // Break points are worth seeing; the many points of a smooth curve are not.
+        if drawn.len() <= 8 {
+            for point in &drawn {
+                svg.dot(point[0], point[1], 2.6, &KEPT.css());
+            }
+        }
+        let step = round_step(span, 4);
+        let mut tick = (low / step).ceil() * step;
+        while tick <= high + step * 1e-9 {
+            svg.line([x_of(tick), y + PLOT], [x_of(tick), y + PLOT + 4.0], MUTED, 1.0);
+            svg.text(x_of(tick), y + PLOT + 16.0, &axis(tick), Word::new(11.0, MUTED).at(Anchor::Middle));
+            tick += step;
+        }
+    }
+    let name = match panel.unit.as_str() {
+        "" => panel.measure.clone(),
+        unit => format!("{} ({unit})", panel.measure),
+    };
+    svg.text(left, y + PLOT + 32.0, &fitted(&name, 12.0, plot + 10.0), Word::new(12.0, MUTED));
+    40.0 + PLOT + 34.0
+}
+
+fn classes(svg: &mut Svg, scores: &[(String, Option<f64>)], [x, y]: [f64; 2], width: f64) -> f64 {
+    let names = width * 0.5;
+    let plot = width - names - 34.0;
+    let mut at = y;
+    for (name, score) in scores.iter().take(MOST_CLASSES) {
+        svg.text(x, at + 11.0, &fitted(name, 12.0, names - 8.0), Word::new(12.0, INK));
+        svg.rect(x + names, at + 2.0, plot, 10.0, "#eceeec");
+        let label = match score {
+            Some(score) => {
+                svg.rect(x + names, at + 2.0, score.clamp(0.0, 1.0) * plot, 10.0, &KEPT.css());
+                axis(*score)
+            }
+            None => "none".to_string(),
+        };
+        svg.text(x + width, at + 11.0, &label, Word::new(11.0, MUTED).at(Anchor::End));
+        at += 17.0;
+    }
+    if scores.len() > MOST_CLASSES {
+        let more = format!("and {} more classes", scores.len() - MOST_CLASSES);
+        svg.text(x, at + 11.0, &more, Word::new(11.0, MUTED));
+        at += 17.0;
+    }
+    svg.text(x + names, at + 11.0, "score (0 to 1)", Word::new(11.0, MUTED));
+    40.0 + (at + 15.0 - y)
+}

@@ -1,0 +1,47 @@
+//! The charts as SVG files, sized for a journal page.
+
+use crate::ReportError;
+use crate::chart::{Svg, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::file::{make_folder, write_bytes};
+use crate::page::PageInput;
+use std::path::{Path, PathBuf};
+
+/// Full width of the text of a journal page, millimetres (common practice: 170 to 190).
+const WIDTH_MM: f64 = 180.0;
+/// The same in units of the drawing; 12 units of text come to 8.5 points.
+const WIDTH: f64 = 720.0;
+
+/// Writes `habitat_area.svg`, `loss_by_NAME.svg`, `drought_index.svg` and `response_curves.svg` into
+/// `folder` (made where it is missing), those that have something to show, and returns their paths.
+///
+/// # Errors
+/// A file cannot be written.
+pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf>, ReportError> {
+    make_folder(folder)?;
+    let mut written = Vec::new();
+    let mut write = |name: String, picture: Svg| {
+        let path = folder.join(format!("{name}.svg"));
+        write_bytes(&path, picture.file(WIDTH_MM).as_bytes())?;
+        written.push(path);
+        Ok::<(), ReportError>(())
+    };
+    write("habitat_area".into(), habitat_area(&input.headline, WIDTH))?;
+    for breakdown in input.losses.iter().filter(|breakdown| !breakdown.rows.is_empty()) {
+        let picture = loss_breakdown(breakdown, &input.headline, WIDTH);
+        write(format!("loss_by_{}", plain(&breakdown.name)), picture)?;
+    }
+    if let Some(drought) = &input.drought {
+        write("drought_index".into(), drought_index(drought, WIDTH))?;
+    }
+    if !input.curves.is_empty() {
+        write("response_curves".into(), response_curves(&input.curves, WIDTH))?;
+    }
+    Ok(written)
+}
+
+/// A word as part of a file name: other characters than letters, digits, `_` and `-` become `_`.
+fn plain(word: &str) -> String {
+    word.chars()
+        .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '_' | '-') { c } else { '_' })
+        .collect()
+}

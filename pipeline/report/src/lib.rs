@@ -1,0 +1,34 @@
+//! Tables, figures, the report page and the run record.
+//!
+//! This crate knows neither rasters on disk nor study files: the engine hands it plain structs
+//! ([`Table`], [`RunRecord`], [`PageInput`]) and it writes files. Every file is written beside its
+//! place and renamed, so a killed run leaves no half file under a final name, and the same input
+//! gives the same bytes.
+
+mod chart;
+mod colour;
+mod error;
+mod figures;
+mod file;
+mod frame;
+mod number;
+mod page;
+mod palette;
+mod record;
+mod table;
+
+pub use colour::Rgb;
+pub use error::ReportError;
+pub use figures::write_figures;
+pub use page::{
+    AreaRow, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown,
+    LossRow, MapLayer, MapPixels, MethodNote, PageInput, write_page,
+};
+pub use palette::{
+    ClassStyle, Ramp, change_classes, not_assessed_classes, permanence_classes,
+};
+pub use record::{
+    GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,
+    write_record,
+};
+pub use table::{Column, Table, Values, write_table};

@@ -1,0 +1,55 @@
+//! The charts of the page, each drawn for a wide and for a narrow screen.
+
+use super::PageInput;
+use crate::chart::{Svg, drought_index, habitat_area, loss_breakdown, response_curves};
+use minijinja::Value;
+
+/// Width of a chart beside a caption on a large screen, units.
+const WIDE: f64 = 760.0;
+/// Width on a telephone, units.
+const NARROW: f64 = 318.0;
+
+/// Charts as `{title, caption, wide, narrow}`; the pictures are markup marked as safe, since the
+/// chart writer escapes every word.
+pub(super) fn charts(input: &PageInput<'_>) -> Value {
+    let mut charts = vec![chart(
+        "Habitat area by scenario",
+        "Hectares over the cells assessed in the baseline and in every scenario. Degraded habitat is \
+         still habitat, but of lower suitability than in the baseline.",
+        |width| habitat_area(&input.headline, width),
+    )];
+    for breakdown in input.losses.iter().filter(|breakdown| !breakdown.rows.is_empty()) {
+        charts.push(chart(
+            &breakdown.title,
+            "Hectares of baseline habitat that are no habitat in the scenario, and their share of the \
+             baseline habitat there.",
+            |width| loss_breakdown(breakdown, &input.headline, width),
+        ));
+    }
+    if let Some(drought) = &input.drought {
+        charts.push(chart(
+            "Drought in the climate record",
+            "A drought opens at an index of -1 or lower and closes at 0 or higher. The index is shown \
+             within -3.5 and 3.5.",
+            |width| drought_index(drought, width),
+        ));
+    }
+    if !input.curves.is_empty() {
+        charts.push(chart(
+            "Response curves",
+            "How each measure becomes a score: 0 unsuitable, 1 as good as it gets. These curves are \
+             settings of the study.",
+            |width| response_curves(&input.curves, width),
+        ));
+    }
+    Value::from(charts)
+}
+
+fn chart(title: &str, caption: &str, draw: impl Fn(f64) -> Svg) -> Value {
+    minijinja::context! {
+        title => title,
+        caption => caption,
+        wide => Value::from_safe_string(draw(WIDE).inline()),
+        narrow => Value::from_safe_string(draw(NARROW).inline()),
+    }
+}

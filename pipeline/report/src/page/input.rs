@@ -1,0 +1,207 @@
+//! What the page is made of: plain numbers and words, no files.
+
+use crate::palette::{ClassStyle, Ramp};
+use crate::record::RunRecord;
+use crate::table::Table;
+
+/// Everything the page and the figures show.
+#[derive(Clone, Debug)]
+pub struct PageInput<'a> {
+    /// The run record as far as it is known when the page is written.
+    pub record: &'a RunRecord,
+    /// The answer in a few numbers.
+    pub headline: Headline,
+    /// What is uncertain, one sentence each, most important first; shown in the summary.
+    pub uncertain: Vec<String>,
+    /// Maps, all covering the bounds of `record.grid`, in the order offered.
+    pub maps: Vec<MapLayer>,
+    /// Loss split by zone, wetland class, land cover.
+    pub losses: Vec<LossBreakdown>,
+    /// Drought index and events, where the study has a climate.
+    pub drought: Option<Drought>,
+    /// Response curves.
+    pub curves: Vec<CurvePanel>,
+    /// Tables shown in full.
+    pub tables: &'a [Table],
+    /// How it was computed, from the settings used.
+    pub methods: Vec<MethodNote>,
+    /// Area not assessed, by reason.
+    pub not_assessed: Vec<AreaRow>,
+    /// What the answer must not be used for, and what it leaves out.
+    pub cautions: Vec<String>,
+    /// How to cite the run.
+    pub cite: String,
+}
+
+/// The answer in a few numbers, all over the cells assessed in the baseline and in every scenario.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Headline {
+    /// Habitat in the baseline, hectares.
+    pub habitat_ha: f64,
+    /// 5 % to 95 % range of it over the members, hectares.
+    pub range_ha: Option<[f64; 2]>,
+    /// Area assessed in the baseline and in every scenario, hectares.
+    pub assessed_ha: f64,
+    /// Area of the study left out of the comparison, hectares.
+    pub not_assessed_ha: f64,
+    /// One row per scenario, in the order of the study; the baseline not among them.
+    pub rows: Vec<HeadlineRow>,
+}
+
+/// A scenario against the baseline.
+///
+/// `kept_ha + degraded_ha + lost_ha` is the habitat of the baseline;
+/// `kept_ha + degraded_ha + gained_ha` is the habitat of the scenario.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct HeadlineRow {
+    /// Name for files.
+    pub scenario: String,
+    /// Line for readers.
+    pub title: String,
+    /// Habitat in the scenario, hectares.
+    pub habitat_ha: f64,
+    /// 5 % to 95 % range of it over the members, hectares.
+    pub range_ha: Option<[f64; 2]>,
+    /// Habitat in both, its suitability not lower by the set step, hectares.
+    pub kept_ha: f64,
+    /// Habitat in both, but of lower suitability, hectares.
+    pub degraded_ha: f64,
+    /// Habitat in the baseline only, hectares.
+    pub lost_ha: f64,
+    /// Habitat in the scenario only, hectares.
+    pub gained_ha: f64,
+    /// Lost habitat as a share of the baseline's, percent; `None` where the baseline has none.
+    pub lost_percent: Option<f64>,
+}
+
+/// A map.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MapLayer {
+    /// Unique on the page: letters, digits, `_`, `-`.
+    pub id: String,
+    /// Title, for example "Suitability, baseline".
+    pub title: String,
+    /// Layers of one group are told apart by scenario: "Suitability", "Change", "Hydroperiod".
+    pub group: String,
+    /// Title of the scenario ("Baseline" for the baseline), `None` where the layer knows none.
+    pub scenario: Option<String>,
+    /// Unit of the values, "" for classes.
+    pub unit: String,
+    /// One sentence on what is shown, also read out in place of the picture.
+    pub caption: String,
+    /// Columns of pixels.
+    pub width: usize,
+    /// Rows of pixels.
+    pub height: usize,
+    /// Pixels row by row from the top left, `width * height` of them.
+    pub pixels: MapPixels,
+}
+
+/// The pixels of a map, already thinned.
+#[derive(Clone, Debug, PartialEq)]
+pub enum MapPixels {
+    /// Class codes.
+    Classes {
+        /// Codes.
+        codes: Vec<u8>,
+        /// Classes in the order of the legend.
+        styles: Vec<ClassStyle>,
+        /// Code of pixels without data.
+        no_data: Option<u8>,
+    },
+    /// Numbers, NaN where there are none.
+    Ramp {
+        /// Values.
+        values: Vec<f32>,
+        /// Value at the low end of the ramp.
+        min: f32,
+        /// Value at the high end of the ramp.
+        max: f32,
+        /// Which colours.
+        ramp: Ramp,
+    },
+}
+
+/// Loss split by something: zones, wetland classes, land cover.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LossBreakdown {
+    /// Plain word for files: "zone", "wetland_class".
+    pub name: String,
+    /// Title, for example "Habitat lost by zone".
+    pub title: String,
+    /// Rows in the order shown.
+    pub rows: Vec<LossRow>,
+}
+
+/// One zone or class.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LossRow {
+    /// Its name.
+    pub name: String,
+    /// Habitat in the baseline, hectares.
+    pub habitat_ha: f64,
+    /// Habitat lost, hectares, one value per row of the headline and in that order.
+    pub lost_ha: Vec<f64>,
+}
+
+/// The drought index month by month.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Drought {
+    /// Index and months summed, for example "SPEI, 12 months".
+    pub index: String,
+    /// Months in order.
+    pub months: Vec<DroughtMonth>,
+    /// First and last month of each drought, as "1991-01", both included.
+    pub events: Vec<[String; 2]>,
+}
+
+/// One month of the index.
+#[derive(Clone, Debug, PartialEq)]
+pub struct DroughtMonth {
+    /// The month, as "1991-01".
+    pub month: String,
+    /// The index (standard deviations), `None` where it has none.
+    pub index: Option<f64>,
+}
+
+/// The response curve of a variable.
+#[derive(Clone, Debug, PartialEq)]
+pub struct CurvePanel {
+    /// The requisite it belongs to.
+    pub requisite: String,
+    /// The variable.
+    pub variable: String,
+    /// What is measured, for example "hydroperiod".
+    pub measure: String,
+    /// Unit of the measure, "" where there is none.
+    pub unit: String,
+    /// Its shape.
+    pub shape: CurveShape,
+}
+
+/// Measure to score.
+#[derive(Clone, Debug, PartialEq)]
+pub enum CurveShape {
+    /// Points (measure, score) joined by straight lines, measures rising.
+    Line(Vec<[f64; 2]>),
+    /// Score by class, `None` where the class has none.
+    Classes(Vec<(String, Option<f64>)>),
+}
+
+/// How something was computed.
+#[derive(Clone, Debug, PartialEq)]
+pub struct MethodNote {
+    /// Title.
+    pub title: String,
+    /// Plain text; an empty line begins a new paragraph.
+    pub text: String,
+}
+
+/// An area with its name.
+#[derive(Clone, Debug, PartialEq)]
+pub struct AreaRow {
+    /// What it is.
+    pub label: String,
+    /// Hectares.
+    pub area_ha: f64,
+}

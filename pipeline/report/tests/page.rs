@@ -1,0 +1,221 @@
+//! The page and the figures as files: offline, escaped, the same every time.
+
+mod sample;
+
+use lentic_report::{Column, MapLayer, PageInput, ReportError, Table, write_figures, write_page};
+use sample::Sample;
+use std::fs;
+
+/// What no name may do.
+const BAD: &str = "</script><img src=x onerror=\"alert(1)\">'&<!--";
+
+fn html(page: &PageInput<'_>) -> String {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("report.html");
+    write_page(&path, page).unwrap();
+    fs::read_to_string(path).unwrap()
+}
+
+/// Values of an attribute of HTML (`name="value"`).
+fn attribute<'a>(html: &'a str, name: &str) -> Vec<&'a str> {
+    let start = format!(" {name}=\"");
+    html.match_indices(&start)
+        .map(|(at, _)| {
+            let rest = &html[at + start.len()..];
+            &rest[..rest.find('"').unwrap()]
+        })
+        .collect()
+}
+
+#[test]
+fn the_page_asks_nothing_of_the_network() {
+    let sample = Sample::new();
+    let html = html(&sample.page());
+    // Everything that can make a browser fetch: HTML Living Standard (src, href, srcset, poster,
+    // data, action), CSS (url, @import) and scripts.
+    // A slash may stand as a character reference, which a browser reads as a slash.
+    let html = html.replace("&#x2f;", "/");
+    let sources = attribute(&html, "src");
+    assert!(!sources.is_empty());
+    assert!(sources.iter().all(|source| source.starts_with("data:image/png;base64,")));
+    let links = attribute(&html, "href");
+    assert!(links.len() > 8);
+    assert!(links.iter().all(|link| link.starts_with('#') || *link == "data:,"), "{links:?}");
+    for word in [
+        "http:", "https:", "//cdn", "url(", "@import", "srcset=", "poster=", "<link rel=\"stylesheet",
+        "<iframe", "<object", "<embed", "fetch(", "XMLHttpRequest", "WebSocket", "sendBeacon", "import(",
+    ] {
+        assert!(!html.contains(word), "{word}");
+    }
+    // And the browser is told so (Content Security Policy Level 3).
+    assert!(html.contains("Content-Security-Policy\" content=\"default-src 'none'; img-src data:;"));
+}
+
+#[test]
+fn every_anchor_leads_somewhere() {
+    let sample = Sample::new();
+    let html = html(&sample.page());
+    let ids = attribute(&html, "id");
+    for link in attribute(&html, "href").into_iter().filter_map(|link| link.strip_prefix('#')) {
+        assert!(ids.contains(&link), "{link}");
+    }
+    for id in attribute(&html, "for").into_iter().chain(attribute(&html, "aria-labelledby")) {
+        assert!(ids.contains(&id), "{id}");
+    }
+    let mut once = ids.clone();
+    once.sort_unstable();
+    once.dedup();
+    assert_eq!(once.len(), ids.len(), "ids must differ");
+}
+
+#[test]
+fn names_from_outside_cannot_become_markup() {
+    let mut sample = Sample::new();
+    let plain = html(&sample.page());
+    let bad = || BAD.to_string();
+    let study = &mut sample.record.study;
+    for word in [
+        &mut study.name, &mut study.organism, &mut study.purpose, &mut study.contact,
+        &mut study.licence, &mut study.path, &mut study.blake3, &mut study.text,
+    ] {
+        *word = bad();
+    }
+    sample.record.warnings = vec![bad()];
+    sample.record.notes = vec![bad()];
+    sample.record.run_id = bad();
+    sample.record.started = bad();
+    sample.record.grid.crs = bad();
+    sample.record.program.others.insert(bad(), bad());
+    for input in &mut sample.record.inputs {
+        input.layer = bad();
+        input.file = bad();
+        input.source = bad();
+    }
+    sample.record.products[0].title = bad();
+    sample.tables = vec![Table {
+        name: bad(),
+        title: bad(),
+        note: bad(),
+        columns: vec![Column {
+            unit: bad(),
+            ..Column::text(BAD, BAD, vec![Some(bad()), None])
+        }],
+    }];
+    let mut page = sample.page();
+    page.uncertain = vec![bad()];
+    page.cautions = vec![bad()];
+    page.cite = bad();
+    page.methods[0].title = bad();
+    page.methods[0].text = bad();
+    page.not_assessed[0].label = bad();
+    for row in &mut page.headline.rows {
+        row.title = bad();
+    }
+    for breakdown in &mut page.losses {
+        breakdown.title = bad();
+        breakdown.rows[0].name = bad();
+    }
+    for panel in &mut page.curves {
+        panel.variable = bad();
+        panel.requisite = bad();
+        panel.unit = bad();
+    }
+    page.drought.as_mut().unwrap().index = bad();
+    for MapLayer { title, group, scenario, unit, caption, pixels, .. } in &mut page.maps {
+        *title = bad();
+        *group = bad();
+        *scenario = Some(bad());
+        *unit = bad();
+        *caption = bad();
+        if let lentic_report::MapPixels::Classes { styles, .. } = pixels {
+            styles[0].name = bad();
+        }
+    }
+    let html = html(&page);
+    assert!(!html.contains("<img src=x") && !html.contains("onerror=\""), "raw markup");
+    // As many scripts as before, opened and closed; the JSON is still JSON and says the same.
+    let count = |text: &str, word: &str| text.matches(word).count();
+    for word in ["<script", "</script", "<!--", "<img"] {
+        assert_eq!(count(&html, word), count(&plain, word), "{word}");
+    }
+    let start = html.find("id=\"map-data\">").unwrap() + "id=\"map-data\">".len();
+    let end = start + html[start..].find("</script>").unwrap();
+    let data: serde_json::Value = serde_json::from_str(&html[start..end]).unwrap();
+    assert_eq!(data["layers"][0]["title"], BAD);
+    let folder = tempfile::tempdir().unwrap();
+    for figure in write_figures(folder.path(), &page).unwrap() {
+        let text = fs::read_to_string(&figure).unwrap();
+        assert!(!text.contains("<img") && !text.contains("<script"), "{}", figure.display());
+    }
+}
+
+#[test]
+fn the_same_input_gives_the_same_page() {
+    let sample = Sample::new();
+    assert!(html(&sample.page()) == html(&sample.page()));
+}
+
+#[test]
+fn the_numbers_of_the_headline_are_on_the_page() {
+    let sample = Sample::new();
+    let html = html(&sample.page());
+    // From the invented headline: 1284.6 ha, of which 563.5 are lost (43.9 %) in the second scenario.
+    assert!(html.contains("<strong>1,285 ha</strong> of habitat in the baseline years, 1991-01 to 2020-12"));
+    assert!(html.contains("<strong>44&nbsp;%</strong> of the baseline habitat lost"));
+    assert!(html.contains("564 ha"));
+    // 340 invented patches, of which the page shows 300.
+    assert!(html.contains("40 more rows are in tables/patches.csv"));
+}
+
+#[test]
+fn a_page_with_next_to_nothing_still_holds() {
+    let sample = Sample { record: lentic_report::RunRecord::default(), tables: vec![] };
+    let mut page = sample.page();
+    page.headline = lentic_report::Headline::default();
+    page.maps.clear();
+    page.losses.clear();
+    page.curves.clear();
+    page.drought = None;
+    page.methods.clear();
+    page.uncertain.clear();
+    page.cautions.clear();
+    page.not_assessed.clear();
+    let html = html(&page);
+    assert!(html.contains("<strong>0 ha</strong>"));
+    for word in ["NaN", "inf", "map-data"] {
+        assert!(!html.contains(&format!(">{word}<")) && !html.contains(&format!("\"{word}\"")), "{word}");
+    }
+}
+
+#[test]
+fn a_folder_that_is_not_there_is_said_by_name() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("none").join("report.html");
+    let error = write_page(&path, &Sample::new().page()).unwrap_err();
+    assert!(matches!(error, ReportError::File { .. }), "{error}");
+    assert!(error.to_string().contains("report.html"), "{error}");
+}
+
+#[test]
+fn figures_are_well_formed_and_carry_their_size_and_units() {
+    let sample = Sample::new();
+    let folder = tempfile::tempdir().unwrap();
+    let figures = write_figures(folder.path(), &sample.page()).unwrap();
+    let names: Vec<_> =
+        figures.iter().map(|path| path.file_name().unwrap().to_str().unwrap()).collect();
+    assert_eq!(
+        names,
+        ["habitat_area.svg", "loss_by_zone.svg", "loss_by_wetland_class.svg", "drought_index.svg", "response_curves.svg"]
+    );
+    for path in &figures {
+        let text = fs::read_to_string(path).unwrap();
+        assert!(text.contains("width=\"180mm\"") && text.contains("xmlns=\"http://www.w3.org/2000/svg\""));
+        assert!(!text.contains("NaN") && !text.contains("inf"), "{}", path.display());
+    }
+    let area = fs::read_to_string(&figures[0]).unwrap();
+    assert!(area.contains("Habitat area (ha)"));
+    let again = tempfile::tempdir().unwrap();
+    for (a, b) in figures.iter().zip(write_figures(again.path(), &sample.page()).unwrap()) {
+        assert_eq!(fs::read(a).unwrap(), fs::read(b).unwrap());
+    }
+}
