@@ -70,7 +70,7 @@ def describe(study, name, habitat, compared, suitability, hydroperiod, areas_ha)
                 "zone": "none" if code is None else names.get(code, {}).get("name", str(code)),
                 "zone_share": counts.max() / len(at[0]) if codes.size else np.nan,
                 "nearest_neighbour_m": nearest,
-                "cut": bool(open_sides[at].sum() > 0),
+                "cut": "yes" if open_sides[at].sum() > 0 else "no",
             }
         )
     return pd.DataFrame(rows, columns=COLUMNS)

@@ -198,28 +198,44 @@ class Response:
             self.study.layer(ground).ravel() if ground else np.full(count, np.nan)
         )
 
-        def line(members):
-            use = members & self.middle & ~np.isnan(self.elevation)
-            if use.sum() < MINIMUM_CELLS or np.ptp(self.elevation[use]) < MINIMUM_RELIEF_M:
+        use = self.middle & ~np.isnan(self.elevation)
+        name = self.study.role("pools")
+        pool = self.study.layer(name).ravel() if name else np.full(count, np.nan)
+        pooled = bool((use & ~np.isnan(pool)).any())
+        sets = pool if pooled else np.zeros(count)  # without pools all cells are one set
+
+        def shared(members):
+            """g that the sets of these cells share, each about its own means."""
+            cells = np.flatnonzero(use & members & ~np.isnan(sets))
+            h, a, relief = self.elevation[cells].copy(), self.beta[cells, 0].copy(), 0.0
+            for one in np.unique(sets[cells]):
+                own = sets[cells] == one
+                relief = max(relief, np.ptp(h[own]))
+                h[own] -= h[own].mean()
+                a[own] -= a[own].mean()
+            if len(cells) < MINIMUM_CELLS or relief < MINIMUM_RELIEF_M:
                 return None
-            h = self.elevation[use] - self.elevation[use].mean()
-            slope = np.sum(h * self.beta[use, 0]) / np.sum(h**2)
-            level = self.beta[use, 0].mean() - slope * self.elevation[use].mean()
-            return (level, slope) if slope < 0 else None
+            g = -np.sum(h * a) / np.sum(h**2)
+            return g if g > 0 else None
 
         # From the last resort to the first choice, each writing over the one before.
-        everyone = line(np.ones(count, bool))
-        if everyone:
-            self.g[:] = -everyone[1]  # its line says nothing of ground never wet
+        everyone = np.ones(count, bool)
+        if pooled and shared(everyone):
+            self.g[:] = shared(everyone)
         if given is not None:
             self.g[:] = given
-        pools = self.study.role("pools")
-        layers = [self.group] + ([self.study.layer(pools).ravel()] if pools else [])
-        for codes in layers:
+        for codes in (self.group, pool):
             for code in np.unique(codes[~np.isnan(codes)]):
-                found = line(codes == code)
-                if found:
-                    self.g[codes == code], self.line[codes == code] = -found[1], found
+                if shared(codes == code):
+                    self.g[codes == code] = shared(codes == code)
+        # Lines run through the means of the pool, or of the group where the study has no pools.
+        for codes in (pool,) if pooled else (self.group,):
+            for code in np.unique(codes[use & ~np.isnan(codes)]):
+                own = use & (codes == code)
+                here = (codes == code) & ~np.isnan(self.g)
+                slope = -self.g[here]
+                level = self.beta[own, 0].mean() - slope * self.elevation[own].mean()
+                self.line[here] = np.column_stack([level, slope])
 
     def expected(self, beta, z):
         """Hydroperiod (cells,), months per year, of coefficients under the z of a climate."""

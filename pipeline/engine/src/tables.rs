@@ -245,7 +245,7 @@ pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProduct
             Column::real("likelihood_weight", "", "Weight of the months for their dependence", numbers(&rows, |c| Some(groups.of(*c).weight))),
             Column::integer("slope_held_at_zero", "cells", "Cells whose slope would have been below 0", integer(&|c| count(c).held)),
             Column::integer("prior_only", "cells", "Cells never seen dry: response from prior only", integer(&|c| count(c).prior_only)),
-            Column::real("logits_per_metre", "logits per metre", "How water follows its table, outside pools with a line of their own", numbers(&rows, |c| factor(c).map(|f| f.g))),
+            Column::real("logits_per_metre", "logits per metre", "How water follows its table, in pools without a line of their own", numbers(&rows, |c| factor(c).map(|f| f.g))),
             Column::text("logits_per_metre_from", "Where that comes from", rows.iter().map(|c| factor(c).map(|f| source_word(f.source).to_string())).collect()),
         ],
     )
@@ -256,7 +256,7 @@ fn source_word(source: Source) -> &'static str {
         Source::Pool => "pool",
         Source::Group => "own cells",
         Source::Study => "study file",
-        Source::All => "all cells",
+        Source::All => "all pools",
     }
 }
 

@@ -35,13 +35,9 @@ impl Default for LineSums {
     }
 }
 
-/// A fitted line: intercept = `intercept` - `g` x (elevation - `elevation`).
+/// A line: intercept = `intercept` - `g` x (elevation - `elevation`).
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Line {
-    /// Cells.
-    pub cells: u64,
-    /// Elevation range, metres.
-    pub range: f64,
     /// Logits per metre.
     pub g: f64,
     /// Mean elevation, metres.
@@ -83,28 +79,36 @@ impl LineSums {
         self.high = self.high.max(other.high);
     }
 
-    /// Cells added.
-    pub fn cells(&self) -> u64 {
-        self.n
+    fn mean(&self, sum: &ExactSum) -> Option<f64> {
+        sum.value().filter(|_| self.n > 0).map(|total| total / self.n as f64)
     }
 
-    /// The line, if cells, range and sign allow one.
-    pub fn line(&self) -> Option<Line> {
-        if self.n < CELLS_FOR_A_LINE || self.high - self.low < RANGE_FOR_A_LINE {
-            return None;
-        }
-        let mean = |sum: &ExactSum| sum.value().map(|total| total / self.n as f64);
-        let (x, y) = (mean(&self.x)?, mean(&self.y)?);
-        let spread = mean(&self.xx)? - x * x;
-        let slope = (mean(&self.xy)? - x * y) / spread;
-        (spread > 0.0 && slope < 0.0).then_some(Line {
-            cells: self.n,
-            range: self.high - self.low,
-            g: -slope,
-            elevation: x,
-            intercept: y,
-        })
+    /// Mean elevation and mean intercept.
+    fn centre(&self) -> Option<(f64, f64)> {
+        Some((self.mean(&self.x)?, self.mean(&self.y)?))
     }
+
+    /// Sums of squares of elevation and of products with the intercept, about the means.
+    fn about_means(&self) -> Option<(f64, f64)> {
+        let (x, y) = self.centre()?;
+        let n = self.n as f64;
+        Some((n * (self.mean(&self.xx)? - x * x), n * (self.mean(&self.xy)? - x * y)))
+    }
+}
+
+/// The slope that sets of cells share, each set about its own means, so that pools at different elevations do not mix;
+/// `None` unless cells, elevation range within a set and sign allow one.
+fn common_g<'a>(sets: impl Iterator<Item = &'a LineSums>) -> Option<f64> {
+    let (mut cells, mut range, mut xx, mut xy) = (0, 0.0f64, 0.0, 0.0);
+    for set in sets {
+        let (own_xx, own_xy) = set.about_means()?;
+        cells += set.n;
+        range = range.max(set.high - set.low);
+        xx += own_xx;
+        xy += own_xy;
+    }
+    let g = -xy / xx;
+    (cells >= CELLS_FOR_A_LINE && range >= RANGE_FOR_A_LINE && xx > 0.0 && g > 0.0).then_some(g)
 }
 
 /// Where a cell's g comes from.
@@ -116,59 +120,70 @@ pub enum Source {
     Group,
     /// The study file.
     Study,
-    /// All cells together.
+    /// What all pools share.
     All,
 }
 
 /// Line sums of every pool and group.
 #[derive(Clone, Debug, Default)]
 pub struct LineTable {
-    pools: BTreeMap<i32, LineSums>,
-    groups: BTreeMap<Option<i32>, LineSums>,
-    all: LineSums,
+    sets: BTreeMap<(Option<i32>, Option<i32>), LineSums>,
 }
 
 impl LineTable {
     /// Adds a cell.
     pub fn add(&mut self, pool: Option<i32>, group: Option<i32>, elevation: f64, intercept: f64) {
-        if let Some(pool) = pool {
-            self.pools.entry(pool).or_default().add(elevation, intercept);
-        }
-        self.groups.entry(group).or_default().add(elevation, intercept);
-        self.all.add(elevation, intercept);
+        self.sets.entry((pool, group)).or_default().add(elevation, intercept);
     }
 
     /// Adds the cells of another table.
     pub fn merge(&mut self, other: &LineTable) {
-        for (pool, sums) in &other.pools {
-            self.pools.entry(*pool).or_default().merge(sums);
+        for (key, sums) in &other.sets {
+            self.sets.entry(*key).or_default().merge(sums);
         }
-        for (group, sums) in &other.groups {
-            self.groups.entry(*group).or_default().merge(sums);
-        }
-        self.all.merge(&other.all);
     }
 
-    /// The lines, with the study's own value where no line holds.
+    /// The lines, with the study's own value where no line holds. Where pools are known, groups and all cells share a
+    /// slope within pools; cells in no pool then make no line.
     pub fn lines(&self, given: Option<f64>) -> Lines {
-        let pools = self.pools.iter();
-        let groups = self.groups.iter();
+        let has_pools = self.sets.iter().any(|((pool, _), sums)| pool.is_some() && sums.n > 0);
+        let mut pools: BTreeMap<i32, LineSums> = BTreeMap::new();
+        let mut groups: BTreeMap<Option<i32>, Vec<&LineSums>> = BTreeMap::new();
+        for ((pool, group), sums) in self.sets.iter().filter(|(_, sums)| sums.n > 0) {
+            if let Some(pool) = pool {
+                pools.entry(*pool).or_default().merge(sums);
+            }
+            if pool.is_some() == has_pools {
+                groups.entry(*group).or_default().push(sums);
+            }
+        }
+        let g_of_group = groups.iter().filter_map(|(k, sets)| Some((*k, common_g(sets.iter().copied())?)));
+        let centre = |(k, sets): (&Option<i32>, &Vec<&LineSums>)| match sets[..] {
+            [only] if !has_pools => Some((*k, only.centre()?)),
+            _ => None,
+        };
         Lines {
-            pools: pools.filter_map(|(k, s)| Some((*k, s.line()?))).collect(),
-            groups: groups.filter_map(|(k, s)| Some((*k, s.line()?))).collect(),
-            all: self.all.line(),
+            groups: g_of_group.collect(),
+            pools: pools.iter().filter_map(|(k, sums)| Some((*k, common_g(std::iter::once(sums))?))).collect(),
+            all: common_g(pools.values()),
+            pool_centres: pools.iter().filter_map(|(k, sums)| Some((*k, sums.centre()?))).collect(),
+            group_centres: groups.iter().filter_map(centre).collect(),
             given,
         }
     }
 }
 
-/// The g of every cell: pool, else group, else the study's, else all cells.
+/// The g of every cell: of its pool, else its group, else the study's, else what all pools share.
 #[derive(Clone, Debug)]
 pub struct Lines {
-    pools: BTreeMap<i32, Line>,
-    groups: BTreeMap<Option<i32>, Line>,
-    all: Option<Line>,
+    pools: BTreeMap<i32, f64>,
+    groups: BTreeMap<Option<i32>, f64>,
+    all: Option<f64>,
     given: Option<f64>,
+    /// Mean elevation and intercept of a pool.
+    pool_centres: BTreeMap<i32, (f64, f64)>,
+    /// Mean elevation and intercept of a group, in studies without pools.
+    group_centres: BTreeMap<Option<i32>, (f64, f64)>,
 }
 
 /// The g of one cell.
@@ -176,8 +191,7 @@ pub struct Lines {
 pub struct Factor {
     /// Logits per metre.
     pub g: f64,
-    /// The line of its own pool or group, for ground that was never wet. The line of all cells says nothing of
-    /// such ground.
+    /// The line that places ground never wet: through the means of its own pool, or of its group in studies without pools.
     pub line: Option<Line>,
     /// Where it comes from.
     pub source: Source,
@@ -186,17 +200,17 @@ pub struct Factor {
 impl Lines {
     /// The factor of a cell in a pool and group, if any is known.
     pub fn of(&self, pool: Option<i32>, group: Option<i32>) -> Option<Factor> {
-        let fitted = |line: &Line, source| Factor { g: line.g, line: Some(*line), source };
-        let pool = pool.and_then(|pool| self.pools.get(&pool));
-        pool.map(|line| fitted(line, Source::Pool))
-            .or_else(|| self.groups.get(&group).map(|line| fitted(line, Source::Group)))
-            .or_else(|| self.given.map(|g| Factor { g, line: None, source: Source::Study }))
-            .or_else(|| self.all.map(|line| Factor { g: line.g, line: None, source: Source::All }))
-    }
-
-    /// Fitted lines by pool.
-    pub fn pools(&self) -> &BTreeMap<i32, Line> {
-        &self.pools
+        let own = pool.and_then(|pool| self.pools.get(&pool)).map(|g| (*g, Source::Pool));
+        let (g, source) = own
+            .or_else(|| self.groups.get(&group).map(|g| (*g, Source::Group)))
+            .or_else(|| self.given.map(|g| (g, Source::Study)))
+            .or_else(|| self.all.map(|g| (g, Source::All)))?;
+        let centre = match pool {
+            Some(pool) => self.pool_centres.get(&pool),
+            None => self.group_centres.get(&group),
+        };
+        let line = centre.map(|(elevation, intercept)| Line { g, elevation: *elevation, intercept: *intercept });
+        Some(Factor { g, line, source })
     }
 }
 
@@ -210,44 +224,50 @@ pub fn equivalent_fall(b: f64, mean_fall_of_z: f64, g: f64, prescribed: f64) -> 
 mod tests {
     use super::*;
 
-    fn table(points: &[(f64, f64)]) -> LineSums {
-        let mut sums = LineSums::default();
-        points.iter().for_each(|(x, y)| sums.add(*x, *y));
-        sums
+    fn lines_of(points: &[(f64, f64)]) -> Lines {
+        let mut table = LineTable::default();
+        points.iter().for_each(|(x, y)| table.add(None, Some(1), *x, *y));
+        table.lines(None)
+    }
+
+    fn factor(points: &[(f64, f64)]) -> Option<Factor> {
+        lines_of(points).of(None, Some(1))
     }
 
     #[test]
     fn an_exact_line_is_recovered() {
         let points: Vec<(f64, f64)> =
             (0..40).map(|i| (100.0 + 0.02 * f64::from(i), 3.0 - 4.5 * 0.02 * f64::from(i))).collect();
-        let line = table(&points).line().unwrap();
-        assert!((line.g - 4.5).abs() < 1e-7, "{}", line.g);
-        assert!((line.intercept_at(100.0) - 3.0).abs() < 1e-7);
-        assert!((line.range - 0.78).abs() < 1e-9);
+        let found = factor(&points).unwrap();
+        assert!((found.g - 4.5).abs() < 1e-7, "{}", found.g);
+        assert!((found.line.unwrap().intercept_at(100.0) - 3.0).abs() < 1e-7);
     }
 
     #[test]
     fn order_and_parts_do_not_matter() {
         let points: Vec<(f64, f64)> = (0..50)
-            .map(|i| (f64::from(i * 37 % 50) / 31.0, (f64::from(i) * 0.7).sin() - 0.1 * f64::from(i)))
+            .map(|i| (f64::from(i * 37 % 50) / 31.0, (f64::from(i) * 0.7).sin() - 0.1 * f64::from(i * 37 % 50)))
             .collect();
         let mut backwards = points.clone();
         backwards.reverse();
-        let mut merged = table(&points[..20]);
-        merged.merge(&table(&points[20..]));
-        assert_eq!(table(&points).line(), table(&backwards).line());
-        assert_eq!(table(&points).line(), merged.line());
+        assert!(factor(&points).is_some());
+        assert_eq!(factor(&points), factor(&backwards));
+        let (mut one, mut two) = (LineTable::default(), LineTable::default());
+        points[..20].iter().for_each(|(x, y)| one.add(None, Some(1), *x, *y));
+        points[20..].iter().for_each(|(x, y)| two.add(None, Some(1), *x, *y));
+        two.merge(&one);
+        assert_eq!(factor(&points), two.lines(None).of(None, Some(1)));
     }
 
     #[test]
     fn too_few_too_flat_or_rising_gives_no_line() {
         let fall = |i: i32| (0.05 * f64::from(i), -f64::from(i));
-        assert!(table(&(0..29).map(fall).collect::<Vec<_>>()).line().is_none());
-        assert!(table(&(0..30).map(fall).collect::<Vec<_>>()).line().is_some());
+        assert!(factor(&(0..29).map(fall).collect::<Vec<_>>()).is_none());
+        assert!(factor(&(0..30).map(fall).collect::<Vec<_>>()).is_some());
         let flat = |i: i32| (0.01 * f64::from(i % 30), -f64::from(i));
-        assert!(table(&(0..90).map(flat).collect::<Vec<_>>()).line().is_none());
+        assert!(factor(&(0..90).map(flat).collect::<Vec<_>>()).is_none());
         let rising = |i: i32| (f64::from(i), f64::from(i));
-        assert!(table(&(0..90).map(rising).collect::<Vec<_>>()).line().is_none());
+        assert!(factor(&(0..90).map(rising).collect::<Vec<_>>()).is_none());
     }
 
     #[test]
@@ -256,15 +276,37 @@ mod tests {
         for i in 0..40 {
             let x = 0.05 * f64::from(i);
             sums.add(Some(1), Some(7), x, -2.0 * x);
-            sums.add(None, Some(8), x, -6.0 * x);
+            sums.add(Some(2), Some(8), x, -6.0 * x);
         }
+        sums.add(Some(3), Some(9), 0.0, 0.0);
         let lines = sums.lines(Some(3.0));
         let source = |pool, group| lines.of(pool, group).map(|f| f.source);
         assert_eq!(source(Some(1), Some(8)), Some(Source::Pool));
-        assert_eq!(source(Some(2), Some(8)), Some(Source::Group));
+        assert_eq!(source(Some(3), Some(8)), Some(Source::Group));
         assert_eq!(source(None, None), Some(Source::Study));
-        assert_eq!(sums.lines(None).of(None, None).map(|f| f.source), Some(Source::All));
+        let shared = sums.lines(None).of(Some(3), Some(9)).unwrap();
+        assert_eq!(shared.source, Source::All);
+        assert!((shared.g - 4.0).abs() < 1e-9, "{}", shared.g);
         assert!(LineTable::default().lines(None).of(None, None).is_none());
+    }
+
+    /// Pools perched at different elevations, each with the same slope: plain regression over them would see almost none.
+    #[test]
+    fn a_group_shares_its_slope_within_pools() {
+        let mut table = LineTable::default();
+        for pool in 0..5 {
+            for i in 0..8 {
+                let depth = 0.05 * f64::from(i);
+                table.add(Some(pool), Some(2), 100.0 + 3.0 * f64::from(pool) + depth, 1.0 - 7.0 * depth);
+            }
+        }
+        let lines = table.lines(None);
+        // eight cells are too few for a pool's own line
+        let found = lines.of(Some(4), Some(2)).unwrap();
+        assert_eq!(found.source, Source::Group);
+        assert!((found.g - 7.0).abs() < 1e-6, "{}", found.g);
+        assert!((found.line.unwrap().intercept_at(112.0) - 1.0).abs() < 1e-6);
+        assert_eq!(lines.of(None, Some(2)).unwrap().line, None);
     }
 
     #[test]

@@ -21,3 +21,7 @@ pub(crate) const INK: &str = "#1f2b2a";
 pub(crate) const MUTED: &str = "#54615f";
 /// Axes and guides.
 pub(crate) const LINE: &str = "#c9cfcc";
+/// How much wider bold words run.
+pub(crate) const BOLD: f64 = 1.13;
+/// Charts narrower than this are for a telephone.
+pub(crate) const SMALL: f64 = 500.0;

@@ -41,7 +41,5 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
 
 /// A word as part of a file name: other characters than letters, digits, `_` and `-` become `_`.
 fn plain(word: &str) -> String {
-    word.chars()
-        .map(|c| if c.is_ascii_alphanumeric() || matches!(c, '_' | '-') { c } else { '_' })
-        .collect()
+    word.chars().map(|c| if c.is_ascii_alphanumeric() || matches!(c, '_' | '-') { c } else { '_' }).collect()
 }

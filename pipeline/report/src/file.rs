@@ -6,10 +6,7 @@ use std::io::{BufWriter, Write};
 use std::path::{Path, PathBuf};
 
 /// Wraps what the system said about `path`.
-pub(crate) fn refused(
-    path: &Path,
-    doing: &'static str,
-) -> impl FnOnce(std::io::Error) -> ReportError {
+pub(crate) fn refused(path: &Path, doing: &'static str) -> impl FnOnce(std::io::Error) -> ReportError {
     let path = path.to_path_buf();
     move |source| ReportError::File { path, doing, source }
 }
@@ -27,13 +24,11 @@ pub(crate) fn write_whole(
     fill: impl FnOnce(&mut BufWriter<File>) -> Result<(), ReportError>,
 ) -> Result<(), ReportError> {
     let part = beside(path);
-    let filled = File::create(&part)
-        .map_err(refused(&part, "written"))
-        .and_then(|file| {
-            let mut out = BufWriter::new(file);
-            fill(&mut out)?;
-            out.flush().map_err(refused(&part, "written"))
-        });
+    let filled = File::create(&part).map_err(refused(&part, "written")).and_then(|file| {
+        let mut out = BufWriter::new(file);
+        fill(&mut out)?;
+        out.flush().map_err(refused(&part, "written"))
+    });
     if let Err(error) = filled {
         // The first error is the one to tell; a part that cannot be removed is harmless.
         let _ = fs::remove_file(&part);
@@ -44,9 +39,7 @@ pub(crate) fn write_whole(
 
 /// Writes `bytes` as `path`, whole or not at all.
 pub(crate) fn write_bytes(path: &Path, bytes: &[u8]) -> Result<(), ReportError> {
-    write_whole(path, |out| {
-        out.write_all(bytes).map_err(refused(path, "written"))
-    })
+    write_whole(path, |out| out.write_all(bytes).map_err(refused(path, "written")))
 }
 
 /// Makes sure a folder exists.

@@ -12,16 +12,9 @@ use std::path::Path;
 const FORMULA_STARTS: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\n'];
 
 /// Writes the CSV of a table.
-pub(crate) fn write_csv(
-    out: &mut BufWriter<File>,
-    path: &Path,
-    table: &Table,
-) -> Result<(), ReportError> {
+pub(crate) fn write_csv(out: &mut BufWriter<File>, path: &Path, table: &Table) -> Result<(), ReportError> {
     let mut frame = frame(table, guarded).map_err(refused(path, "laid out"))?;
-    CsvWriter::new(out)
-        .include_header(true)
-        .finish(&mut frame)
-        .map_err(refused(path, "written"))
+    CsvWriter::new(out).include_header(true).finish(&mut frame).map_err(refused(path, "written"))
 }
 
 /// Writes the Parquet file of a table: Zstandard, no statistics that depend on batching, and no
@@ -72,11 +65,7 @@ fn frame(table: &Table, word: impl Fn(&str) -> String) -> PolarsResult<DataFrame
 
 /// A word as it stands in the CSV.
 pub(crate) fn guarded(word: &str) -> String {
-    if word.starts_with(FORMULA_STARTS) {
-        format!("'{word}")
-    } else {
-        word.to_string()
-    }
+    if word.starts_with(FORMULA_STARTS) { format!("'{word}") } else { word.to_string() }
 }
 
 #[cfg(test)]
@@ -159,32 +148,20 @@ mod tests {
             .unwrap()
             .finish()
             .unwrap();
-        let parquet =
-            ParquetReader::new(File::open(folder.path().join("loss_by_zone.parquet")).unwrap())
-                .finish()
-                .unwrap();
+        let parquet = ParquetReader::new(File::open(folder.path().join("loss_by_zone.parquet")).unwrap())
+            .finish()
+            .unwrap();
         for frame in [&csv, &parquet] {
             assert_eq!(frame.shape(), (5, 3));
             let lost: Vec<_> = frame.column("lost_ha").unwrap().f64().unwrap().iter().collect();
             let bits = |cell: Option<f64>| cell.map(f64::to_bits);
             let expected = [Some(0.1 + 0.2), Some(1.0 / 3.0), None, Some(5e-324), Some(-0.0)];
-            assert_eq!(
-                lost.into_iter().map(bits).collect::<Vec<_>>(),
-                expected.map(bits)
-            );
-            let patches: Vec<_> =
-                frame.column("patches").unwrap().i64().unwrap().iter().collect();
+            assert_eq!(lost.into_iter().map(bits).collect::<Vec<_>>(), expected.map(bits));
+            let patches: Vec<_> = frame.column("patches").unwrap().i64().unwrap().iter().collect();
             assert_eq!(patches, [Some(3), Some(i64::MIN), None, Some(0), Some(7)]);
         }
         let zones = |frame: &polars::prelude::DataFrame| -> Vec<Option<String>> {
-            frame
-                .column("zone")
-                .unwrap()
-                .str()
-                .unwrap()
-                .iter()
-                .map(|cell| cell.map(str::to_string))
-                .collect()
+            frame.column("zone").unwrap().str().unwrap().iter().map(|cell| cell.map(str::to_string)).collect()
         };
         let words = |last: &str| {
             vec![
@@ -249,7 +226,8 @@ mod tests {
         let text = fs::read_to_string(folder.path().join("loss_by_zone.schema.json")).unwrap();
         let schema: serde_json::Value = serde_json::from_str(&text).unwrap();
         // Types and the missing-value list as in the Frictionless Table Schema specification.
-        let types: Vec<_> = schema["fields"].as_array().unwrap().iter().map(|f| f["type"].as_str().unwrap()).collect();
+        let types: Vec<_> =
+            schema["fields"].as_array().unwrap().iter().map(|f| f["type"].as_str().unwrap()).collect();
         assert_eq!(types, ["string", "integer", "number"]);
         assert_eq!(schema["fields"][2]["unit"], "ha");
         assert_eq!(schema["missingValues"], serde_json::json!([""]));

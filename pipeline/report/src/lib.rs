@@ -21,12 +21,10 @@ pub use colour::Rgb;
 pub use error::ReportError;
 pub use figures::write_figures;
 pub use page::{
-    AreaRow, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown,
-    LossRow, MapLayer, MapPixels, MethodNote, PageInput, write_page,
+    AreaRow, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown, LossRow,
+    MapLayer, MapPixels, MethodNote, PageInput, write_page,
 };
-pub use palette::{
-    ClassStyle, Ramp, change_classes, not_assessed_classes, permanence_classes,
-};
+pub use palette::{ClassStyle, Ramp, change_classes, not_assessed_classes, permanence_classes};
 pub use record::{
     GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,
     write_record,

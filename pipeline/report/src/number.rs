@@ -52,11 +52,7 @@ pub(crate) fn cell(x: f64) -> String {
     let figures_left = size.log10().floor() as i32 + 1;
     let decimals = (4 - figures_left).clamp(0, 8) as usize;
     let text = grouped(x, decimals);
-    if text.contains('.') {
-        text.trim_end_matches('0').trim_end_matches('.').to_string()
-    } else {
-        text
-    }
+    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_string() } else { text }
 }
 
 /// A short number for an axis or a legend: up to four figures, no trailing zeros.
@@ -87,7 +83,10 @@ mod tests {
         let expected = ["0", "0.00", "0.50", "1.0", "12.3", "100", "1,234", "1,234,567", "-3.0", "0.00"];
         assert_eq!(ha.map(hectares), expected);
         assert_eq!(hectares(f64::NAN), "not known");
-        assert_eq!([0.0, 0.01, 0.5, 9.96, 34.4, 100.0].map(percent), ["0", "under 0.1", "0.5", "10", "34", "100"]);
+        assert_eq!(
+            [0.0, 0.01, 0.5, 9.96, 34.4, 100.0].map(percent),
+            ["0", "under 0.1", "0.5", "10", "34", "100"]
+        );
         assert_eq!(
             [0.0, 0.00001234, 0.123456, 12.0, 1234.56, 123456.0, -2.5].map(cell),
             ["0", "1.234e-5", "0.1235", "12", "1,235", "123,456", "-2.5"]

@@ -9,8 +9,8 @@ mod map;
 mod view;
 
 pub use input::{
-    AreaRow, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown,
-    LossRow, MapLayer, MapPixels, MethodNote, PageInput,
+    AreaRow, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown, LossRow,
+    MapLayer, MapPixels, MethodNote, PageInput,
 };
 
 use crate::ReportError;
@@ -36,9 +36,7 @@ pub fn write_page(path: &Path, input: &PageInput<'_>) -> Result<(), ReportError>
     let mut environment = Environment::new();
     environment.set_undefined_behavior(UndefinedBehavior::Strict);
     // The name ends in .html, so every value is escaped unless it is marked safe below.
-    environment
-        .add_template("page.html", TEMPLATE)
-        .map_err(|error| broken(error.to_string()))?;
+    environment.add_template("page.html", TEMPLATE).map_err(|error| broken(error.to_string()))?;
     let maps = map::maps(input)?;
     let map_data = script_safe(&maps).map_err(|error| broken(error.to_string()))?;
     let safe = Value::from_safe_string;
@@ -63,8 +61,5 @@ pub fn write_page(path: &Path, input: &PageInput<'_>) -> Result<(), ReportError>
 fn script_safe(data: &impl serde::Serialize) -> Result<String, serde_json::Error> {
     let text = serde_json::to_string(data)?;
     // `<`, `>` and `&` occur only inside strings, where the escapes mean the same.
-    Ok(text
-        .replace('<', "\\u003c")
-        .replace('>', "\\u003e")
-        .replace('&', "\\u0026"))
+    Ok(text.replace('<', "\\u003c").replace('>', "\\u003e").replace('&', "\\u0026"))
 }

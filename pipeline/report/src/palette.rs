@@ -20,11 +20,7 @@ pub struct ClassStyle {
 
 fn classes(rows: &[(u8, &str, Rgb)]) -> Vec<ClassStyle> {
     rows.iter()
-        .map(|(code, name, colour)| ClassStyle {
-            code: *code,
-            name: (*name).to_string(),
-            colour: *colour,
-        })
+        .map(|(code, name, colour)| ClassStyle { code: *code, name: (*name).to_string(), colour: *colour })
         .collect()
 }
 
@@ -238,8 +234,7 @@ mod tests {
 
     #[test]
     fn permanence_darkens_with_water() {
-        let light: Vec<f64> =
-            permanence_classes().iter().map(|class| lab(class.colour)[0]).collect();
+        let light: Vec<f64> = permanence_classes().iter().map(|class| lab(class.colour)[0]).collect();
         assert!(light.windows(2).all(|pair| pair[1] < pair[0]), "{light:?}");
     }
 
@@ -256,10 +251,8 @@ mod tests {
     fn ramps_go_at_an_even_pace() {
         for ramp in [Ramp::Suitability, Ramp::Hydroperiod, Ramp::Margin] {
             let colours = ramp.colours(16);
-            let steps: Vec<f64> = colours
-                .windows(2)
-                .map(|pair| distance(lab(pair[0]), lab(pair[1])))
-                .collect();
+            let steps: Vec<f64> =
+                colours.windows(2).map(|pair| distance(lab(pair[0]), lab(pair[1]))).collect();
             let mean = steps.iter().sum::<f64>() / steps.len() as f64;
             // Steps over an anchor cut its corner, and bytes round: hence not exactly even.
             assert!(steps.iter().all(|step| (step / mean - 1.0).abs() < 0.15), "{ramp:?} {steps:?}");

@@ -146,10 +146,8 @@ pub struct Product {
 /// # Errors
 /// The file cannot be written.
 pub fn write_record(path: &Path, record: &RunRecord) -> Result<(), ReportError> {
-    let mut text = serde_json::to_string_pretty(record).map_err(|error| ReportError::Page {
-        path: path.to_path_buf(),
-        message: error.to_string(),
-    })?;
+    let mut text = serde_json::to_string_pretty(record)
+        .map_err(|error| ReportError::Page { path: path.to_path_buf(), message: error.to_string() })?;
     text.push('\n');
     write_bytes(path, text.as_bytes())
 }

@@ -101,9 +101,7 @@ impl Table {
 
     /// Checks names, lengths and numbers.
     fn check(&self) -> Result<(), ReportError> {
-        let refuse = |message: String| {
-            Err(ReportError::Table { table: self.name.clone(), message })
-        };
+        let refuse = |message: String| Err(ReportError::Table { table: self.name.clone(), message });
         if !is_name(&self.name) {
             return refuse("its name must be letters, digits, _, - or ., beginning with a letter".into());
         }
@@ -165,9 +163,7 @@ impl Table {
 /// A name safe as a file name, a spreadsheet heading and a key.
 fn is_name(name: &str) -> bool {
     name.starts_with(|first: char| first.is_ascii_alphabetic())
-        && name
-            .chars()
-            .all(|c| c.is_ascii_alphanumeric() || matches!(c, '_' | '-' | '.'))
+        && name.chars().all(|c| c.is_ascii_alphanumeric() || matches!(c, '_' | '-' | '.'))
 }
 
 /// Writes `NAME.csv`, `NAME.parquet` and `NAME.schema.json` into `folder` (made where it is missing)

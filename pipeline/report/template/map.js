@@ -68,15 +68,13 @@
     show(members.find((layer) => layer.scenario === scenario) || members[0]);
   }
 
-  // The widest round length that takes at most a third of the map.
-  function scale_bar() {
-    const perPixel = data.ground_width_m / (fit.width * zoom);
-    const most = perPixel * Math.min(view.clientWidth / 3, 200);
+  // The widest round length of at most `most` metres; `width` turns metres into a CSS width.
+  function scale_bar(most, width) {
     if (!(most > 0)) return;
     const power = 10 ** Math.floor(Math.log10(most));
     const length = [5, 2, 1].map((step) => step * power).find((step) => step <= most * 1.0001) || power;
     at("scale").querySelector("span").textContent = length >= 1000 ? length / 1000 + " km" : length + " m";
-    at("scale").querySelector("div").style.width = length / perPixel + "px";
+    at("scale").querySelector("div").style.width = width(length);
   }
 
   function place_stage() {
@@ -94,7 +92,8 @@
     stage.style.transform = "translate(" + left + "px, " + top + "px) scale(" + zoom + ")";
     view.style.touchAction = zoom > 1 ? "none" : "pan-y";
     at("out").disabled = zoom <= 1;
-    scale_bar();
+    const perPixel = data.ground_width_m / (fit.width * zoom);
+    scale_bar(perPixel * Math.min(wide / 3, 200), (length) => length / perPixel + "px");
   }
 
   function zoom_by(factor, x = view.clientWidth / 2, y = view.clientHeight / 2) {
@@ -186,6 +185,9 @@
     view.addEventListener(name, () => { held = null; view.classList.remove("moving"); });
   }
   window.addEventListener("resize", place_stage);
-  window.addEventListener("beforeprint", show_all);
+  // On paper the whole map is as wide as its frame, whatever the screen shows (see print.css).
+  window.addEventListener("beforeprint", () =>
+    scale_bar(data.ground_width_m / 4, (length) => length / data.ground_width_m * 100 + "cqw"));
+  window.addEventListener("afterprint", place_stage);
   choose(current.group);
 })();

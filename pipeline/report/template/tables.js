@@ -47,8 +47,4 @@
       setTimeout(() => URL.revokeObjectURL(link.href), 1000);
     });
   }
-  // Paper has no folds to open.
-  window.addEventListener("beforeprint", () => {
-    for (const part of document.querySelectorAll("details.table")) part.open = true;
-  });
 })();

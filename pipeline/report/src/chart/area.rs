@@ -1,7 +1,7 @@
 //! Habitat area per scenario: kept, degraded, lost, gained.
 
-use super::svg::{Anchor, Svg, Word, fitted};
-use super::{INK, LINE, MUTED};
+use super::svg::{Anchor, Svg, Word, fitted, wrapped};
+use super::{BOLD, INK, LINE, MUTED, SMALL};
 use crate::number::{axis, hectares, percent, round_step};
 use crate::page::Headline;
 use crate::palette::{DEGRADED, GAINED, KEPT, LOST};
@@ -28,15 +28,17 @@ pub(crate) fn habitat_area(headline: &Headline, width: f64) -> Svg {
         &[("Kept", KEPT), ("Degraded", DEGRADED), ("Lost", LOST), ("Gained", GAINED)]
             .map(|(name, colour)| (name.to_string(), colour.css())),
     );
-    let top = y;
+    let edge = headline.habitat_ha * scale;
 
     let mut bar = |svg: &mut Svg, title: &str, parts: &[(f64, String)], note: &str| {
-        svg.text(0.0, y + 14.0, &fitted(title, 13.0, width), Word::new(13.0, INK).bold());
+        let title = wrapped(title, 13.0 * BOLD, width);
+        y += svg.lines(0.0, y + 14.0, &title, Word::new(13.0, INK).bold());
         let mut x = 0.0;
         for (area, colour) in parts {
             svg.rect(x, y + 21.0, area * scale, 20.0, colour);
             x += area * scale;
         }
+        svg.dashes([edge, y + 17.0], [edge, y + 45.0], INK);
         svg.text(0.0, y + 57.0, &fitted(note, 12.0, width), Word::new(12.0, MUTED));
         y += 70.0;
     };
@@ -56,7 +58,7 @@ pub(crate) fn habitat_area(headline: &Headline, width: f64) -> Svg {
     for row in &headline.rows {
         let mut note = with_range(row.habitat_ha, row.range_ha);
         if let Some(lost) = row.lost_percent {
-            note.push_str(&format!(", {} % of today's lost", percent(lost)));
+            note.push_str(&format!(", {} % of the baseline lost", percent(lost)));
         }
         bar(
             &mut svg,
@@ -71,11 +73,8 @@ pub(crate) fn habitat_area(headline: &Headline, width: f64) -> Svg {
         );
     }
     let bottom = y;
-    let edge = headline.habitat_ha * scale;
-    svg.dashes([edge, top + 18.0], [edge, bottom - 22.0], INK);
-
     svg.line([0.0, bottom], [plot, bottom], LINE, 1.0);
-    let step = round_step(longest, if width < 500.0 { 4 } else { 8 });
+    let step = round_step(longest, if width < SMALL { 4 } else { 8 });
     for tick in 0..=(longest / step + 1e-9).floor() as usize {
         let value = tick as f64 * step;
         let x = value * scale;
@@ -83,6 +82,6 @@ pub(crate) fn habitat_area(headline: &Headline, width: f64) -> Svg {
         let anchor = if tick == 0 { Anchor::Start } else { Anchor::Middle };
         svg.text(x, bottom + 19.0, &axis(value), Word::new(12.0, MUTED).at(anchor));
     }
-    svg.text(0.0, bottom + 37.0, "Habitat area (ha); dashed: end of today's habitat", Word::new(12.0, MUTED));
+    svg.text(0.0, bottom + 37.0, "Habitat area (ha); dashed: baseline", Word::new(12.0, MUTED));
     svg.finish(bottom + 46.0)
 }

@@ -1,7 +1,7 @@
 //! Response curves as small panels side by side.
 
 use super::svg::{Anchor, Svg, Word, fitted};
-use super::{INK, LINE, MUTED};
+use super::{BOLD, INK, LINE, MUTED};
 use crate::number::{axis, round_step};
 use crate::page::{CurvePanel, CurveShape};
 use crate::palette::KEPT;
@@ -36,11 +36,11 @@ pub(crate) fn response_curves(panels: &[CurvePanel], width: f64) -> Svg {
 
 /// Draws a panel with its top left corner at (x, y) and returns its height.
 fn draw(svg: &mut Svg, panel: &CurvePanel, x: f64, y: f64, width: f64) -> f64 {
-    svg.text(x, y + 13.0, &fitted(&panel.variable, 13.0, width), Word::new(13.0, INK).bold());
+    svg.text(x, y + 13.0, &fitted(&panel.variable, 13.0 * BOLD, width), Word::new(13.0, INK).bold());
     svg.text(x, y + 29.0, &fitted(&panel.requisite, 12.0, width), Word::new(12.0, MUTED));
     match &panel.shape {
         CurveShape::Line(points) => line(svg, panel, points, [x, y + 40.0], width),
-        CurveShape::Classes(scores) => classes(svg, scores, [x, y + 40.0], width) ,
+        CurveShape::Classes(scores) => classes(svg, scores, [x, y + 40.0], width),
     }
 }
 

@@ -1,7 +1,7 @@
 //! The drought index month by month, droughts shaded.
 
 use super::svg::{Anchor, Svg, Word};
-use super::{INK, LINE, MUTED};
+use super::{INK, LINE, MUTED, SMALL};
 use crate::page::Drought;
 use crate::palette::{DRIER, WETTER};
 
@@ -20,10 +20,14 @@ pub(crate) fn drought_index(drought: &Drought, width: f64) -> Svg {
             drought.events.len()
         ),
     );
-    let entries = [("Wetter than usual", WETTER.css()), ("Drier than usual", DRIER.css()), ("Drought", SHADE.to_string())];
+    let entries = [
+        ("Wetter than usual", WETTER.css()),
+        ("Drier than usual", DRIER.css()),
+        ("Drought", SHADE.to_string()),
+    ];
     let top = svg.legend(0.0, &entries.map(|(name, colour)| (name.to_string(), colour)));
     let left = 26.0;
-    let (plot, high) = (width - left - 8.0, if width < 500.0 { 150.0 } else { 180.0 });
+    let (plot, high) = (width - left - 8.0, if width < SMALL { 150.0 } else { 180.0 });
     let months = drought.months.len().max(1) as f64;
     let step = plot / months;
     let y_of = |value: f64| top + high / 2.0 - value.clamp(-LIMIT, LIMIT) / LIMIT * high / 2.0;
@@ -37,7 +41,12 @@ pub(crate) fn drought_index(drought: &Drought, width: f64) -> Svg {
     }
     for value in -3..=3 {
         let y = y_of(f64::from(value));
-        svg.line([left, y], [left + plot, y], if value == 0 { MUTED } else { LINE }, if value == 0 { 1.0 } else { 0.6 });
+        svg.line(
+            [left, y],
+            [left + plot, y],
+            if value == 0 { MUTED } else { LINE },
+            if value == 0 { 1.0 } else { 0.6 },
+        );
         svg.text(left - 6.0, y + 4.0, &value.to_string(), Word::new(12.0, MUTED).at(Anchor::End));
     }
     let mut bars = [Vec::new(), Vec::new()];

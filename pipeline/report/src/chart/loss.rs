@@ -1,7 +1,7 @@
 //! Habitat lost, by zone or class and scenario.
 
-use super::svg::{Svg, Word, fitted, text_width};
-use super::{INK, LINE, MUTED};
+use super::svg::{Svg, Word, fitted, text_width, wrapped};
+use super::{BOLD, INK, LINE, MUTED, SMALL};
 use crate::number::{hectares, percent};
 use crate::page::{Headline, LossBreakdown, LossRow};
 use crate::palette::LOST;
@@ -22,8 +22,11 @@ pub(crate) fn loss_breakdown(breakdown: &LossBreakdown, headline: &Headline, wid
     let left_out = rows.len().saturating_sub(MOST_ROWS);
     rows.truncate(MOST_ROWS);
 
-    let names = (width * 0.3).min(190.0);
-    let numbers = 118.0;
+    let widest = headline.rows.iter().map(|row| text_width(&row.title, 12.0)).fold(0.0, f64::max);
+    // Names of scenarios stand beside their bars; on a small screen, or where they are long, above.
+    let above = width < SMALL || widest > width * 0.4;
+    let names = if above { 0.0 } else { widest + 12.0 };
+    let numbers = 126.0;
     let plot = (width - names - numbers).max(40.0);
     let longest = rows.iter().map(|row| row.habitat_ha).fold(0.0, f64::max);
     let longest = if longest > 0.0 { longest } else { 1.0 };
@@ -35,13 +38,13 @@ pub(crate) fn loss_breakdown(breakdown: &LossBreakdown, headline: &Headline, wid
     );
     for row in rows {
         let area = format!("{} ha in the baseline", hectares(row.habitat_ha));
-        let room = width - text_width(&area, 12.0) - 14.0;
-        let name = fitted(&row.name, 13.0, room);
-        svg.text(0.0, y + 13.0, &name, Word::new(13.0, INK).bold());
-        svg.text(text_width(&name, 13.0) * 1.08 + 10.0, y + 13.0, &area, Word::new(12.0, MUTED));
+        let room = width - text_width(&area, 12.0) - 10.0;
+        svg.text_with_note(0.0, y + 13.0, &fitted(&row.name, 13.0 * BOLD, room), 13.0, &area);
         y += 20.0;
         for (scenario, lost) in headline.rows.iter().zip(&row.lost_ha) {
-            svg.text(0.0, y + 12.0, &fitted(&scenario.title, 12.0, names - 8.0), Word::new(12.0, MUTED));
+            let title = wrapped(&scenario.title, 12.0, width);
+            y += svg.lines(0.0, y + 12.0, &title, Word::new(12.0, MUTED));
+            y += if above { 16.0 } else { 0.0 };
             svg.rect(names, y + 2.0, row.habitat_ha * scale, 12.0, LINE);
             svg.rect(names, y + 2.0, lost * scale, 12.0, &LOST.css());
             let mut note = format!("{} ha", hectares(*lost));
@@ -49,7 +52,7 @@ pub(crate) fn loss_breakdown(breakdown: &LossBreakdown, headline: &Headline, wid
                 note.push_str(&format!(" ({} %)", percent(100.0 * lost / row.habitat_ha)));
             }
             svg.text(names + row.habitat_ha.max(*lost) * scale + 6.0, y + 12.0, &note, Word::new(12.0, INK));
-            y += 18.0;
+            y += if above { 20.0 } else { 18.0 };
         }
         y += 12.0;
     }

@@ -2,6 +2,9 @@
 
 use std::fmt::Write;
 
+/// White around a picture in a file, units.
+const MARGIN: f64 = 12.0;
+
 /// A picture under construction.
 pub(crate) struct Svg {
     width: f64,
@@ -59,15 +62,16 @@ pub(crate) fn escape(text: &str) -> String {
     out
 }
 
-/// About how wide a line of text is, in units; a mean for the common sans-serif faces.
+/// About how wide a line of text is, in units; on the wide side of the common sans-serif faces.
+/// Bold is about an eighth wider: give a size so much larger.
 pub(crate) fn text_width(text: &str, size: f64) -> f64 {
     text.chars()
         .map(|c| match c {
-            'i' | 'l' | 'j' | 't' | 'f' | 'r' | 'I' | '.' | ',' | ':' | ' ' | '(' | ')' | '-' => 0.33,
-            'm' | 'w' | 'M' | 'W' | '%' => 0.87,
-            c if c.is_uppercase() => 0.68,
+            'i' | 'l' | 'j' | 't' | 'f' | 'r' | 'I' | '.' | ',' | ':' | ' ' | '(' | ')' | '-' => 0.38,
+            'm' | 'w' | 'M' | 'W' | '%' => 0.95,
+            c if c.is_uppercase() => 0.7,
             c if c as u32 > 0x2e80 => 1.0,
-            _ => 0.56,
+            _ => 0.61,
         })
         .sum::<f64>()
         * size
@@ -86,6 +90,21 @@ pub(crate) fn fitted(text: &str, size: f64, width: f64) -> String {
         out.push(c);
     }
     format!("{}…", out.trim_end())
+}
+
+/// `text` broken at spaces into lines of at most `width` units; a single word too long is cut.
+pub(crate) fn wrapped(text: &str, size: f64, width: f64) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for word in text.split_whitespace() {
+        match lines.last_mut() {
+            Some(line) if text_width(line, size) + text_width(word, size) + 0.4 * size <= width => {
+                line.push(' ');
+                line.push_str(word);
+            }
+            _ => lines.push(fitted(word, size, width)),
+        }
+    }
+    lines
 }
 
 /// A coordinate with at most two decimals.
@@ -108,7 +127,10 @@ impl Svg {
             let _ = writeln!(
                 self.body,
                 "<rect x=\"{}\" y=\"{}\" width=\"{}\" height=\"{}\" fill=\"{fill}\"/>",
-                n(x), n(y), n(width), n(height)
+                n(x),
+                n(y),
+                n(width),
+                n(height)
             );
         }
     }
@@ -118,7 +140,11 @@ impl Svg {
         let _ = writeln!(
             self.body,
             "<line x1=\"{}\" y1=\"{}\" x2=\"{}\" y2=\"{}\" stroke=\"{stroke}\" stroke-width=\"{}\"/>",
-            n(from[0]), n(from[1]), n(to[0]), n(to[1]), n(width)
+            n(from[0]),
+            n(from[1]),
+            n(to[0]),
+            n(to[1]),
+            n(width)
         );
     }
 
@@ -127,7 +153,10 @@ impl Svg {
         let _ = writeln!(
             self.body,
             "<line x1=\"{}\" y1=\"{}\" x2=\"{}\" y2=\"{}\" stroke=\"{stroke}\" stroke-width=\"1.2\" stroke-dasharray=\"4 3\"/>",
-            n(from[0]), n(from[1]), n(to[0]), n(to[1])
+            n(from[0]),
+            n(from[1]),
+            n(to[0]),
+            n(to[1])
         );
     }
 
@@ -137,7 +166,8 @@ impl Svg {
         let _ = writeln!(
             self.body,
             "<polyline points=\"{}\" fill=\"none\" stroke=\"{stroke}\" stroke-width=\"{}\" stroke-linejoin=\"round\"/>",
-            path.join(" "), n(width)
+            path.join(" "),
+            n(width)
         );
     }
 
@@ -158,7 +188,9 @@ impl Svg {
         let _ = writeln!(
             self.body,
             "<circle cx=\"{}\" cy=\"{}\" r=\"{}\" fill=\"{fill}\"/>",
-            n(x), n(y), n(radius)
+            n(x),
+            n(y),
+            n(radius)
         );
     }
 
@@ -173,7 +205,37 @@ impl Svg {
         let _ = writeln!(
             self.body,
             "<text x=\"{}\" y=\"{}\" font-size=\"{}\" fill=\"{}\"{anchor}{weight}>{}</text>",
-            n(x), n(y), n(word.size), word.colour, escape(text)
+            n(x),
+            n(y),
+            n(word.size),
+            word.colour,
+            escape(text)
+        );
+    }
+
+    /// Lines of text under each other, the first with its baseline at `y`; returns the height of
+    /// the lines after the first.
+    pub(crate) fn lines(&mut self, x: f64, y: f64, lines: &[String], word: Word) -> f64 {
+        let step = (word.size * 1.3).round();
+        for (i, line) in lines.iter().enumerate() {
+            self.text(x, y + i as f64 * step, line, word);
+        }
+        lines.len().saturating_sub(1) as f64 * step
+    }
+
+    /// A bold line of text with a lighter note after it.
+    pub(crate) fn text_with_note(&mut self, x: f64, y: f64, text: &str, size: f64, note: &str) {
+        let _ = writeln!(
+            self.body,
+            "<text x=\"{}\" y=\"{}\" font-size=\"{}\" fill=\"{}\" font-weight=\"600\">{} \
+             <tspan dx=\"4\" font-size=\"12\" font-weight=\"400\" fill=\"{}\">{}</tspan></text>",
+            n(x),
+            n(y),
+            n(size),
+            super::INK,
+            escape(text),
+            super::MUTED,
+            escape(note)
         );
     }
 
@@ -199,28 +261,36 @@ impl Svg {
         self
     }
 
-    fn markup(&self, attributes: &str) -> String {
+    fn markup(&self, attributes: &str, margin: f64) -> String {
         format!(
-            "<svg {attributes} viewBox=\"0 0 {} {}\" role=\"img\" aria-label=\"{}\" \
+            "<svg {attributes} viewBox=\"{} {} {} {}\" role=\"img\" aria-label=\"{}\" \
              font-family=\"system-ui, 'Segoe UI', Helvetica, Arial, sans-serif\">\n\
              <title>{}</title>\n{}</svg>",
-            n(self.width), n(self.height), escape(&self.title), escape(&self.title), self.body
+            n(-margin),
+            n(-margin),
+            n(self.width + 2.0 * margin),
+            n(self.height + 2.0 * margin),
+            escape(&self.title),
+            escape(&self.title),
+            self.body
         )
     }
 
     /// For a web page, at its own size.
     pub(crate) fn inline(&self) -> String {
-        self.markup(&format!("width=\"{}\" height=\"{}\"", n(self.width), n(self.height)))
+        self.markup(&format!("width=\"{}\" height=\"{}\"", n(self.width), n(self.height)), 0.0)
     }
 
     /// For a file: `width_mm` wide on a white ground.
     pub(crate) fn file(&self, width_mm: f64) -> String {
-        let height_mm = width_mm * self.height / self.width;
+        let (wide, high) = (self.width + 2.0 * MARGIN, self.height + 2.0 * MARGIN);
+        let height_mm = width_mm * high / wide;
         let attributes = format!(
             "xmlns=\"http://www.w3.org/2000/svg\" width=\"{}mm\" height=\"{}mm\" style=\"background:#ffffff\"",
-            n(width_mm), n(height_mm)
+            n(width_mm),
+            n(height_mm)
         );
-        format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{}\n", self.markup(&attributes))
+        format!("<?xml version=\"1.0\" encoding=\"UTF-8\"?>\n{}\n", self.markup(&attributes, MARGIN))
     }
 }
 
@@ -242,6 +312,14 @@ mod tests {
         let cut = fitted("A very long name of a zone", 12.0, 80.0);
         assert!(cut.ends_with('…') && text_width(&cut, 12.0) <= 80.0, "{cut}");
         assert_eq!(fitted("Short", 12.0, 80.0), "Short");
+    }
+
+    #[test]
+    fn lines_break_at_spaces_and_keep_every_word() {
+        let lines = wrapped("Rain down 30 % and water table 0.5 m lower", 12.0, 120.0);
+        assert!(lines.len() > 1);
+        assert!(lines.iter().all(|line| text_width(line, 12.0) <= 120.0), "{lines:?}");
+        assert_eq!(lines.join(" "), "Rain down 30 % and water table 0.5 m lower");
     }
 
     #[test]

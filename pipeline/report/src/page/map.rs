@@ -88,7 +88,10 @@ fn view(layer: &MapLayer) -> Result<LayerView, ReportError> {
     if pixels == 0 || layer.width.checked_mul(layer.height) != Some(pixels) {
         return Err(refusal(
             layer,
-            format!("{pixels} pixels for {} x {}; give width x height of them, at least one", layer.width, layer.height),
+            format!(
+                "{pixels} pixels for {} x {}; give width x height of them, at least one",
+                layer.width, layer.height
+            ),
         ));
     }
     let (indices, palette, classes, ramp) = match &layer.pixels {
@@ -119,7 +122,10 @@ fn view(layer: &MapLayer) -> Result<LayerView, ReportError> {
         }
         MapPixels::Ramp { values, min, max, ramp } => {
             if !(min.is_finite() && max.is_finite() && min < max) {
-                return Err(refusal(layer, format!("limits {min} to {max}; give two numbers, the lower first")));
+                return Err(refusal(
+                    layer,
+                    format!("limits {min} to {max}; give two numbers, the lower first"),
+                ));
             }
             let indices = values.iter().map(|value| ramp_index(*value, *min, *max)).collect();
             let under = values.iter().any(|value| value < min);

@@ -1,10 +1,9 @@
 //! A page of invented results: Talverra Sink and its turtle exist nowhere.
 
 use lentic_report::{
-    AreaRow, Column, CurvePanel, CurveShape, Drought, DroughtMonth, GridRecord, Headline,
-    HeadlineRow, Input, LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput,
-    PeriodRecord, Product, Program, Ramp, RunRecord, Stage, StudyRecord, Table, change_classes,
-    not_assessed_classes, permanence_classes,
+    AreaRow, Column, CurvePanel, CurveShape, Drought, DroughtMonth, GridRecord, Headline, HeadlineRow, Input,
+    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp,
+    RunRecord, Stage, StudyRecord, Table, change_classes, not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -230,14 +229,33 @@ fn curves() -> Vec<CurvePanel> {
         })
         .collect();
     vec![
-        panel("foraging water", "months with water", "hydroperiod", "months per year",
-            CurveShape::Line(vec![[0.0, 0.0], [2.0, 0.1], [5.0, 0.7], [9.0, 1.0], [12.0, 0.85]])),
-        panel("foraging water", "water depth", "depth", "m",
-            CurveShape::Line(vec![[0.0, 0.0], [0.2, 0.4], [0.6, 1.0], [1.5, 1.0], [3.0, 0.3]])),
-        panel("nesting ground", "distance to water", "distance to water", "m",
-            CurveShape::Line(vec![[0.0, 0.2], [20.0, 1.0], [200.0, 1.0], [600.0, 0.0]])),
+        panel(
+            "foraging water",
+            "months with water",
+            "hydroperiod",
+            "months per year",
+            CurveShape::Line(vec![[0.0, 0.0], [2.0, 0.1], [5.0, 0.7], [9.0, 1.0], [12.0, 0.85]]),
+        ),
+        panel(
+            "foraging water",
+            "water depth",
+            "depth",
+            "m",
+            CurveShape::Line(vec![[0.0, 0.0], [0.2, 0.4], [0.6, 1.0], [1.5, 1.0], [3.0, 0.3]]),
+        ),
+        panel(
+            "nesting ground",
+            "distance to water",
+            "distance to water",
+            "m",
+            CurveShape::Line(vec![[0.0, 0.2], [20.0, 1.0], [200.0, 1.0], [600.0, 0.0]]),
+        ),
         panel("nesting ground", "slope of the bank", "slope", "degrees", CurveShape::Line(smooth)),
-        panel("cover", "plants of the margin", "land cover", "",
+        panel(
+            "cover",
+            "plants of the margin",
+            "land cover",
+            "",
             CurveShape::Classes(vec![
                 ("Reed marsh".into(), Some(1.0)),
                 ("Wet meadow".into(), Some(0.7)),
@@ -245,7 +263,8 @@ fn curves() -> Vec<CurvePanel> {
                 ("Grazed steppe and fallow".into(), Some(0.1)),
                 ("Bare salt".into(), Some(0.0)),
                 ("Cloud".into(), None),
-            ])),
+            ]),
+        ),
     ]
 }
 
@@ -259,15 +278,39 @@ fn tables() -> Vec<Table> {
         title: "Habitat area by scenario".into(),
         note: "Over the cells assessed in the baseline and in every scenario.".into(),
         columns: vec![
-            Column::text("scenario", "Name of the scenario.", SCENARIOS.iter().map(|s| Some(s.0.into())).collect()),
+            Column::text(
+                "scenario",
+                "Name of the scenario.",
+                SCENARIOS.iter().map(|s| Some(s.0.into())).collect(),
+            ),
             Column::real("habitat_ha", "ha", "Habitat in the scenario.", column(|row| row.habitat_ha)),
             Column::real("kept_ha", "ha", "Habitat in both, not degraded.", column(|row| row.kept_ha)),
-            Column::real("degraded_ha", "ha", "Habitat in both, lower by 0.1 or more.", column(|row| row.degraded_ha)),
+            Column::real(
+                "degraded_ha",
+                "ha",
+                "Habitat in both, lower by 0.1 or more.",
+                column(|row| row.degraded_ha),
+            ),
             Column::real("lost_ha", "ha", "Habitat in the baseline only.", column(|row| row.lost_ha)),
             Column::real("gained_ha", "ha", "Habitat in the scenario only.", column(|row| row.gained_ha)),
-            Column::real("lost_percent", "%", "Lost, as a share of the baseline.", column(|row| row.lost_ha / 12.846)),
-            Column::integer("patches", "", "Patches of habitat.", vec![Some(19), Some(27), Some(22), Some(11)]),
-            Column::real("mean_patch_ha", "ha", "Mean area of a patch.", vec![Some(56.6), Some(26.7), Some(40.1), None]),
+            Column::real(
+                "lost_percent",
+                "%",
+                "Lost, as a share of the baseline.",
+                column(|row| row.lost_ha / 12.846),
+            ),
+            Column::integer(
+                "patches",
+                "",
+                "Patches of habitat.",
+                vec![Some(19), Some(27), Some(22), Some(11)],
+            ),
+            Column::real(
+                "mean_patch_ha",
+                "ha",
+                "Mean area of a patch.",
+                vec![Some(56.6), Some(26.7), Some(40.1), None],
+            ),
         ],
     };
     let count = 340i64;
@@ -278,10 +321,19 @@ fn tables() -> Vec<Table> {
         columns: vec![
             Column::integer("patch", "", "Number of the patch.", (1..=count).map(Some).collect()),
             Column::real("area_ha", "ha", "Area.", (1..=count).map(|i| Some(702.0 / i as f64)).collect()),
-            Column::real("nearest_m", "m", "Distance to the nearest other patch.",
-                (1..=count).map(|i| (i % 9 != 0).then_some(30.0 * (i % 37) as f64)).collect()),
-            Column::text("fate", "What becomes of it in the driest scenario.",
-                (1..=count).map(|i| Some(["kept", "shrunk", "split", "lost"][(i % 4) as usize].into())).collect()),
+            Column::real(
+                "nearest_m",
+                "m",
+                "Distance to the nearest other patch.",
+                (1..=count).map(|i| (i % 9 != 0).then_some(30.0 * (i % 37) as f64)).collect(),
+            ),
+            Column::text(
+                "fate",
+                "What becomes of it in the driest scenario.",
+                (1..=count)
+                    .map(|i| Some(["kept", "shrunk", "split", "lost"][(i % 4) as usize].into()))
+                    .collect(),
+            ),
         ],
     };
     vec![habitat, patches]
@@ -298,7 +350,14 @@ fn record() -> RunRecord {
         date: "2021-02-01".into(),
     };
     let mut inputs: Vec<Input> = (1991..=2020)
-        .map(|year| input("water", format!("water/water_{year}.tif"), 184_220, "Invented monthly masks of surface water"))
+        .map(|year| {
+            input(
+                "water",
+                format!("water/water_{year}.tif"),
+                184_220,
+                "Invented monthly masks of surface water",
+            )
+        })
         .collect();
     inputs.push(input("ground", "ground.tif".into(), 1_204_118, "Invented elevation model"));
     inputs.push(input("land_cover", "land_cover.tif".into(), 64_002, ""));
