@@ -115,6 +115,7 @@ class Response:
         self.seen, self.y = flat >= 0, (flat == 1).astype(float)
         self.assessed = water["assessed"].ravel()
         self.wet = water["ever_wet"].ravel() & self.assessed
+        self.never_dry = self.wet & ~water["ever_dry"].ravel()
         frequency = water["frequency"].ravel()
         self.middle = (
             study.inside.ravel() & self.assessed & (frequency >= 0.1) & (frequency <= 0.9)
@@ -213,7 +214,8 @@ class Response:
                 relief = max(relief, np.ptp(h[own]))
                 h[own] -= h[own].mean()
                 a[own] -= a[own].mean()
-            if len(cells) < MINIMUM_CELLS or relief < MINIMUM_RELIEF_M:
+            explained = np.sum(h * a) ** 2 >= 0.5 * np.sum(h**2) * np.sum(a**2)
+            if len(cells) < MINIMUM_CELLS or not (relief >= MINIMUM_RELIEF_M or explained):
                 return None
             g = -np.sum(h * a) / np.sum(h**2)
             return g if g > 0 else None
@@ -280,7 +282,12 @@ class Response:
             beta[cell] = [a, max(mean[1], 0.0), mean[2], mean[3]]
         modelled = np.flatnonzero(self.wet | rising)
         lowered = beta[modelled].copy()
-        lowered[:, 0] -= np.where(moves, g * fall, 0.0)[modelled]
+        change = np.where(moves, -g * fall, 0.0)
+        level = self.line[:, 0] + self.line[:, 1] * self.elevation
+        reserve = np.nan_to_num(np.maximum(level - beta[:, 0], 0.0))
+        deep = self.never_dry & (fall > 0)
+        change[deep] = np.minimum(0.0, reserve[deep] + change[deep])
+        lowered[:, 0] += change[modelled]
         known = ~np.isnan(lowered[:, 0])
         hydroperiod[modelled[known]] = self.expected(lowered[known], z)
         hydroperiod[self.assessed & np.isnan(fall)] = np.nan

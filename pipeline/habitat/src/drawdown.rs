@@ -6,8 +6,11 @@ use std::collections::BTreeMap;
 
 /// Cells a line needs.
 pub const CELLS_FOR_A_LINE: u64 = 30;
-/// Elevation range a line needs, metres.
+/// Elevation range a line needs, metres, unless it fits well.
 pub const RANGE_FOR_A_LINE: f64 = 0.3;
+/// Share of the variance of the intercepts that a line over less relief must explain (ours). The water of a spring
+/// hardly moves: only a narrow band of ground is sometimes wet, and its line is steep and plain.
+pub const FIT_FOR_A_LINE: f64 = 0.5;
 
 /// Sums for the regression of intercept on elevation; the order of cells does not matter.
 #[derive(Clone, Debug)]
@@ -17,6 +20,7 @@ pub struct LineSums {
     y: ExactSum,
     xx: ExactSum,
     xy: ExactSum,
+    yy: ExactSum,
     low: f64,
     high: f64,
 }
@@ -29,6 +33,7 @@ impl Default for LineSums {
             y: ExactSum::default(),
             xx: ExactSum::default(),
             xy: ExactSum::default(),
+            yy: ExactSum::default(),
             low: f64::INFINITY,
             high: f64::NEG_INFINITY,
         }
@@ -64,6 +69,7 @@ impl LineSums {
         self.y.add(intercept);
         self.xx.add(elevation * elevation);
         self.xy.add(elevation * intercept);
+        self.yy.add(intercept * intercept);
         self.low = self.low.min(elevation);
         self.high = self.high.max(elevation);
     }
@@ -75,6 +81,7 @@ impl LineSums {
         self.y.merge(&other.y);
         self.xx.merge(&other.xx);
         self.xy.merge(&other.xy);
+        self.yy.merge(&other.yy);
         self.low = self.low.min(other.low);
         self.high = self.high.max(other.high);
     }
@@ -88,27 +95,34 @@ impl LineSums {
         Some((self.mean(&self.x)?, self.mean(&self.y)?))
     }
 
-    /// Sums of squares of elevation and of products with the intercept, about the means.
-    fn about_means(&self) -> Option<(f64, f64)> {
+    /// Sums about the means: squares of elevation, products with the intercept, squares of the intercept.
+    fn about_means(&self) -> Option<[f64; 3]> {
         let (x, y) = self.centre()?;
         let n = self.n as f64;
-        Some((n * (self.mean(&self.xx)? - x * x), n * (self.mean(&self.xy)? - x * y)))
+        Some([
+            n * (self.mean(&self.xx)? - x * x),
+            n * (self.mean(&self.xy)? - x * y),
+            n * (self.mean(&self.yy)? - y * y),
+        ])
     }
 }
 
 /// The slope that sets of cells share, each set about its own means, so that pools at different elevations do not mix;
-/// `None` unless cells, elevation range within a set and sign allow one.
+/// `None` unless cells, elevation range within a set (or fit) and sign allow one.
 fn common_g<'a>(sets: impl Iterator<Item = &'a LineSums>) -> Option<f64> {
-    let (mut cells, mut range, mut xx, mut xy) = (0, 0.0f64, 0.0, 0.0);
+    let (mut cells, mut range, mut xx, mut xy, mut yy) = (0, 0.0f64, 0.0, 0.0, 0.0);
     for set in sets {
-        let (own_xx, own_xy) = set.about_means()?;
+        let [own_xx, own_xy, own_yy] = set.about_means()?;
         cells += set.n;
         range = range.max(set.high - set.low);
         xx += own_xx;
         xy += own_xy;
+        yy += own_yy;
     }
     let g = -xy / xx;
-    (cells >= CELLS_FOR_A_LINE && range >= RANGE_FOR_A_LINE && xx > 0.0 && g > 0.0).then_some(g)
+    let fits = xy * xy >= FIT_FOR_A_LINE * xx * yy;
+    let relief = range >= RANGE_FOR_A_LINE || fits;
+    (cells >= CELLS_FOR_A_LINE && relief && xx > 0.0 && g > 0.0).then_some(g)
 }
 
 /// Where a cell's g comes from.
@@ -214,6 +228,15 @@ impl Lines {
     }
 }
 
+/// Logits added to a cell under a fall of `h` metres (negative: a rise): -g h. A cell never seen dry is only known
+/// to be wet enough: under a fall its intercept is at least that of its line at its elevation, so that ground deep under
+/// water does not fall dry with the shore (ours).
+pub fn shift(factor: &Factor, h: f64, intercept: f64, elevation: f64, never_dry: bool) -> f64 {
+    let line = factor.line.filter(|_| never_dry && h > 0.0 && elevation.is_finite());
+    let reserve = line.map_or(0.0, |line| (line.intercept_at(elevation) - intercept).max(0.0));
+    if h > 0.0 { (reserve - factor.g * h).min(0.0) } else { -factor.g * h }
+}
+
 /// Fall of the water level that the change of probability stands for, metres, never below 0:
 /// b x mean fall of z / g + the prescribed fall.
 pub fn equivalent_fall(b: f64, mean_fall_of_z: f64, g: f64, prescribed: f64) -> f64 {
@@ -264,8 +287,11 @@ mod tests {
         let fall = |i: i32| (0.05 * f64::from(i), -f64::from(i));
         assert!(factor(&(0..29).map(fall).collect::<Vec<_>>()).is_none());
         assert!(factor(&(0..30).map(fall).collect::<Vec<_>>()).is_some());
-        let flat = |i: i32| (0.01 * f64::from(i % 30), -f64::from(i));
-        assert!(factor(&(0..90).map(flat).collect::<Vec<_>>()).is_none());
+        // 0.29 m of relief: only a line that explains half of the variance is taken
+        let scattered = |i: i32| (0.01 * f64::from(i % 30), -f64::from(i % 30) + 30.0 * f64::from(i % 7));
+        assert!(factor(&(0..90).map(scattered).collect::<Vec<_>>()).is_none());
+        let plain = |i: i32| (0.01 * f64::from(i % 30), -f64::from(i % 30) + f64::from(i % 7));
+        assert!(factor(&(0..90).map(plain).collect::<Vec<_>>()).is_some());
         let rising = |i: i32| (f64::from(i), f64::from(i));
         assert!(factor(&(0..90).map(rising).collect::<Vec<_>>()).is_none());
     }
@@ -307,6 +333,20 @@ mod tests {
         assert!((found.g - 7.0).abs() < 1e-6, "{}", found.g);
         assert!((found.line.unwrap().intercept_at(112.0) - 1.0).abs() < 1e-6);
         assert_eq!(lines.of(None, Some(2)).unwrap().line, None);
+    }
+
+    /// By hand: g = 10 and the line gives 12 logits at 98.8 m, where the cell itself only shows 5.
+    #[test]
+    fn ground_deep_under_water_keeps_its_reserve() {
+        let line = Line { g: 10.0, elevation: 100.0, intercept: 0.0 };
+        let factor = Factor { g: 10.0, line: Some(line), source: Source::Pool };
+        let of = |h, never_dry| shift(&factor, h, 5.0, 98.8, never_dry);
+        assert!((of(0.5, false) + 5.0).abs() < 1e-9);
+        assert_eq!(of(0.5, true), 0.0);
+        assert!((of(0.9, true) + 2.0).abs() < 1e-9);
+        assert!((of(-0.5, true) - 5.0).abs() < 1e-9);
+        // the cell knows better than a lower line
+        assert!((shift(&factor, 0.5, 5.0, 99.9, true) + 5.0).abs() < 1e-9);
     }
 
     #[test]

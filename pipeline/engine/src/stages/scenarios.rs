@@ -3,7 +3,7 @@
 use super::Context;
 use super::water::{Water, WaterProducts};
 use crate::error::EngineError;
-use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall};
+use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
 use lentic_habitat::response::{Beta, Design, Groups};
 use lentic_habitat::water::bit;
 use lentic_raster::{Scratch, Window};
@@ -99,6 +99,7 @@ fn one_tile(
     let pools = context.layers.pools(window)?;
     let states = water.state.read(&window)?;
     let ground = context.layers.numbers_with(Role::Ground, window)?;
+    let elevation_of = |cell: usize| ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
     let factors: Vec<Option<Factor>> =
         wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
     let base_z: Vec<(usize, f64)> = cases[0].design.z().collect();
@@ -123,7 +124,9 @@ fn one_tile(
                 unknown.factor += 1;
                 continue;
             }
-            let shift = factor.map_or(0.0, |f| -f.g * h);
+            let elevation = elevation_of(cell);
+            let never_dry = states[cell] == Water::NeverDry as u8;
+            let shift = factor.map_or(0.0, |f| shift(&f, h, betas[at][0], elevation, never_dry));
             months[cell] = case.design.hydroperiod(&betas[at], shift) as f32;
             if product.fall.is_some() {
                 match factor {
@@ -148,7 +151,7 @@ fn one_tile(
                 if *h > 0.0 {
                     continue;
                 }
-                let elevation = ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
+                let elevation = elevation_of(cell);
                 let line = lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
                 match line.filter(|_| elevation.is_finite()) {
                     Some(line) => {

@@ -1,0 +1,44 @@
+# `make demo` and `make test` do all their set-up on a fresh Debian 12 with Rust; elsewhere they say what to install.
+SHELL := /bin/sh
+SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
+LENTIC := target/release/lentic
+DEMO ?= talverra-sink
+
+BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
+TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv r-cran-stars
+
+.PHONY: demo test lint build setup setup-test clean
+
+## Build, write the invented basin to $(DEMO), run it
+demo: build
+	[ -e $(DEMO)/study.toml ] || $(LENTIC) demo $(DEMO)
+	$(LENTIC) run $(DEMO)/study.toml --out $(DEMO)/run
+	@echo "Open $(DEMO)/run/report.html in a browser."
+
+## All tests, against GDAL's own programs and Python libraries too
+test: setup-test .venv/made
+	LENTIC_PYTHON="$(CURDIR)/.venv/bin/python" cargo test --release --workspace
+
+## Formatting and lints
+lint: setup
+	cargo fmt --all --check
+	cargo clippy --release --workspace --all-targets -- -D warnings
+
+# The whole workspace, so that building and testing resolve to one set of features and dependencies compile once.
+build: setup
+	cargo build --release --workspace
+
+setup:
+	@sh tests/setup.sh $(BUILD_PACKAGES)
+
+setup-test:
+	@sh tests/setup.sh $(TEST_PACKAGES)
+
+.venv/made: tests/reference/requirements.txt
+	python3 -m venv .venv
+	.venv/bin/pip install --quiet -r tests/reference/requirements.txt
+	touch .venv/made
+
+clean:
+	cargo clean
+	rm -rf .venv
