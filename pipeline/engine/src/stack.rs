@@ -3,9 +3,10 @@
 use crate::error::EngineError;
 use crate::layers::{Layers, source_of};
 use lentic_habitat::water::{BitRows, MonthAxis};
-use lentic_raster::{Resample, Window, find_dated, read_aligned_bytes, read_aligned_f32};
+use lentic_raster::{RasterError, RasterSource, Resample, Window, find_dated, read_aligned_bytes, read_aligned_f32};
 use lentic_study::Month;
 use lentic_study::settings::{Files, Layer, WaterContent};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
 
@@ -81,6 +82,26 @@ impl Stack {
         files
     }
 
+    /// Opens every image once; the sources hold no file open and serve all tiles.
+    ///
+    /// # Errors
+    /// A file that cannot be opened.
+    pub fn open(&self, layer: &Layer) -> Result<OpenStack, EngineError> {
+        let months: Vec<(&usize, &Vec<Image>)> = self.images.iter().collect();
+        let opened = months.into_par_iter().map(|(at, images)| {
+            let sources = images.iter().map(|image| source_of(layer, &image.path, image.band));
+            Ok((*at, sources.collect::<Result<Vec<_>, RasterError>>()?))
+        });
+        Ok(OpenStack { months: opened.collect::<Result<Vec<_>, RasterError>>()? })
+    }
+}
+
+/// The images of a stack, opened, by position on the axis.
+pub struct OpenStack {
+    months: Vec<(usize, Vec<RasterSource>)>,
+}
+
+impl OpenStack {
     /// Reads one tile: every month of every cell.
     ///
     /// # Errors
@@ -95,7 +116,7 @@ impl Stack {
         let mut rows = BitRows::new(axis, window.len());
         // votes of a month with several images: how many saw the cell, how many saw water
         let mut votes: Vec<(u16, u16)> = Vec::new();
-        for (at, images) in &self.images {
+        for (at, images) in &self.months {
             if let [image] = &images[..] {
                 states(layers, layer, image, window, |cell, wet| rows.set(cell, *at, wet))?;
                 continue;
@@ -122,7 +143,8 @@ impl Stack {
     /// # Errors
     /// A file that cannot be read, or a value that is not a state of water.
     pub fn probe(layers: &Layers, layer: &Layer, image: &Image, window: Window) -> Result<(), EngineError> {
-        states(layers, layer, image, window, |_, _| {})
+        let source = source_of(layer, &image.path, image.band)?;
+        states(layers, layer, &source, window, |_, _| {})
     }
 }
 
@@ -130,14 +152,13 @@ impl Stack {
 fn states(
     layers: &Layers,
     layer: &Layer,
-    image: &Image,
+    source: &RasterSource,
     window: Window,
     mut see: impl FnMut(usize, bool),
 ) -> Result<(), EngineError> {
-    let source = source_of(layer, &image.path, image.band)?;
     let hidden = |value: f64| layer.unobserved.contains(&value);
     if layer.holds == WaterContent::Mask {
-        let codes = read_aligned_bytes(&source, layers.grid, &window, NOT_SEEN)?;
+        let codes = read_aligned_bytes(source, layers.grid, &window, NOT_SEEN)?;
         for (cell, code) in codes.into_iter().enumerate() {
             match code {
                 0 | 1 if !hidden(f64::from(code)) => see(cell, code == 1),
@@ -146,7 +167,7 @@ fn states(
                 other => {
                     return Err(EngineError::Value {
                         layer: layer.name.clone(),
-                        file: image.path.clone(),
+                        file: source.path().to_path_buf(),
                         found: format!("the value {other} occurs"),
                         expected: format!(
                             "a water mask holds 1 (wet), 0 (dry) and no data (not seen); declare other codes as `unobserved = [{other}]`, or say what the \
@@ -158,7 +179,7 @@ fn states(
         }
         return Ok(());
     }
-    let values = read_aligned_f32(&source, layers.grid, &window, Resample::Continuous)?;
+    let values = read_aligned_f32(source, layers.grid, &window, Resample::Continuous)?;
     for (cell, value) in values.into_iter().map(f64::from).enumerate() {
         if value.is_nan() || hidden(value) {
             continue;
@@ -167,7 +188,7 @@ fn states(
             WaterContent::Fraction if !(-1e-6..=1.0 + 1e-6).contains(&value) => {
                 return Err(EngineError::Value {
                     layer: layer.name.clone(),
-                    file: image.path.clone(),
+                    file: source.path().to_path_buf(),
                     found: format!("the value {value} occurs"),
                     expected: "a water fraction lies between 0 and 1; use `scale` if the file holds percent".into(),
                 });

@@ -1,10 +1,21 @@
 //! Coordinate reference systems: what a study grid needs to know of them.
 
+use std::cell::RefCell;
+use std::collections::HashMap;
+
 use gdal::spatial_ref::{AxisMappingStrategy, CoordTransform, SpatialRef};
 
 use crate::error::{RasterError, said};
 use crate::ffi;
 use crate::grid::Point;
+
+/// Comparisons a thread remembers.
+const MOST_COMPARED: usize = 256;
+
+thread_local! {
+    /// Comparing two systems takes PROJ a while, and a stack of months asks the same question for every file.
+    static COMPARED: RefCell<HashMap<(String, String), bool>> = RefCell::new(HashMap::new());
+}
 
 /// A coordinate reference system, kept as text so that it can be shared between threads. Coordinates
 /// are always x east, y north, whatever order the system's authority gives its axes.
@@ -120,10 +131,21 @@ impl Crs {
         if self.wkt == other.wkt {
             return true;
         }
-        match (self.reference(), other.reference()) {
+        let key = (self.wkt.clone(), other.wkt.clone());
+        if let Some(same) = COMPARED.with_borrow(|compared| compared.get(&key).copied()) {
+            return same;
+        }
+        let same = match (self.reference(), other.reference()) {
             (Ok(one), Ok(two)) => one == two,
             _ => false,
-        }
+        };
+        COMPARED.with_borrow_mut(|compared| {
+            if compared.len() >= MOST_COMPARED {
+                compared.clear();
+            }
+            compared.insert(key, same);
+        });
+        same
     }
 
     /// Refuses what a study grid cannot use. `centre` is the centre of the bounds in this system: if it

@@ -84,9 +84,10 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let slope = context.floats("trend_slope")?;
     let p = context.floats("trend_p")?;
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
+    let images = stack.open(layer)?;
 
     let counts = context.over_tiles("reading water", |tile, window| {
-        let rows = stack.read(&context.layers, layer, &context.axis, window)?;
+        let rows = images.read(&context.layers, layer, &context.axis, window)?;
         let area = match &study.grid.area {
             Some(path) => lentic_raster::burn(path, context.grid, &window, false)?,
             None => vec![true; window.len()],
