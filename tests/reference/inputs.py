@@ -174,7 +174,14 @@ def bilinear(values, u, v):
 
 
 def onto_grid(grid, source, values, by_code):
-    """Source values on the grid: codes by nearest or majority, numbers by bilinear or area mean."""
+    """Source values on the grid: codes by nearest or majority, numbers by bilinear or area mean and
+    then rounded to 32-bit floats, as layers are held."""
+    found = resampled(grid, source, values, by_code)
+    return found if by_code else found.astype(np.float32).astype(float)
+
+
+def resampled(grid, source, values, by_code):
+    """As `onto_grid`, before rounding."""
     t = source.transform
     u, v = centres_in_source(grid, source)
     if not same_crs(grid.crs, source.crs):

@@ -13,6 +13,7 @@ from water import fill_round_the_year
 
 MINIMUM_CELLS = 30
 MINIMUM_RELIEF_M = 0.3
+MINIMUM_G = 1e-3
 SAMPLE = 5000
 SEARCH_SD = np.array([10.0, 5.0, 5.0, 5.0])
 
@@ -218,18 +219,18 @@ class Response:
             if len(cells) < MINIMUM_CELLS or not (relief >= MINIMUM_RELIEF_M or explained):
                 return None
             g = -np.sum(h * a) / np.sum(h**2)
-            return g if g > 0 else None
+            return g if g >= MINIMUM_G else None
 
         # From the last resort to the first choice, each writing over the one before.
         everyone = np.ones(count, bool)
         if pooled and shared(everyone):
             self.g[:] = shared(everyone)
-        if given is not None:
-            self.g[:] = given
         for codes in (self.group, pool):
             for code in np.unique(codes[~np.isnan(codes)]):
                 if shared(codes == code):
                     self.g[codes == code] = shared(codes == code)
+        if given is not None:
+            self.g[:] = given
         # Lines run through the means of the pool, or of the group where the study has no pools.
         for codes in (pool,) if pooled else (self.group,):
             for code in np.unique(codes[use & ~np.isnan(codes)]):

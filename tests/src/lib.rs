@@ -1,1 +1,19 @@
-//! Shared helpers of the integration tests.
+//! Shared helpers of the integration tests: the program itself, demo basins to run and to spoil, what others say of
+//! the products (Python, GDAL's programs), and reading of tables and rasters.
+//!
+//! The tests call the built program, so run them with `make test` (or `cargo test --release --workspace`, which builds
+//! it first). Helpers stop the test at the first thing that is not as it must be.
+
+#![allow(
+    clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::panic,
+    reason = "helpers of tests: a failure must stop the test"
+)]
+
+pub mod basin;
+pub mod outside;
+pub mod raster;
+pub mod table;
+
+pub use basin::{Basin, Outcome, Ready, lentic};

@@ -35,7 +35,8 @@ fn demo(folder: &Path, small: bool, seed: u64, speech: Speech) -> Result<(), Eng
     prepare(None)?;
     let size = if small { DemoSize::Small } else { DemoSize::Full };
     let bars = Bars::new(speech.quiet || speech.json);
-    let summary = write_demo(folder, size, seed, &|step: &str| lentic_engine::Progress::start(&bars, step, 0))?;
+    let summary =
+        write_demo(folder, size, seed, &|step: &str| lentic_engine::Progress::start(&bars, step, 0))?;
     lentic_engine::Progress::finish(&bars);
     let study = folder.join("study.toml");
     if speech.json {
@@ -88,9 +89,19 @@ fn told(checked: &Checked) -> String {
         format!("grid       {} x {} cells of {} m, {}", grid.cols, grid.rows, grid.cell_m, grid.crs.name()),
         format!("baseline   {first} to {last}, water files for {} months", checked.stack.images.len()),
         format!("layers     {}", study.layers.iter().map(|l| l.name.as_str()).collect::<Vec<_>>().join(", ")),
-        format!("requisites {}", study.requisites.iter().map(|r| r.name.as_str()).collect::<Vec<_>>().join(", ")),
-        format!("scenarios  {}", study.scenarios.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ")),
-        format!("needs      about {} MiB of memory and {} MiB of disk while it runs", checked.memory_mib(256), checked.disk_mib()),
+        format!(
+            "requisites {}",
+            study.requisites.iter().map(|r| r.name.as_str()).collect::<Vec<_>>().join(", ")
+        ),
+        format!(
+            "scenarios  {}",
+            study.scenarios.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ")
+        ),
+        format!(
+            "needs      about {} MiB of memory and {} MiB of disk while it runs",
+            checked.memory_mib(256),
+            checked.disk_mib()
+        ),
     ];
     lines.join("\n")
 }
@@ -151,11 +162,21 @@ fn summary_text(summary: &RunSummary) -> String {
     let widest = headline.rows.iter().map(|r| r.scenario.len()).max().unwrap_or(0);
     for row in &headline.rows {
         let lost = row.lost_percent.map_or_else(String::new, |p| format!(", {p:.0} % of today's lost"));
-        text.push_str(&format!("\n{:widest$}  {:>10.1} ha{lost}", row.scenario, row.habitat_ha, widest = widest.max(13)));
+        text.push_str(&format!(
+            "\n{:widest$}  {:>10.1} ha{lost}",
+            row.scenario,
+            row.habitat_ha,
+            widest = widest.max(13)
+        ));
     }
     if headline.not_assessed_ha > 0.0 {
         text.push_str(&format!("\nnot assessed   {:>10.1} ha", headline.not_assessed_ha));
     }
-    text.push_str(&format!("\nrun {} in {:.1} s: {}", summary.run_id, summary.seconds, summary.folder.join("report.html").display()));
+    text.push_str(&format!(
+        "\nrun {} in {:.1} s: {}",
+        summary.run_id,
+        summary.seconds,
+        summary.folder.join("report.html").display()
+    ));
     text
 }

@@ -94,7 +94,8 @@ fn column(column: &Column, least: Option<f64>, problems: &mut Vec<Problem>) -> B
         }
     };
     let text = text.trim_start_matches('\u{feff}');
-    let mut reader = csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.as_bytes());
+    let mut reader =
+        csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.as_bytes());
     let names: Vec<String> = match reader.headers() {
         Ok(headers) => headers.iter().map(str::to_string).collect(),
         Err(e) => {
@@ -139,7 +140,9 @@ fn column(column: &Column, least: Option<f64>, problems: &mut Vec<Problem>) -> B
                 cell(places[0]),
                 cell(places[1])
             )),
-            (_, None) => Err(format!("\"{}\" in column \"{}\" is not a number", cell(places[2]), column.column)),
+            (_, None) => {
+                Err(format!("\"{}\" in column \"{}\" is not a number", cell(places[2]), column.column))
+            }
             (_, Some(v)) if least.is_some_and(|least| v < least) => {
                 Err(format!("{v} in column \"{}\" is below 0, and precipitation cannot be", column.column))
             }
@@ -201,7 +204,8 @@ mod tests {
 
     #[test]
     fn all_bad_lines_are_named() {
-        let text = "year,month,rain_mm,mean_c\n1991,1,ten,4\n1991,13,1,5\n1991,2,-3,5\n1991,3,1,1\n1991,3,1,1\n";
+        let text =
+            "year,month,rain_mm,mean_c\n1991,1,ten,4\n1991,13,1,5\n1991,2,-3,5\n1991,3,1,1\n1991,3,1,1\n";
         let said = read_text(text, months("1991-01", "1991-03")).unwrap_err();
         for part in [
             "climate.csv:2: \"ten\" in column \"rain_mm\" is not a number",

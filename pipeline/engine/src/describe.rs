@@ -2,8 +2,8 @@
 
 use crate::check::Checked;
 use lentic_report::MethodNote;
-use lentic_study::settings::{Combine, Drawdown, Driver, IndexKind, Scenario, ZeroRule};
 use lentic_study::Study;
+use lentic_study::settings::{Combine, Drawdown, Driver, IndexKind, Scenario, ZeroRule};
 
 fn note(title: &str, text: String) -> MethodNote {
     MethodNote { title: title.into(), text }
@@ -61,7 +61,9 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
     }
     let driver = match water.driver {
         Driver::Index => "logit p = a + b z + c sin(2 pi m/12) + d cos(2 pi m/12), z the drought index",
-        Driver::Season => "logit p = a + c sin(2 pi m/12) + d cos(2 pi m/12); the record is not linked to climate in this study",
+        Driver::Season => {
+            "logit p = a + c sin(2 pi m/12) + d cos(2 pi m/12); the record is not linked to climate in this study"
+        }
     };
     notes.push(note(
         "Response of water",
@@ -83,7 +85,9 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
             variables.join(", ")
         ));
         if let Some(ratio) = requisite.consistency_ratio {
-            text.push_str(&format!(" Weights from pairwise comparison, consistency ratio {ratio:.3} (Saaty 1980)."));
+            text.push_str(&format!(
+                " Weights from pairwise comparison, consistency ratio {ratio:.3} (Saaty 1980)."
+            ));
         }
     }
     text.push_str(&format!("\n\nHabitat is suitability of {} or more.", study.suitability.threshold));
@@ -171,5 +175,8 @@ pub fn cautions() -> Vec<String> {
 pub fn citation(study: &Study, run_id: &str, date: &str, version: &str) -> String {
     let contact = if study.contact.is_empty() { String::new() } else { format!("{}. ", study.contact) };
     let year = date.get(..4).unwrap_or("");
-    format!("{contact}({year}). {}: wetland habitat and its loss under drying. Run {run_id} of {date}, lentic {version}.", study.name)
+    format!(
+        "{contact}({year}). {}: wetland habitat and its loss under drying. Run {run_id} of {date}, lentic {version}.",
+        study.name
+    )
 }

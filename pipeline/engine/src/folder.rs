@@ -38,7 +38,10 @@ impl Building {
         part_name.push(".part");
         let parent = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
         let refused = |e: std::io::Error| {
-            folder(format!("cannot be written ({e}); check the permissions of {} or choose another with --out", parent.display()))
+            folder(format!(
+                "cannot be written ({e}); check the permissions of {} or choose another with --out",
+                parent.display()
+            ))
         };
         fs::create_dir_all(parent).map_err(refused)?;
         let part = parent.join(part_name);
@@ -48,7 +51,10 @@ impl Building {
         match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
-                return Err(folder("another run is writing it; wait for that run to end, or choose another with --out".into()));
+                return Err(folder(
+                    "another run is writing it; wait for that run to end, or choose another with --out"
+                        .into(),
+                ));
             }
             Err(TryLockError::Error(e)) => return Err(refused(e)),
         }

@@ -49,7 +49,8 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
     if let Some(climate) = &study.climate {
         files.push(("climate".into(), climate.precipitation.file.clone(), Default::default()));
         let other = climate.temperature.as_ref().filter(|t| t.file != climate.precipitation.file);
-        files.extend(other.map(|t| ("climate (temperature)".to_string(), t.file.clone(), Default::default())));
+        files
+            .extend(other.map(|t| ("climate (temperature)".to_string(), t.file.clone(), Default::default())));
     }
     if let Some(area) = &study.grid.area {
         files.push(("study area".into(), area.clone(), Default::default()));

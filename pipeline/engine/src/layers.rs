@@ -1,9 +1,11 @@
 //! Reads the layers of a study onto windows of the grid, by role or by name.
 
 use crate::error::EngineError;
-use lentic_raster::{Grid, RasterError, RasterSource, Resample, Window, burn, read_aligned_class, read_aligned_f32};
-use lentic_study::settings::{Files, Layer, LayerKind, Role};
+use lentic_raster::{
+    Grid, RasterError, RasterSource, Resample, Window, burn, read_aligned_class, read_aligned_f32,
+};
 use lentic_study::Study;
+use lentic_study::settings::{Files, Layer, LayerKind, Role};
 use std::path::{Path, PathBuf};
 
 pub use lentic_raster::NO_CLASS;

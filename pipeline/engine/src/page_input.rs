@@ -57,11 +57,15 @@ pub fn losses(study: &Study, areas: &[ScenarioAreas]) -> Vec<LossBreakdown> {
     let mut all = Vec::new();
     for (at, role) in TABLE_ROLES.into_iter().enumerate() {
         let Some(layer) = study.layer_with(role) else { continue };
-        let rows = areas[0].by[at].0.iter().filter(|(_, a)| a.baseline_ha() > 0.0).map(|(code, baseline)| LossRow {
-            name: class_name(Some(layer), *code),
-            habitat_ha: baseline.baseline_ha(),
-            lost_ha: areas[1..].iter().map(|a| a.by[at].0.get(code).map_or(0.0, |a| ha(&a.lost))).collect(),
-        });
+        let rows =
+            areas[0].by[at].0.iter().filter(|(_, a)| a.baseline_ha() > 0.0).map(|(code, baseline)| LossRow {
+                name: class_name(Some(layer), *code),
+                habitat_ha: baseline.baseline_ha(),
+                lost_ha: areas[1..]
+                    .iter()
+                    .map(|a| a.by[at].0.get(code).map_or(0.0, |a| ha(&a.lost)))
+                    .collect(),
+            });
         let word = role_word(role);
         all.push(LossBreakdown {
             name: word.into(),
@@ -84,35 +88,36 @@ pub fn drought(study: &Study, months: &[MonthIndex]) -> Option<Drought> {
     };
     Some(Drought {
         index: format!("{name}, {} months", climate.months),
-        months: months
-            .iter()
-            .map(|m| DroughtMonth { month: m.month.to_string(), index: m.shown })
-            .collect(),
+        months: months.iter().map(|m| DroughtMonth { month: m.month.to_string(), index: m.shown }).collect(),
         events: events_of(months).into_iter().map(event).collect(),
     })
 }
 
 /// Response curves of all variables.
 pub fn curves(study: &Study) -> Vec<CurvePanel> {
-    let panel = |(requisite, variable): (&lentic_study::settings::Requisite, &lentic_study::settings::Variable)| {
-        let layer = variable.measure.layer().and_then(|name| study.layer(name));
-        let unit = match &variable.measure {
-            Measure::Layer(_) => layer.map_or("", |l| l.unit.as_str()),
-            measure => measure.unit(),
+    let panel =
+        |(requisite, variable): (&lentic_study::settings::Requisite, &lentic_study::settings::Variable)| {
+            let layer = variable.measure.layer().and_then(|name| study.layer(name));
+            let unit = match &variable.measure {
+                Measure::Layer(_) => layer.map_or("", |l| l.unit.as_str()),
+                measure => measure.unit(),
+            };
+            CurvePanel {
+                requisite: requisite.name.clone(),
+                variable: variable.name.clone(),
+                measure: measure_word(&variable.measure),
+                unit: unit.to_string(),
+                shape: match &variable.curve {
+                    Curve::Classes(scores) => CurveShape::Classes(
+                        scores
+                            .iter()
+                            .map(|(code, score)| (class_name(layer, Some(*code)), Some(*score)))
+                            .collect(),
+                    ),
+                    curve => CurveShape::Line(line(curve)),
+                },
+            }
         };
-        CurvePanel {
-            requisite: requisite.name.clone(),
-            variable: variable.name.clone(),
-            measure: measure_word(&variable.measure),
-            unit: unit.to_string(),
-            shape: match &variable.curve {
-                Curve::Classes(scores) => CurveShape::Classes(
-                    scores.iter().map(|(code, score)| (class_name(layer, Some(*code)), Some(*score))).collect(),
-                ),
-                curve => CurveShape::Line(line(curve)),
-            },
-        }
-    };
     study.variables().map(panel).collect()
 }
 
@@ -160,7 +165,11 @@ fn line(curve: &Curve) -> Vec<[f64; 2]> {
 ///
 /// # Errors
 /// When the disk refuses.
-pub fn not_assessed(grid: &Grid, areas: &lentic_raster::CellAreas, reason: &Scratch<u8>) -> Result<Vec<AreaRow>, EngineError> {
+pub fn not_assessed(
+    grid: &Grid,
+    areas: &lentic_raster::CellAreas,
+    reason: &Scratch<u8>,
+) -> Result<Vec<AreaRow>, EngineError> {
     let mut hectares = [0.0; 4];
     for row in 0..grid.rows {
         let codes = reason.read(&Window { row, col: 0, rows: 1, cols: grid.cols })?;
@@ -194,7 +203,15 @@ impl Maps<'_> {
         let mut maps = Vec::new();
         for (at, case) in self.cases.iter().enumerate() {
             let caption = format!("Suitability from 0 to 1, {}", title(case));
-            maps.push(self.ramp("Suitability", case, &products.suitability[at], "", (0.0, 1.0), Ramp::Suitability, caption)?);
+            maps.push(self.ramp(
+                "Suitability",
+                case,
+                &products.suitability[at],
+                "",
+                (0.0, 1.0),
+                Ramp::Suitability,
+                caption,
+            )?);
         }
         for (at, case) in self.cases.iter().enumerate().skip(1) {
             let caption = format!("What becomes of today's habitat, {}", title(case));
@@ -202,12 +219,38 @@ impl Maps<'_> {
         }
         for (at, case) in self.cases.iter().enumerate() {
             let caption = format!("Expected hydroperiod, {}", title(case));
-            maps.push(self.ramp("Hydroperiod", case, &case_water[at].hydroperiod, "months per year", (0.0, 12.0), Ramp::Hydroperiod, caption)?);
+            maps.push(self.ramp(
+                "Hydroperiod",
+                case,
+                &case_water[at].hydroperiod,
+                "months per year",
+                (0.0, 12.0),
+                Ramp::Hydroperiod,
+                caption,
+            )?);
         }
-        maps.push(self.record("Observed hydroperiod", &water.hydroperiod, "months per year", (0.0, 12.0), Ramp::Hydroperiod)?);
+        maps.push(self.record(
+            "Observed hydroperiod",
+            &water.hydroperiod,
+            "months per year",
+            (0.0, 12.0),
+            Ramp::Hydroperiod,
+        )?);
         maps.push(self.record("Water trend", &water.slope, "months per decade", (-3.0, 3.0), Ramp::Trend)?);
-        maps.push(self.classes("Permanence", None, &water.permanence, permanence_classes(), "Permanence of water by observed hydroperiod".into())?);
-        maps.push(self.classes("Not assessed", None, &products.reason, not_assessed_classes(), "Cells not assessed, and why".into())?);
+        maps.push(self.classes(
+            "Permanence",
+            None,
+            &water.permanence,
+            permanence_classes(),
+            "Permanence of water by observed hydroperiod".into(),
+        )?);
+        maps.push(self.classes(
+            "Not assessed",
+            None,
+            &products.reason,
+            not_assessed_classes(),
+            "Cells not assessed, and why".into(),
+        )?);
         Ok(maps)
     }
 

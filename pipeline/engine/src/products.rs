@@ -11,8 +11,8 @@ use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::tables::class_name;
 use lentic_raster::{
-    Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, Scratch, ScratchCell, Window,
-    write_cog, write_patches,
+    Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, Scratch, ScratchCell,
+    Window, write_cog, write_patches,
 };
 use lentic_report::{ClassStyle, change_classes, not_assessed_classes, permanence_classes};
 use lentic_study::settings::Role;
@@ -58,7 +58,14 @@ impl Stages<'_> {
             return Ok(());
         }
         let water = self.water;
-        let floats = [&water.hydroperiod, &water.frequency, &water.recurrence, &water.slope, &water.p, &self.response.slope];
+        let floats = [
+            &water.hydroperiod,
+            &water.frequency,
+            &water.recurrence,
+            &water.slope,
+            &water.p,
+            &self.response.slope,
+        ];
         for scratch in floats.into_iter().chain(self.case_water.iter().map(|w| &w.hydroperiod)) {
             self.clear(scratch, f32::NAN)?;
         }
@@ -123,18 +130,56 @@ impl Stages<'_> {
     fn rasters(&self) -> Vec<Raster<'_>> {
         let water = self.water;
         let mut all = vec![
-            floats("hydroperiod_observed", "Observed hydroperiod over the baseline", &water.hydroperiod, "hydroperiod", "months per year"),
-            floats("inundation_frequency", "Share of observed months that are wet", &water.frequency, "inundation frequency", "share"),
+            floats(
+                "hydroperiod_observed",
+                "Observed hydroperiod over the baseline",
+                &water.hydroperiod,
+                "hydroperiod",
+                "months per year",
+            ),
+            floats(
+                "inundation_frequency",
+                "Share of observed months that are wet",
+                &water.frequency,
+                "inundation frequency",
+                "share",
+            ),
             floats("recurrence", "Share of years with water", &water.recurrence, "recurrence", "share"),
-            floats("response_slope", "Response of water to the drought index", &self.response.slope, "slope on the index", "logits per standard deviation"),
-            classes("permanence", "Permanence of water by observed hydroperiod", &water.permanence, "permanence", permanence_classes()),
-            classes("not_assessed", "Cells not assessed, and why", &self.suitability.reason, "reason", not_assessed_classes()),
+            floats(
+                "response_slope",
+                "Response of water to the drought index",
+                &self.response.slope,
+                "slope on the index",
+                "logits per standard deviation",
+            ),
+            classes(
+                "permanence",
+                "Permanence of water by observed hydroperiod",
+                &water.permanence,
+                "permanence",
+                permanence_classes(),
+            ),
+            classes(
+                "not_assessed",
+                "Cells not assessed, and why",
+                &self.suitability.reason,
+                "reason",
+                not_assessed_classes(),
+            ),
             Raster {
                 file: "water_trend.tif".into(),
                 title: "Trend of the yearly hydroperiod over the baseline".into(),
                 data: CogData::Floats(vec![
-                    FloatBand { cells: &water.slope, description: "Theil-Sen slope".into(), unit: "months per decade".into() },
-                    FloatBand { cells: &water.p, description: "p of the Mann-Kendall test, two-sided".into(), unit: String::new() },
+                    FloatBand {
+                        cells: &water.slope,
+                        description: "Theil-Sen slope".into(),
+                        unit: "months per decade".into(),
+                    },
+                    FloatBand {
+                        cells: &water.p,
+                        description: "p of the Mann-Kendall test, two-sided".into(),
+                        unit: String::new(),
+                    },
                 ]),
             },
         ];
@@ -142,12 +187,30 @@ impl Stages<'_> {
             let name = &case.name;
             let of = case.scenario.map_or_else(|| "baseline".to_string(), |s| s.title.clone());
             let months = &self.case_water[at].hydroperiod;
-            all.push(floats(&format!("hydroperiod_{name}"), &format!("Expected hydroperiod: {of}"), months, "hydroperiod", "months per year"));
+            all.push(floats(
+                &format!("hydroperiod_{name}"),
+                &format!("Expected hydroperiod: {of}"),
+                months,
+                "hydroperiod",
+                "months per year",
+            ));
             let values = &self.suitability.suitability[at];
-            all.push(floats(&format!("suitability_{name}"), &format!("Wetland suitability: {of}"), values, "suitability", "0 to 1"));
+            all.push(floats(
+                &format!("suitability_{name}"),
+                &format!("Wetland suitability: {of}"),
+                values,
+                "suitability",
+                "0 to 1",
+            ));
             if case.scenario.is_some() {
                 let change = &self.suitability.change[at];
-                all.push(classes(&format!("change_{name}"), &format!("Change of habitat: {of}"), change, "change", change_classes()));
+                all.push(classes(
+                    &format!("change_{name}"),
+                    &format!("Change of habitat: {of}"),
+                    change,
+                    "change",
+                    change_classes(),
+                ));
             }
         }
         all.push(floats(
@@ -186,10 +249,22 @@ impl Stages<'_> {
                         real("area_ha", patches.iter().map(|p| Some(p.area_m2 / 10_000.0)).collect()),
                         real("core_ha", core),
                         real("mean_suitability", patches.iter().map(|p| Some(p.suitability)).collect()),
-                        real("mean_hydroperiod_months", patches.iter().map(|p| Some(p.hydroperiod)).collect()),
-                        text("zone", patches.iter().map(|p| p.zone.map(|z| class_name(zones, Some(z.0)))).collect()),
+                        real(
+                            "mean_hydroperiod_months",
+                            patches.iter().map(|p| Some(p.hydroperiod)).collect(),
+                        ),
+                        text(
+                            "zone",
+                            patches.iter().map(|p| p.zone.map(|z| class_name(zones, Some(z.0)))).collect(),
+                        ),
                         real("nearest_neighbour_m", found.nearest.clone()),
-                        text("cut", patches.iter().map(|p| Some(if p.cut { "yes" } else { "no" }.to_string())).collect()),
+                        text(
+                            "cut",
+                            patches
+                                .iter()
+                                .map(|p| Some(if p.cut { "yes" } else { "no" }.to_string()))
+                                .collect(),
+                        ),
                     ],
                 }
             })
@@ -205,7 +280,13 @@ fn floats<'a>(name: &str, title: &str, cells: &'a Scratch<f32>, description: &st
     }
 }
 
-fn classes<'a>(name: &str, title: &str, cells: &'a Scratch<u8>, description: &str, styles: Vec<ClassStyle>) -> Raster<'a> {
+fn classes<'a>(
+    name: &str,
+    title: &str,
+    cells: &'a Scratch<u8>,
+    description: &str,
+    styles: Vec<ClassStyle>,
+) -> Raster<'a> {
     let colour = |style: &ClassStyle| {
         let [red, green, blue] = style.colour.0;
         (style.code, [red, green, blue, 255])

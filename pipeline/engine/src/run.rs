@@ -17,8 +17,8 @@ use lentic_habitat::change::ha;
 use lentic_habitat::climate::{ClimateModel, IndexSettings, Shift};
 use lentic_habitat::response::{Design, Groups, Spreads};
 use lentic_report::{
-    GridRecord, Headline, PageInput, PeriodRecord, Program, RunRecord, Stage, StudyRecord, Table, write_figures,
-    write_page, write_record, write_table,
+    GridRecord, Headline, PageInput, PeriodRecord, Program, RunRecord, Stage, StudyRecord, Table,
+    write_figures, write_page, write_record, write_table,
 };
 use lentic_study::settings::Driver;
 use std::path::{Path, PathBuf};
@@ -112,8 +112,10 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let patches = stages::patches::run(&context, &cases, &case_water, &suitability)?;
     clock.lap("finding patches", cells);
 
-    let extrapolated: Vec<usize> =
-        cases.iter().map(|case| model.as_ref().map_or(0, |m| m.extrapolated(case.design.z().map(|(_, z)| z)))).collect();
+    let extrapolated: Vec<usize> = cases
+        .iter()
+        .map(|case| model.as_ref().map_or(0, |m| m.extrapolated(case.design.z().map(|(_, z)| z))))
+        .collect();
     let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
@@ -133,7 +135,9 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let mut notes = tables::held_notes(&cases, &case_water);
     notes.extend(area_note(&context));
     if let Some(percent) = tables::disagreement_percent(&suitability).filter(|p| *p > DISAGREEMENT) {
-        warn(format!("baseline habitat by observed and by modelled hydroperiod differ on {percent:.0} % of its area: read losses with care (table baseline_check)"));
+        warn(format!(
+            "baseline habitat by observed and by modelled hydroperiod differ on {percent:.0} % of its area: read losses with care (table baseline_check)"
+        ));
     }
     if water.counts[1] + water.counts[2] + water.counts[3] == 0 {
         warn("no cell has a water record long enough to assess".into());
@@ -141,7 +145,9 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     if let Some(model) = &model {
         let unfitted = model.unfitted();
         if !unfitted.is_empty() {
-            warn(format!("calendar months {unfitted:?} have no drought index (too many dry or equal sums) and are left out of the response"));
+            warn(format!(
+                "calendar months {unfitted:?} have no drought index (too many dry or equal sums) and are left out of the response"
+            ));
         }
     }
     for (case, n) in cases.iter().zip(&extrapolated).filter(|(_, n)| **n > 0) {
@@ -152,7 +158,15 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         ));
     }
 
-    let stage = products::Stages { context: &context, cases: &cases, water: &water, response: &response, case_water: &case_water, suitability: &suitability, patches: &patches };
+    let stage = products::Stages {
+        context: &context,
+        cases: &cases,
+        water: &water,
+        response: &response,
+        case_water: &case_water,
+        suitability: &suitability,
+        patches: &patches,
+    };
     stage.mask_outside()?;
     stage.write(&building)?;
     clock.lap("writing rasters", cells);
@@ -174,7 +188,16 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside));
     record.warnings = warnings.clone();
     let drought = months.as_ref().and_then(|months| page_input::drought(&checked.study, &months.first()?.1));
-    write_report(&checked, &context, &building, &record, &headline, drought, &tables, (&cases, &water, &case_water, &suitability))?;
+    write_report(
+        &checked,
+        &context,
+        &building,
+        &record,
+        &headline,
+        drought,
+        &tables,
+        (&cases, &water, &case_water, &suitability),
+    )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
     record.products = inputs::products(&building.run())?;
@@ -264,7 +287,9 @@ fn write_report(
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
     ];
     if let Some(percent) = tables::disagreement_percent(suitability) {
-        uncertain.push(format!("Baseline habitat by observed and by modelled hydroperiod differ on {percent:.1} % of its area."));
+        uncertain.push(format!(
+            "Baseline habitat by observed and by modelled hydroperiod differ on {percent:.1} % of its area."
+        ));
     }
     uncertain.extend(record.notes.iter().cloned());
     let date = record.started.get(..10).unwrap_or("").to_string();
@@ -322,7 +347,8 @@ fn grid_record(checked: &Checked, context: &Context) -> GridRecord {
 
 fn period_record(checked: &Checked) -> PeriodRecord {
     let period = &checked.study.period;
-    let words = |months: (lentic_study::Month, lentic_study::Month)| [months.0.to_string(), months.1.to_string()];
+    let words =
+        |months: (lentic_study::Month, lentic_study::Month)| [months.0.to_string(), months.1.to_string()];
     PeriodRecord { baseline: words(period.baseline), reference: words(period.reference) }
 }
 

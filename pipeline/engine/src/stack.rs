@@ -3,7 +3,9 @@
 use crate::error::EngineError;
 use crate::layers::{Layers, source_of};
 use lentic_habitat::water::{BitRows, MonthAxis};
-use lentic_raster::{RasterError, RasterSource, Resample, Window, find_dated, read_aligned_bytes, read_aligned_f32};
+use lentic_raster::{
+    RasterError, RasterSource, Resample, Window, find_dated, read_aligned_bytes, read_aligned_f32,
+};
 use lentic_study::Month;
 use lentic_study::settings::{Files, Layer, WaterContent};
 use rayon::prelude::*;
@@ -190,7 +192,8 @@ fn states(
                     layer: layer.name.clone(),
                     file: source.path().to_path_buf(),
                     found: format!("the value {value} occurs"),
-                    expected: "a water fraction lies between 0 and 1; use `scale` if the file holds percent".into(),
+                    expected: "a water fraction lies between 0 and 1; use `scale` if the file holds percent"
+                        .into(),
                 });
             }
             WaterContent::Fraction => see(cell, value >= layer.wet_at),

@@ -54,7 +54,8 @@ pub fn habitat_area(
     let rows: Vec<usize> = (0..cases.len()).collect();
     let of = |at: &usize| &areas[*at].whole;
     let none = |_: &usize| None;
-    let patch_ha = |at: &usize| -> f64 { patches[*at].patches.iter().map(|p| p.area_m2).sum::<f64>() / 10_000.0 };
+    let patch_ha =
+        |at: &usize| -> f64 { patches[*at].patches.iter().map(|p| p.area_m2).sum::<f64>() / 10_000.0 };
     let count = |at: &usize| patches[*at].patches.len();
     table(
         "habitat_area",
@@ -62,21 +63,80 @@ pub fn habitat_area(
         "Over cells assessed in the baseline and in every scenario. baseline habitat = kept + lost; scenario habitat = kept + gained; degraded is part of kept. \
          Empty cells are not computed in this run.",
         vec![
-            Column::text("scenario", "Scenario; baseline is today", words(&rows, |at| cases[*at].name.clone())),
+            Column::text(
+                "scenario",
+                "Scenario; baseline is today",
+                words(&rows, |at| cases[*at].name.clone()),
+            ),
             Column::real("habitat_ha", "ha", "Habitat", numbers(&rows, |at| Some(of(at).habitat_ha()))),
             Column::real("low_ha", "ha", "5 % of members", numbers(&rows, none)),
             Column::real("high_ha", "ha", "95 % of members", numbers(&rows, none)),
-            Column::real("kept_ha", "ha", "Habitat in the baseline and here", numbers(&rows, |at| Some(of(at).kept_ha()))),
-            Column::real("lost_ha", "ha", "Habitat in the baseline only", numbers(&rows, |at| Some(ha(&of(at).lost)))),
-            Column::real("gained_ha", "ha", "Habitat here only", numbers(&rows, |at| Some(ha(&of(at).gained)))),
-            Column::real("degraded_ha", "ha", "Kept, but suitability lower by 0.1 or more", numbers(&rows, |at| Some(ha(&of(at).degraded)))),
-            Column::real("lost_percent", "percent", "Lost share of the baseline habitat", numbers(&rows, |at| of(at).lost_percent())),
-            Column::real("not_assessed_ha", "ha", "Study area left out of the comparison", numbers(&rows, |at| Some(ha(&of(at).not_assessed)))),
-            Column::integer("patches", "", "Patches of at least the minimum area", rows.iter().map(|at| Some(count(at) as i64)).collect()),
-            Column::real("mean_patch_ha", "ha", "Mean patch area", numbers(&rows, |at| (count(at) > 0).then(|| patch_ha(at) / count(at) as f64))),
-            Column::real("equivalent_connected_area_ha", "ha", "Equivalent connected area", numbers(&rows, none)),
-            Column::real("prior_only_ha", "ha", "Baseline habitat whose response rests on the prior only (never seen dry)", numbers(&rows, |at| Some(ha(&of(at).prior_only)))),
-            Column::integer("extrapolated_months", "months", "Months whose drought index lies outside the reference record", extrapolated.iter().map(|n| Some(*n as i64)).collect()),
+            Column::real(
+                "kept_ha",
+                "ha",
+                "Habitat in the baseline and here",
+                numbers(&rows, |at| Some(of(at).kept_ha())),
+            ),
+            Column::real(
+                "lost_ha",
+                "ha",
+                "Habitat in the baseline only",
+                numbers(&rows, |at| Some(ha(&of(at).lost))),
+            ),
+            Column::real(
+                "gained_ha",
+                "ha",
+                "Habitat here only",
+                numbers(&rows, |at| Some(ha(&of(at).gained))),
+            ),
+            Column::real(
+                "degraded_ha",
+                "ha",
+                "Kept, but suitability lower by 0.1 or more",
+                numbers(&rows, |at| Some(ha(&of(at).degraded))),
+            ),
+            Column::real(
+                "lost_percent",
+                "percent",
+                "Lost share of the baseline habitat",
+                numbers(&rows, |at| of(at).lost_percent()),
+            ),
+            Column::real(
+                "not_assessed_ha",
+                "ha",
+                "Study area left out of the comparison",
+                numbers(&rows, |at| Some(ha(&of(at).not_assessed))),
+            ),
+            Column::integer(
+                "patches",
+                "",
+                "Patches of at least the minimum area",
+                rows.iter().map(|at| Some(count(at) as i64)).collect(),
+            ),
+            Column::real(
+                "mean_patch_ha",
+                "ha",
+                "Mean patch area",
+                numbers(&rows, |at| (count(at) > 0).then(|| patch_ha(at) / count(at) as f64)),
+            ),
+            Column::real(
+                "equivalent_connected_area_ha",
+                "ha",
+                "Equivalent connected area",
+                numbers(&rows, none),
+            ),
+            Column::real(
+                "prior_only_ha",
+                "ha",
+                "Baseline habitat whose response rests on the prior only (never seen dry)",
+                numbers(&rows, |at| Some(ha(&of(at).prior_only))),
+            ),
+            Column::integer(
+                "extrapolated_months",
+                "months",
+                "Months whose drought index lies outside the reference record",
+                extrapolated.iter().map(|n| Some(*n as i64)).collect(),
+            ),
         ],
     )
 }
@@ -144,18 +204,71 @@ pub fn patches(study: &Study, grid: &Grid, cases: &[Case], found: &[CasePatches]
         "Locations are sensitive: generalise before sharing. A patch that is cut touches ground that was not compared or the edge of the grid; its area and perimeter are lower bounds.",
         vec![
             Column::text("scenario", "Scenario", words(&rows, |row| row.0.to_string())),
-            Column::integer("patch", "", "Number within the scenario", rows.iter().map(|r| Some(i64::from(patch(r).number))).collect()),
+            Column::integer(
+                "patch",
+                "",
+                "Number within the scenario",
+                rows.iter().map(|r| Some(i64::from(patch(r).number))).collect(),
+            ),
             Column::real("area_ha", "ha", "Area", numbers(&rows, |r| Some(patch(r).area_m2 / 10_000.0))),
-            Column::real("core_ha", "ha", "Area farther than the edge depth from non-habitat", numbers(&rows, |r| r.1.core.as_ref().map(|c| c[r.2] / 10_000.0))),
-            Column::real("perimeter_m", "m", "Length of cell sides towards non-habitat", numbers(&rows, |r| Some(patch(r).sides as f64 * grid.cell_m))),
-            Column::real("mean_suitability", "", "Mean suitability", numbers(&rows, |r| Some(patch(r).suitability))),
-            Column::real("mean_hydroperiod_months", "months per year", "Mean hydroperiod", numbers(&rows, |r| Some(patch(r).hydroperiod))),
-            Column::real("centroid_x", "m", "Mean of cell centres, eastwards", numbers(&rows, |r| Some(centre(r).x))),
-            Column::real("centroid_y", "m", "Mean of cell centres, northwards", numbers(&rows, |r| Some(centre(r).y))),
-            Column::text("zone", "Zone with most of its cells", rows.iter().map(|r| patch(r).zone.map(|z| class_name(zones, Some(z.0)))).collect()),
-            Column::real("zone_share", "", "Share of its cells in that zone", numbers(&rows, |r| patch(r).zone.map(|z| z.1))),
-            Column::real("nearest_neighbour_m", "m", "Distance to the nearest other patch, cell centre to cell centre", numbers(&rows, |r| r.1.nearest[r.2])),
-            Column::text("cut", "yes if it touches ground not compared", words(&rows, |r| if patch(r).cut { "yes" } else { "no" }.to_string())),
+            Column::real(
+                "core_ha",
+                "ha",
+                "Area farther than the edge depth from non-habitat",
+                numbers(&rows, |r| r.1.core.as_ref().map(|c| c[r.2] / 10_000.0)),
+            ),
+            Column::real(
+                "perimeter_m",
+                "m",
+                "Length of cell sides towards non-habitat",
+                numbers(&rows, |r| Some(patch(r).sides as f64 * grid.cell_m)),
+            ),
+            Column::real(
+                "mean_suitability",
+                "",
+                "Mean suitability",
+                numbers(&rows, |r| Some(patch(r).suitability)),
+            ),
+            Column::real(
+                "mean_hydroperiod_months",
+                "months per year",
+                "Mean hydroperiod",
+                numbers(&rows, |r| Some(patch(r).hydroperiod)),
+            ),
+            Column::real(
+                "centroid_x",
+                "m",
+                "Mean of cell centres, eastwards",
+                numbers(&rows, |r| Some(centre(r).x)),
+            ),
+            Column::real(
+                "centroid_y",
+                "m",
+                "Mean of cell centres, northwards",
+                numbers(&rows, |r| Some(centre(r).y)),
+            ),
+            Column::text(
+                "zone",
+                "Zone with most of its cells",
+                rows.iter().map(|r| patch(r).zone.map(|z| class_name(zones, Some(z.0)))).collect(),
+            ),
+            Column::real(
+                "zone_share",
+                "",
+                "Share of its cells in that zone",
+                numbers(&rows, |r| patch(r).zone.map(|z| z.1)),
+            ),
+            Column::real(
+                "nearest_neighbour_m",
+                "m",
+                "Distance to the nearest other patch, cell centre to cell centre",
+                numbers(&rows, |r| r.1.nearest[r.2]),
+            ),
+            Column::text(
+                "cut",
+                "yes if it touches ground not compared",
+                words(&rows, |r| if patch(r).cut { "yes" } else { "no" }.to_string()),
+            ),
         ],
     )
 }
@@ -169,13 +282,40 @@ pub fn drought_index(months: &[(String, Vec<MonthIndex>)]) -> Table {
         "Drought index by month",
         "The scenario's months are the record's, changed, and read by the parameters of the reference period. Classes of WMO-No. 1090.",
         vec![
-            Column::text("scenario", "Scenario; baseline is the record", words(&rows, |row| row.0.to_string())),
+            Column::text(
+                "scenario",
+                "Scenario; baseline is the record",
+                words(&rows, |row| row.0.to_string()),
+            ),
             Column::text("month", "Month", words(&rows, |row| row.1.month.to_string())),
-            Column::real("sum_mm", "mm", "Balance summed over the index's months", numbers(&rows, |row| row.1.sum)),
-            Column::real("index", "standard deviations", "Index, limited to -3.5 to 3.5", numbers(&rows, |row| row.1.shown)),
-            Column::text("limited", "yes if the index was limited", words(&rows, |row| if row.1.limited { "yes" } else { "no" }.to_string())),
-            Column::real("response_index", "standard deviations", "Index used by the response, continued beyond -2.5 and 2.5", numbers(&rows, |row| row.1.z)),
-            Column::text("class", "Class of the index", rows.iter().map(|row| row.1.shown.map(|i| wetness_class(i).name().to_string())).collect()),
+            Column::real(
+                "sum_mm",
+                "mm",
+                "Balance summed over the index's months",
+                numbers(&rows, |row| row.1.sum),
+            ),
+            Column::real(
+                "index",
+                "standard deviations",
+                "Index, limited to -3.5 to 3.5",
+                numbers(&rows, |row| row.1.shown),
+            ),
+            Column::text(
+                "limited",
+                "yes if the index was limited",
+                words(&rows, |row| if row.1.limited { "yes" } else { "no" }.to_string()),
+            ),
+            Column::real(
+                "response_index",
+                "standard deviations",
+                "Index used by the response, continued beyond -2.5 and 2.5",
+                numbers(&rows, |row| row.1.z),
+            ),
+            Column::text(
+                "class",
+                "Class of the index",
+                rows.iter().map(|row| row.1.shown.map(|i| wetness_class(i).name().to_string())).collect(),
+            ),
         ],
     )
 }
@@ -207,12 +347,36 @@ pub fn drought_events(months: &[(String, Vec<MonthIndex>)]) -> Table {
             Column::text("scenario", "Scenario; baseline is the record", words(&rows, |r| r.0.clone())),
             Column::text("first_month", "First month below 0", words(&rows, |r| r.1.to_string())),
             Column::text("last_month", "Last month below 0", words(&rows, |r| r.2.to_string())),
-            Column::integer("duration_months", "months", "Length", rows.iter().map(|r| Some(r.3.duration as i64)).collect()),
-            Column::real("severity", "standard deviations x months", "Sum of the index below 0, as a positive number", numbers(&rows, |r| Some(r.3.severity))),
-            Column::real("intensity", "standard deviations", "Severity by duration", numbers(&rows, |r| Some(r.3.intensity))),
+            Column::integer(
+                "duration_months",
+                "months",
+                "Length",
+                rows.iter().map(|r| Some(r.3.duration as i64)).collect(),
+            ),
+            Column::real(
+                "severity",
+                "standard deviations x months",
+                "Sum of the index below 0, as a positive number",
+                numbers(&rows, |r| Some(r.3.severity)),
+            ),
+            Column::real(
+                "intensity",
+                "standard deviations",
+                "Severity by duration",
+                numbers(&rows, |r| Some(r.3.intensity)),
+            ),
             Column::real("peak", "standard deviations", "Lowest index", numbers(&rows, |r| Some(r.3.peak))),
-            Column::real("since_previous_months", "months", "From the start of the drought before", numbers(&rows, |r| r.4)),
-            Column::text("open_ended", "yes if the record ends within it", words(&rows, |r| if r.3.open_ended { "yes" } else { "no" }.to_string())),
+            Column::real(
+                "since_previous_months",
+                "months",
+                "From the start of the drought before",
+                numbers(&rows, |r| r.4),
+            ),
+            Column::text(
+                "open_ended",
+                "yes if the record ends within it",
+                words(&rows, |r| if r.3.open_ended { "yes" } else { "no" }.to_string()),
+            ),
         ],
     )
 }
@@ -226,27 +390,95 @@ pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProduct
     let count = |code: &Option<i32>| response.counts.get(code).copied().unwrap_or_default();
     let factor = |code: &Option<i32>| lines.of(None, *code);
     let integer = |value: &dyn Fn(&Option<i32>) -> u64| rows.iter().map(|c| Some(value(c) as i64)).collect();
-    let cells = |code: &Option<i32>| groups.iter().find(|(c, _)| c == code).map_or(0, |(_, f)| f.cells as u64);
+    let cells =
+        |code: &Option<i32>| groups.iter().find(|(c, _)| c == code).map_or(0, |(_, f)| f.cells as u64);
     let index_used = study.inundation.driver == Driver::Index;
     table(
         "inundation_fit",
         "Response of water by wetland class",
         "logit p = a + b z + c sin(2 pi m/12) + d cos(2 pi m/12). Slopes are medians of fits of single cells; water that ignores rain has b near 0.",
         vec![
-            Column::integer("code", "", "Class code; empty for cells without a class", rows.iter().map(|c| c.map(i64::from)).collect()),
-            Column::text("name", "Response group", words(&rows, |c| if layer.is_none() { "all cells".into() } else { class_name(layer, *c) })),
-            Column::integer("cells_fitted", "cells", "Cells with water fitted, inside the study area", integer(&|c| count(c).fitted)),
-            Column::integer("prior_cells", "cells", "Cells wet in 10 to 90 % of their months behind the priors", integer(&cells)),
-            Column::text("prior_of", "own, or all where the group is too small", words(&rows, |c| if groups.of(*c).own { "own" } else { "all" }.to_string())),
-            Column::real("slope_on_index", "logits per standard deviation", "Prior mean of b", numbers(&rows, |c| index_used.then(|| groups.of(*c).mean[1]))),
-            Column::real("season_sine", "logits", "Prior mean of c", numbers(&rows, |c| Some(groups.of(*c).mean[2]))),
-            Column::real("season_cosine", "logits", "Prior mean of d", numbers(&rows, |c| Some(groups.of(*c).mean[3]))),
-            Column::real("residual_autocorrelation", "", "Sum of residual autocorrelations", numbers(&rows, |c| Some(groups.of(*c).autocorrelation))),
-            Column::real("likelihood_weight", "", "Weight of the months for their dependence", numbers(&rows, |c| Some(groups.of(*c).weight))),
-            Column::integer("slope_held_at_zero", "cells", "Cells whose slope would have been below 0", integer(&|c| count(c).held)),
-            Column::integer("prior_only", "cells", "Cells never seen dry: response from prior only", integer(&|c| count(c).prior_only)),
-            Column::real("logits_per_metre", "logits per metre", "How water follows its table, in pools without a line of their own", numbers(&rows, |c| factor(c).map(|f| f.g))),
-            Column::text("logits_per_metre_from", "Where that comes from", rows.iter().map(|c| factor(c).map(|f| source_word(f.source).to_string())).collect()),
+            Column::integer(
+                "code",
+                "",
+                "Class code; empty for cells without a class",
+                rows.iter().map(|c| c.map(i64::from)).collect(),
+            ),
+            Column::text(
+                "name",
+                "Response group",
+                words(&rows, |c| if layer.is_none() { "all cells".into() } else { class_name(layer, *c) }),
+            ),
+            Column::integer(
+                "cells_fitted",
+                "cells",
+                "Cells with water fitted, inside the study area",
+                integer(&|c| count(c).fitted),
+            ),
+            Column::integer(
+                "prior_cells",
+                "cells",
+                "Cells wet in 10 to 90 % of their months behind the priors",
+                integer(&cells),
+            ),
+            Column::text(
+                "prior_of",
+                "own, or all where the group is too small",
+                words(&rows, |c| if groups.of(*c).own { "own" } else { "all" }.to_string()),
+            ),
+            Column::real(
+                "slope_on_index",
+                "logits per standard deviation",
+                "Prior mean of b",
+                numbers(&rows, |c| index_used.then(|| groups.of(*c).mean[1])),
+            ),
+            Column::real(
+                "season_sine",
+                "logits",
+                "Prior mean of c",
+                numbers(&rows, |c| Some(groups.of(*c).mean[2])),
+            ),
+            Column::real(
+                "season_cosine",
+                "logits",
+                "Prior mean of d",
+                numbers(&rows, |c| Some(groups.of(*c).mean[3])),
+            ),
+            Column::real(
+                "residual_autocorrelation",
+                "",
+                "Sum of residual autocorrelations",
+                numbers(&rows, |c| Some(groups.of(*c).autocorrelation)),
+            ),
+            Column::real(
+                "likelihood_weight",
+                "",
+                "Weight of the months for their dependence",
+                numbers(&rows, |c| Some(groups.of(*c).weight)),
+            ),
+            Column::integer(
+                "slope_held_at_zero",
+                "cells",
+                "Cells whose slope would have been below 0",
+                integer(&|c| count(c).held),
+            ),
+            Column::integer(
+                "prior_only",
+                "cells",
+                "Cells never seen dry: response from prior only",
+                integer(&|c| count(c).prior_only),
+            ),
+            Column::real(
+                "logits_per_metre",
+                "logits per metre",
+                "How water follows its table, in pools without a line of their own",
+                numbers(&rows, |c| factor(c).map(|f| f.g)),
+            ),
+            Column::text(
+                "logits_per_metre_from",
+                "Where that comes from",
+                rows.iter().map(|c| factor(c).map(|f| source_word(f.source).to_string())).collect(),
+            ),
         ],
     )
 }

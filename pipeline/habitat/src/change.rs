@@ -33,9 +33,7 @@ impl Change {
             (false, false) => Change::Outside,
             (true, false) => Change::Lost,
             (false, true) => Change::Gained,
-            (true, true) if f64::from(baseline) - f64::from(scenario) >= DEGRADED_BY => {
-                Change::Degraded
-            }
+            (true, true) if f64::from(baseline) - f64::from(scenario) >= DEGRADED_BY => Change::Degraded,
             (true, true) => Change::Kept,
         }
     }

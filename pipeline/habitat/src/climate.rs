@@ -58,10 +58,7 @@ impl Shift {
 
     /// The change of a scenario.
     pub fn of(scenario: &Scenario) -> Self {
-        Shift {
-            precipitation: scenario.precipitation_factor,
-            temperature: scenario.temperature_c,
-        }
+        Shift { precipitation: scenario.precipitation_factor, temperature: scenario.temperature_c }
     }
 }
 
@@ -72,7 +69,9 @@ pub enum ClimateError {
     #[error("the index \"spei\" needs a temperature series")]
     NoTemperature,
     /// The reference months are not all in the series.
-    #[error("the climate series covers {first} to {last}, but the reference period is {wanted_first} to {wanted_last}")]
+    #[error(
+        "the climate series covers {first} to {last}, but the reference period is {wanted_first} to {wanted_last}"
+    )]
     Reference {
         /// First month of the series.
         first: Month,
@@ -84,7 +83,9 @@ pub enum ClimateError {
         wanted_last: Month,
     },
     /// Too few years to fit.
-    #[error("the reference period holds {years} whole years; an index needs at least {YEARS_NEEDED}, and {YEARS_ADVISED} are advised")]
+    #[error(
+        "the reference period holds {years} whole years; an index needs at least {YEARS_NEEDED}, and {YEARS_ADVISED} are advised"
+    )]
     Years {
         /// Whole years found.
         years: usize,
@@ -168,9 +169,8 @@ impl ClimateModel {
         let mut model = ClimateModel { series, settings, normals, fitted, z_range: (0.0, 0.0) };
         let months = model.months(&Shift::NONE);
         let z = months[reference].iter().filter_map(|month| month.z);
-        model.z_range = z.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), z| {
-            (low.min(z), high.max(z))
-        });
+        model.z_range =
+            z.fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), z| (low.min(z), high.max(z)));
         Ok(model)
     }
 
@@ -282,7 +282,9 @@ mod tests {
                 .map(|at| (20.0 + 15.0 * ((at % 12) as f64 - 5.5).abs()) * (0.4 + wobble(at)))
                 .collect(),
             temperature: Some(
-                (0..axis.len).map(|at| 22.0 - 1.5 * ((at % 12) as f64 - 5.5).abs() + wobble(at / 3)).collect(),
+                (0..axis.len)
+                    .map(|at| 22.0 - 1.5 * ((at % 12) as f64 - 5.5).abs() + wobble(at / 3))
+                    .collect(),
             ),
         }
     }
@@ -330,9 +332,7 @@ mod tests {
     fn the_first_incomplete_water_year_is_left_out() {
         let model = ClimateModel::fit(series(), settings(IndexKind::Spi, 12)).unwrap();
         let axis = MonthAxis::new("1986-01".parse().unwrap(), "1990-12".parse().unwrap());
-        let from = |starts| {
-            model.z_on(&axis, &Shift::NONE, starts).iter().position(Option::is_some)
-        };
+        let from = |starts| model.z_on(&axis, &Shift::NONE, starts).iter().position(Option::is_some);
         // the first 12-month sum ends in December 1986
         assert_eq!(from(1), Some(12));
         assert_eq!(from(12), Some(11));

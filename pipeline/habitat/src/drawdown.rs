@@ -6,6 +6,9 @@ use std::collections::BTreeMap;
 
 /// Cells a line needs.
 pub const CELLS_FOR_A_LINE: u64 = 30;
+/// Least g of a line, logits per metre (ours): cells of one and the same record have a slope of nothing but rounding, of
+/// either sign.
+pub const LEAST_G: f64 = 1e-3;
 /// Elevation range a line needs, metres, unless it fits well.
 pub const RANGE_FOR_A_LINE: f64 = 0.3;
 /// Share of the variance of the intercepts that a line over less relief must explain (ours). The water of a spring
@@ -122,7 +125,7 @@ fn common_g<'a>(sets: impl Iterator<Item = &'a LineSums>) -> Option<f64> {
     let g = -xy / xx;
     let fits = xy * xy >= FIT_FOR_A_LINE * xx * yy;
     let relief = range >= RANGE_FOR_A_LINE || fits;
-    (cells >= CELLS_FOR_A_LINE && relief && xx > 0.0 && g > 0.0).then_some(g)
+    (cells >= CELLS_FOR_A_LINE && relief && xx > 0.0 && g >= LEAST_G).then_some(g)
 }
 
 /// Where a cell's g comes from.
@@ -178,7 +181,10 @@ impl LineTable {
         };
         Lines {
             groups: g_of_group.collect(),
-            pools: pools.iter().filter_map(|(k, sums)| Some((*k, common_g(std::iter::once(sums))?))).collect(),
+            pools: pools
+                .iter()
+                .filter_map(|(k, sums)| Some((*k, common_g(std::iter::once(sums))?)))
+                .collect(),
             all: common_g(pools.values()),
             pool_centres: pools.iter().filter_map(|(k, sums)| Some((*k, sums.centre()?))).collect(),
             group_centres: groups.iter().filter_map(centre).collect(),
@@ -187,7 +193,7 @@ impl LineTable {
     }
 }
 
-/// The g of every cell: of its pool, else its group, else the study's, else what all pools share.
+/// The g of every cell: the study's where it gives one, else of its pool, else its group, else what all pools share.
 #[derive(Clone, Debug)]
 pub struct Lines {
     pools: BTreeMap<i32, f64>,
@@ -214,16 +220,17 @@ pub struct Factor {
 impl Lines {
     /// The factor of a cell in a pool and group, if any is known.
     pub fn of(&self, pool: Option<i32>, group: Option<i32>) -> Option<Factor> {
-        let own = pool.and_then(|pool| self.pools.get(&pool)).map(|g| (*g, Source::Pool));
-        let (g, source) = own
+        let given = self.given.map(|g| (g, Source::Study));
+        let (g, source) = given
+            .or_else(|| pool.and_then(|pool| self.pools.get(&pool)).map(|g| (*g, Source::Pool)))
             .or_else(|| self.groups.get(&group).map(|g| (*g, Source::Group)))
-            .or_else(|| self.given.map(|g| (g, Source::Study)))
             .or_else(|| self.all.map(|g| (g, Source::All)))?;
         let centre = match pool {
             Some(pool) => self.pool_centres.get(&pool),
             None => self.group_centres.get(&group),
         };
-        let line = centre.map(|(elevation, intercept)| Line { g, elevation: *elevation, intercept: *intercept });
+        let line =
+            centre.map(|(elevation, intercept)| Line { g, elevation: *elevation, intercept: *intercept });
         Some(Factor { g, line, source })
     }
 }
@@ -269,7 +276,9 @@ mod tests {
     #[test]
     fn order_and_parts_do_not_matter() {
         let points: Vec<(f64, f64)> = (0..50)
-            .map(|i| (f64::from(i * 37 % 50) / 31.0, (f64::from(i) * 0.7).sin() - 0.1 * f64::from(i * 37 % 50)))
+            .map(|i| {
+                (f64::from(i * 37 % 50) / 31.0, (f64::from(i) * 0.7).sin() - 0.1 * f64::from(i * 37 % 50))
+            })
             .collect();
         let mut backwards = points.clone();
         backwards.reverse();
@@ -294,10 +303,12 @@ mod tests {
         assert!(factor(&(0..90).map(plain).collect::<Vec<_>>()).is_some());
         let rising = |i: i32| (f64::from(i), f64::from(i));
         assert!(factor(&(0..90).map(rising).collect::<Vec<_>>()).is_none());
+        let equal = |i: i32| (0.0371 * f64::from(i), 2.1 / 3.0);
+        assert!(factor(&(0..301).map(equal).collect::<Vec<_>>()).is_none());
     }
 
     #[test]
-    fn pool_then_group_then_study_then_all() {
+    fn study_then_pool_then_group_then_all() {
         let mut sums = LineTable::default();
         for i in 0..40 {
             let x = 0.05 * f64::from(i);
@@ -305,11 +316,15 @@ mod tests {
             sums.add(Some(2), Some(8), x, -6.0 * x);
         }
         sums.add(Some(3), Some(9), 0.0, 0.0);
-        let lines = sums.lines(Some(3.0));
+        let given = sums.lines(Some(3.0)).of(Some(1), Some(8)).unwrap();
+        assert_eq!((given.source, given.g), (Source::Study, 3.0));
+        // its line still runs through the means of its pool: elevation 0.975 m, intercept -1.95
+        assert!((given.line.unwrap().intercept_at(1.975) + 4.95).abs() < 1e-9);
+        let lines = sums.lines(None);
         let source = |pool, group| lines.of(pool, group).map(|f| f.source);
         assert_eq!(source(Some(1), Some(8)), Some(Source::Pool));
         assert_eq!(source(Some(3), Some(8)), Some(Source::Group));
-        assert_eq!(source(None, None), Some(Source::Study));
+        assert_eq!(source(None, None), Some(Source::All));
         let shared = sums.lines(None).of(Some(3), Some(9)).unwrap();
         assert_eq!(shared.source, Source::All);
         assert!((shared.g - 4.0).abs() < 1e-9, "{}", shared.g);

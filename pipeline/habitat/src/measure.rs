@@ -77,13 +77,7 @@ pub fn distance_to(block: &Block, targets: &[bool], cell_m: f64, limit_m: f64) -
 
 /// Share of known cells within `radius_m` that are targets; NaN where under half of the full disc is
 /// known (beyond the block nothing is). Inner cells only.
-pub fn share_within(
-    block: &Block,
-    targets: &[bool],
-    known: &[bool],
-    cell_m: f64,
-    radius_m: f64,
-) -> Vec<f32> {
+pub fn share_within(block: &Block, targets: &[bool], known: &[bool], cell_m: f64, radius_m: f64) -> Vec<f32> {
     let radius = radius_m / cell_m;
     let hits = disc::disc_counts(targets, block.rows, block.cols, radius);
     let seen = disc::disc_counts(known, block.rows, block.cols, radius);
@@ -172,8 +166,7 @@ mod tests {
 
     #[test]
     fn distance_and_share_in_the_inner_part_only() {
-        let block =
-            Block { rows: 5, cols: 5, inner_row: 2, inner_col: 2, inner_rows: 1, inner_cols: 2 };
+        let block = Block { rows: 5, cols: 5, inner_row: 2, inner_col: 2, inner_rows: 1, inner_cols: 2 };
         let mut targets = vec![false; 25];
         targets[0] = true;
         let metres = distance_to(&block, &targets, 30.0, 100.0);

@@ -107,8 +107,7 @@ impl Scan {
     /// Takes the next row and fills `labels` with provisional labels from 1 (0: no habitat).
     pub fn push(&mut self, row: &Row, labels: &mut [u32]) {
         labels.fill(0);
-        let habitat: Vec<bool> =
-            row.standing.iter().map(|s| *s == Standing::Habitat as u8).collect();
+        let habitat: Vec<bool> = row.standing.iter().map(|s| *s == Standing::Habitat as u8).collect();
         let last = row.standing.len() - 1;
         for run in self.labeller.push_row(&habitat) {
             let label = run.label as usize;
@@ -264,8 +263,7 @@ mod tests {
         let mut scan = Scan::new(corners);
         let mut labels = vec![vec![0u32; cols]; rows.len()];
         for at in 0..rows.len() {
-            let zones: Vec<i32> =
-                (0..cols).map(|c| if c < 2 { 7 } else { NO_CLASS }).collect();
+            let zones: Vec<i32> = (0..cols).map(|c| if c < 2 { 7 } else { NO_CLASS }).collect();
             let row = Row {
                 above: at.checked_sub(1).map(|r| &rows[r][..]),
                 standing: &rows[at],

@@ -80,12 +80,7 @@ pub fn read_record(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> 
 
 /// Hydroperiod year by year (year, months): 12 x mean of (state - usual share of that calendar
 /// month) + hydroperiod, limited to 0-12, over years with enough observed months.
-pub fn yearly_hydroperiod(
-    observed: Bits,
-    wet: Bits,
-    masks: &Masks,
-    record: &Record,
-) -> Vec<(i32, f64)> {
+pub fn yearly_hydroperiod(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Vec<(i32, f64)> {
     let mut years = Vec::with_capacity(masks.years.len());
     for (year, mask) in &masks.years {
         let (mut n, mut sum) = (0u32, 0.0);
@@ -106,10 +101,7 @@ pub fn yearly_hydroperiod(
 }
 
 fn triple_count(bits: Bits, a: Bits, b: Bits) -> u32 {
-    bits.iter()
-        .zip(a.iter().zip(b))
-        .map(|(x, (a, b))| (x & a & b).count_ones())
-        .sum()
+    bits.iter().zip(a.iter().zip(b)).map(|(x, (a, b))| (x & a & b).count_ones()).sum()
 }
 
 /// Trend of the yearly hydroperiod, where there are years enough.
@@ -123,11 +115,7 @@ pub fn trend(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Optio
     // A record without any change has no variance to test: no slope, no evidence.
     let p = mann_kendall(&months).map_or(1.0, |test| test.p);
     let slope = theil_sen(&at, &months)?.slope;
-    Some(Trend {
-        per_decade: 10.0 * slope,
-        p,
-        years: years.len(),
-    })
+    Some(Trend { per_decade: 10.0 * slope, p, years: years.len() })
 }
 
 /// Permanence classes by hydroperiod.

@@ -38,13 +38,8 @@ impl Design {
             let angle = TAU * (m + 1) as f64 / 12.0;
             [angle.sin(), angle.cos()]
         });
-        let mut design = Design {
-            rows: Vec::new(),
-            at: Vec::new(),
-            calendar: Vec::new(),
-            per_calendar: [0; 12],
-            season,
-        };
+        let mut design =
+            Design { rows: Vec::new(), at: Vec::new(), calendar: Vec::new(), per_calendar: [0; 12], season };
         for (at, (month, z)) in axis.months().zip(z).enumerate() {
             if let Some(z) = z {
                 let m = month.calendar() as usize - 1;
@@ -195,10 +190,7 @@ impl Groups {
         if sample.is_empty() {
             return Err(ResponseError::NoCells);
         }
-        let wide = Prior {
-            mean: [0.0; 4],
-            sd: WIDE_SD,
-        };
+        let wide = Prior { mean: [0.0; 4], sd: WIDE_SD };
         let fits: Vec<(Beta, Lagged)> = sample
             .par_iter()
             .map_init(Months::default, |months, cell| {
@@ -255,12 +247,7 @@ impl Groups {
         months.read(design, observed, wet);
         let prior = Prior {
             mean: group.mean,
-            sd: [
-                self.spreads.intercept,
-                self.spreads.index,
-                self.spreads.season,
-                self.spreads.season,
-            ],
+            sd: [self.spreads.intercept, self.spreads.index, self.spreads.season, self.spreads.season],
         };
         let fitted = fit_with_lower_bound(months.rows(design, group.weight), &prior, 1, 0.0);
         (fitted.beta, fitted.clamped)

@@ -15,7 +15,9 @@ pub enum Measured {
 
 /// A class code that has no score.
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
-#[error("variable \"{variable}\": class {code} occurs in the layer but the curve gives it no score; add the class to the curve or the legend")]
+#[error(
+    "variable \"{variable}\": class {code} occurs in the layer but the curve gives it no score; add the class to the curve or the legend"
+)]
 pub struct UnscoredClass {
     /// The variable.
     pub variable: String,
@@ -41,15 +43,9 @@ pub fn score(response: &Curve, value: f64) -> Option<f64> {
 ///
 /// # Errors
 /// A code without a score.
-pub fn scores(
-    name: &str,
-    response: &Curve,
-    measured: &Measured,
-) -> Result<Vec<Option<f64>>, UnscoredClass> {
+pub fn scores(name: &str, response: &Curve, measured: &Measured) -> Result<Vec<Option<f64>>, UnscoredClass> {
     match (measured, response) {
-        (Measured::Numbers(values), _) => {
-            Ok(values.iter().map(|v| score(response, f64::from(*v))).collect())
-        }
+        (Measured::Numbers(values), _) => Ok(values.iter().map(|v| score(response, f64::from(*v))).collect()),
         (Measured::Codes(codes), Curve::Classes(table)) => codes
             .iter()
             .map(|code| match (*code, table.get(code)) {
@@ -159,8 +155,7 @@ mod tests {
     /// Arithmetic of CHECKS 8e: weights 0.6 and 0.4 of 0.4 and 0.9 (recomputed there with Python).
     #[test]
     fn weighted_means() {
-        let variables =
-            vec![variable(0.6, Missing::NotAssessed), variable(0.4, Missing::NotAssessed)];
+        let variables = vec![variable(0.6, Missing::NotAssessed), variable(0.4, Missing::NotAssessed)];
         let scores = [Some(0.4), Some(0.9)];
         let geometric = requisite(Combine::GeometricMean, variables.clone());
         let got = requisite_score(&geometric, &scores).unwrap();

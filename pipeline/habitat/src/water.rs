@@ -21,9 +21,7 @@ impl MonthAxis {
 
     /// Position of a month, if it lies on the axis.
     pub fn position(&self, month: Month) -> Option<usize> {
-        usize::try_from(month.since(self.first))
-            .ok()
-            .filter(|at| *at < self.len)
+        usize::try_from(month.since(self.first)).ok().filter(|at| *at < self.len)
     }
 
     /// The months in order.
@@ -67,11 +65,7 @@ impl BitRows {
     /// `cells` rows, nothing observed.
     pub fn new(axis: &MonthAxis, cells: usize) -> Self {
         let words = axis.words();
-        BitRows {
-            words,
-            observed: vec![0; cells * words],
-            wet: vec![0; cells * words],
-        }
+        BitRows { words, observed: vec![0; cells * words], wet: vec![0; cells * words] }
     }
 
     /// Cells held.
@@ -150,9 +144,7 @@ impl Masks {
 /// A value per calendar month where some are missing: each missing one takes the mean of the nearest
 /// known before and after it, round the year (ours). `None` if all are missing.
 pub fn fill_round_the_year(values: &[Option<f64>; 12]) -> Option<[f64; 12]> {
-    let near = |from: usize, step: usize| {
-        (1..12).find_map(|n| values[(from + n * step) % 12])
-    };
+    let near = |from: usize, step: usize| (1..12).find_map(|n| values[(from + n * step) % 12]);
     let mut filled = [0.0; 12];
     for (m, slot) in filled.iter_mut().enumerate() {
         *slot = match values[m] {

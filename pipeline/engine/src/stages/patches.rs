@@ -119,8 +119,7 @@ fn cores(
     let reach = (edge_m / grid.cell_m).ceil() as usize;
     for band in bands(grid) {
         let outer = band.with_margin(reach, grid);
-        let other: Vec<bool> =
-            standing.read(&outer)?.iter().map(|s| *s == Standing::Other as u8).collect();
+        let other: Vec<bool> = standing.read(&outer)?.iter().map(|s| *s == Standing::Other as u8).collect();
         let squared = squared_distance(&other, outer.rows, outer.cols, reach as u32);
         let numbers = labels.read(&band)?;
         for (cell, label) in numbers.iter().enumerate().filter(|(_, label)| **label > 0) {
@@ -134,11 +133,7 @@ fn cores(
     Ok(sums.iter().map(|sum| sum.value().unwrap_or(f64::NAN)).collect())
 }
 
-fn neighbours(
-    grid: &Grid,
-    labels: &Scratch<u32>,
-    patches: usize,
-) -> Result<Vec<Option<f64>>, EngineError> {
+fn neighbours(grid: &Grid, labels: &Scratch<u32>, patches: usize) -> Result<Vec<Option<f64>>, EngineError> {
     let mut edges = Vec::new();
     for band in bands(grid) {
         let outer = band.with_margin(1, grid);

@@ -156,8 +156,7 @@ fn one_tile(
                 match line.filter(|_| elevation.is_finite()) {
                     Some(line) => {
                         let mean = groups.of(codes[cell]).mean;
-                        let beta: Beta =
-                            [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
+                        let beta: Beta = [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
                         let shift = -line.g * h;
                         months[cell] = case.design.hydroperiod(&beta, shift) as f32;
                     }

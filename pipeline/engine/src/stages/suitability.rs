@@ -170,7 +170,10 @@ fn one_tile(
         shared.push(if changes { None } else { Some(reader.measure(&variable.measure, None, None)?) });
     }
     let score = |case: Option<&Case>, months: &Scratch<f32>, fall: Option<&Scratch<f32>>| {
-        let water = CaseLayers { hydroperiod: months.read(&outer)?, fall: fall.map(|f| f.read(&window)).transpose()? };
+        let water = CaseLayers {
+            hydroperiod: months.read(&outer)?,
+            fall: fall.map(|f| f.read(&window)).transpose()?,
+        };
         let mut own = Vec::new();
         for ((_, variable), shared) in study.variables().zip(&shared) {
             own.push(match shared {
@@ -241,7 +244,8 @@ fn one_tile(
         let mut standing = vec![Standing::NotCompared as u8; cells];
         for cell in (0..cells).filter(|c| inside[*c] == 1) {
             let what = if compared[cell] {
-                standing[cell] = if habitat(values[cell]) { Standing::Habitat } else { Standing::Other } as u8;
+                standing[cell] =
+                    if habitat(values[cell]) { Standing::Habitat } else { Standing::Other } as u8;
                 Change::of(scored[0][cell], values[cell], threshold)
             } else {
                 Change::NotAssessed
@@ -356,9 +360,7 @@ impl Reader<'_> {
             Measure::Layer(name) => {
                 Measured::Numbers(self.layers.numbers(self.layer(name, case)?, self.window)?)
             }
-            Measure::Class(name) => {
-                Measured::Codes(self.layers.codes(self.layer(name, case)?, self.window)?)
-            }
+            Measure::Class(name) => Measured::Codes(self.layers.codes(self.layer(name, case)?, self.window)?),
             Measure::Hydroperiod => Measured::Numbers(self.block.cut(months())),
             Measure::Depth => {
                 let layer = self.with_role(Role::Depth, "depth")?;

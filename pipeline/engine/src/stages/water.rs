@@ -166,11 +166,8 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     })?;
 
     let keeper = keeper.into_inner().unwrap_or_else(PoisonError::into_inner);
-    let mut sample: Vec<((usize, usize), SampleCell)> = keeper
-        .into_values()
-        .flatten()
-        .map(|((_, row, col), cell)| ((row, col), cell))
-        .collect();
+    let mut sample: Vec<((usize, usize), SampleCell)> =
+        keeper.into_values().flatten().map(|((_, row, col), cell)| ((row, col), cell)).collect();
     sample.sort_by_key(|(place, _)| *place);
     let mut totals = [0u64; 4];
     for tile in counts {
@@ -207,10 +204,7 @@ fn keep(
     }
 }
 
-fn trend_of_no_change(
-    observed: &[u64],
-    masks: &lentic_habitat::water::Masks,
-) -> Option<Trend> {
+fn trend_of_no_change(observed: &[u64], masks: &lentic_habitat::water::Masks) -> Option<Trend> {
     use lentic_habitat::record::{MONTHS_FOR_A_YEAR, YEARS_FOR_A_TREND};
     use lentic_habitat::water::count;
     let enough = |mask: &[u64]| count(observed, mask) >= MONTHS_FOR_A_YEAR;

@@ -43,10 +43,8 @@ fn the_expected_hydroperiod_is_the_sum_of_monthly_means() {
             .filter(|t| t % 12 == m)
             .map(|t| {
                 let angle = TAU * (m + 1) as f64 / 12.0;
-                let eta = beta[0]
-                    + beta[1] * waves()[t].unwrap()
-                    + beta[2] * angle.sin()
-                    + beta[3] * angle.cos();
+                let eta =
+                    beta[0] + beta[1] * waves()[t].unwrap() + beta[2] * angle.sin() + beta[3] * angle.cos();
                 1.0 / (1.0 + (-eta).exp())
             })
             .collect();
@@ -70,8 +68,7 @@ fn months_without_z_leave_the_design_and_a_missing_calendar_month_is_filled() {
 #[test]
 fn group_medians_recover_the_truth() {
     let design = Design::new(&axis(), &waves());
-    let mut sample: Vec<SampleCell> =
-        (0..200).map(|c| drawn(&design, &[-0.2, 1.5, 0.5, -1.0], c)).collect();
+    let mut sample: Vec<SampleCell> = (0..200).map(|c| drawn(&design, &[-0.2, 1.5, 0.5, -1.0], c)).collect();
     sample.extend((200..400).map(|c| {
         let cell = drawn(&design, &[0.4, 0.0, 0.2, 0.3], c);
         SampleCell { group: Some(2), ..cell }
@@ -109,8 +106,7 @@ fn persistence_lowers_the_weight() {
 #[test]
 fn small_groups_take_the_prior_of_all_and_none_is_refused() {
     let design = Design::new(&axis(), &waves());
-    let mut sample: Vec<SampleCell> =
-        (0..40).map(|c| drawn(&design, &[0.0, 1.0, 0.0, 0.0], c)).collect();
+    let mut sample: Vec<SampleCell> = (0..40).map(|c| drawn(&design, &[0.0, 1.0, 0.0, 0.0], c)).collect();
     sample.push(SampleCell { group: Some(9), ..sample[0].clone() });
     let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
     assert!(groups.of(Some(1)).own);
@@ -125,13 +121,11 @@ fn small_groups_take_the_prior_of_all_and_none_is_refused() {
 #[test]
 fn a_negative_slope_is_held_at_zero() {
     let design = Design::new(&axis(), &waves());
-    let sample: Vec<SampleCell> =
-        (0..40).map(|c| drawn(&design, &[0.0, -1.5, 0.0, 0.0], c)).collect();
+    let sample: Vec<SampleCell> = (0..40).map(|c| drawn(&design, &[0.0, -1.5, 0.0, 0.0], c)).collect();
     let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
     let mut months = Months::default();
     for cell in &sample {
-        let (beta, held) =
-            groups.fit_cell(&design, &cell.observed, &cell.wet, cell.group, &mut months);
+        let (beta, held) = groups.fit_cell(&design, &cell.observed, &cell.wet, cell.group, &mut months);
         assert!(held && beta[1] == 0.0, "{beta:?}");
     }
 }
@@ -140,8 +134,7 @@ fn a_negative_slope_is_held_at_zero() {
 #[test]
 fn never_dry_rests_on_the_prior() {
     let design = Design::new(&axis(), &waves());
-    let sample: Vec<SampleCell> =
-        (0..60).map(|c| drawn(&design, &[0.0, 1.5, 0.0, 0.0], c)).collect();
+    let sample: Vec<SampleCell> = (0..60).map(|c| drawn(&design, &[0.0, 1.5, 0.0, 0.0], c)).collect();
     let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
     let full = vec![u64::MAX, u64::MAX, u64::MAX, u64::MAX, u64::MAX, (1 << 40) - 1];
     assert_eq!(count_all(&full), 360);
