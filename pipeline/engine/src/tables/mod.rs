@@ -1,0 +1,38 @@
+//! The tables of a run, from what the stages left.
+
+mod habitat;
+mod water;
+
+pub use habitat::{baseline_check, disagreement_percent, habitat_area, loss_by_class, patches};
+pub use water::{drought_events, drought_index, events_of, held_notes, index_months, inundation_fit};
+
+use lentic_report::{Column, Table};
+use lentic_study::settings::{Layer, Role};
+
+fn table(name: &str, title: &str, note: &str, columns: Vec<Column>) -> Table {
+    Table { name: name.into(), title: title.into(), note: note.into(), columns }
+}
+
+fn words<T>(rows: &[T], value: impl Fn(&T) -> String) -> Vec<Option<String>> {
+    rows.iter().map(|row| Some(value(row))).collect()
+}
+
+fn numbers<T>(rows: &[T], value: impl Fn(&T) -> Option<f64>) -> Vec<Option<f64>> {
+    rows.iter().map(value).collect()
+}
+
+/// What each word for a file of tables by role is.
+pub fn role_word(role: Role) -> &'static str {
+    match role {
+        Role::Zones => "zone",
+        Role::WetlandClass => "wetland_class",
+        _ => "land_cover",
+    }
+}
+
+/// Name of a class code: the legend's, else the code.
+pub fn class_name(layer: Option<&Layer>, code: Option<i32>) -> String {
+    let Some(code) = code else { return "none".into() };
+    let legend = layer.and_then(|layer| layer.legend.as_ref());
+    legend.and_then(|l| l.classes.get(&code)).map_or_else(|| code.to_string(), |c| c.name.clone())
+}
