@@ -1,21 +1,25 @@
 //! Everything that can be known before computing: files, reference systems, overlap, legends, months.
-//! All problems are found together.
+//! All problems are found together, those of the study file itself among them.
+
+mod layers;
+#[cfg(test)]
+mod tests;
 
 use crate::climate_file;
 use crate::error::EngineError;
-use crate::layers::{Layers, file_of, is_vector};
 use crate::stack::Stack;
-use lentic_habitat::climate::{Series, YEARS_ADVISED, YEARS_NEEDED};
+use lentic_habitat::climate::{Series, YEARS_ADVISED};
 use lentic_habitat::water::MonthAxis;
-use lentic_raster::{Bounds, Crs, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, tiles, vector_bounds};
-use lentic_study::settings::{Curve, Driver, Files, Layer, LayerKind, Measure, Role};
-use lentic_study::source::{item, key};
-use lentic_study::{Problem, Problems, Source, Study, read, resolve};
+use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
+use lentic_study::settings::{Driver, Files, Layer, Role};
+use lentic_study::source::key;
+use lentic_study::{Examined, Problem, Problems, Source, Study, examine};
 use std::collections::BTreeSet;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
-/// Cells a side of the tiles legends are compared in.
-const SCAN: usize = 1024;
+/// Months and calendar months a record should hold (the defaults of `[inundation]`).
+const MONTHS_ADVISED: usize = 24;
+const CALENDAR_MONTHS_ADVISED: usize = 6;
 /// Months named in a message before the rest is only counted.
 const SHOWN: usize = 6;
 
@@ -37,25 +41,37 @@ pub struct Checked {
 /// Checks a study file and everything it names.
 ///
 /// # Errors
-/// All problems found, together.
+/// All problems of form, of sense and of the files named, together, from the top of the study file down and
+/// then by file. Only what a problem leaves unknown is not looked at.
 pub fn check(path: &Path) -> Result<Checked, EngineError> {
-    let (file, source) = read(path)?;
-    let (study, warnings) = resolve(&file, &source)?;
-    let mut checker = Checker { source: &source, study: &study, problems: Vec::new(), warnings };
+    let Examined { study, problems, warnings, unlisted, source } = examine(path);
+    let (Some(study), Some(source)) = (study, source) else {
+        return Err(Problems(problems).into());
+    };
+    let mut checker =
+        Checker { source: &source, study: &study, problems, warnings, lacking: BTreeSet::new() };
     let grid = checker.grid();
     let (first, last) = study.period.baseline;
     let axis = MonthAxis::new(first, last);
     let stack = checker.stack(&axis);
     let series = checker.climate();
-    if let Some(grid) = &grid {
-        for layer in &study.layers {
-            checker.layer(layer, grid, stack.as_ref());
+    for layer in &study.layers {
+        match &grid {
+            Some(grid) => checker.layer(layer, grid, stack.as_ref()),
+            None => checker.opens(layer),
         }
     }
-    let Checker { problems, warnings, .. } = checker;
+    let Checker { mut problems, warnings, lacking, .. } = checker;
+    for told in unlisted {
+        if lacking.contains(&(told.legend, told.code)) {
+            problems.retain(|problem| *problem != told.problem);
+        }
+    }
     match (grid, stack) {
-        (Some(grid), Some(stack)) if problems.is_empty() => Ok(Checked { study, grid, stack, series, warnings }),
-        _ => Err(Problems(problems).into()),
+        (Some(grid), Some(stack)) if problems.is_empty() => {
+            Ok(Checked { study, grid, stack, series, warnings })
+        }
+        _ => Err(Problems::sorted(&source.path, problems).into()),
     }
 }
 
@@ -67,7 +83,9 @@ impl Checked {
         let reach = crate::stages::suitability::reach_cells(&self.study, self.grid.cell_m);
         let cells = ((tile + 2 * reach) as u64).pow(2).min(self.grid.len() as u64);
         let months = self.stack.images.len() as u64;
-        let layers = (self.study.layers.len() + self.study.variables().count() + 4 * self.study.scenarios.len()) as u64;
+        let layers = (self.study.layers.len()
+            + self.study.variables().count()
+            + 4 * self.study.scenarios.len()) as u64;
         let per_cell = months.div_ceil(4) + 8 * layers + 16;
         let sample = 5000 * 10 * months.div_ceil(4);
         (threads * cells * per_cell + sample) / (1 << 20) + crate::CACHE_MIB as u64 + 64
@@ -86,6 +104,8 @@ struct Checker<'a> {
     study: &'a Study,
     problems: Vec<Problem>,
     warnings: Vec<Problem>,
+    /// Legends with the codes they are known to lack.
+    lacking: BTreeSet<(PathBuf, i32)>,
 }
 
 impl Checker<'_> {
@@ -100,6 +120,9 @@ impl Checker<'_> {
 
     fn grid(&mut self) -> Option<Grid> {
         let settings = &self.study.grid;
+        if settings.crs.is_empty() {
+            return None; // Told already.
+        }
         let crs = match Crs::parse(&settings.crs) {
             Ok(crs) => crs,
             Err(e) => {
@@ -144,7 +167,10 @@ impl Checker<'_> {
         if stack.images.is_empty() {
             self.problem(
                 &at,
-                format!("layer \"{}\": none of its files lies in the baseline, {first} to {last}", layer.name),
+                format!(
+                    "layer \"{}\": none of its files lies in the baseline, {first} to {last}",
+                    layer.name
+                ),
                 "check the pattern and period.baseline",
             );
             return None;
@@ -167,7 +193,38 @@ impl Checker<'_> {
                 "",
             );
         }
+        self.enough_months(&at, &layer.name, &stack, axis);
         Some(stack)
+    }
+
+    /// Whether the months with files can be enough for any cell, and enough to call their sum a year.
+    fn enough_months(&mut self, at: &str, name: &str, stack: &Stack, axis: &MonthAxis) {
+        let seen = axis.months().enumerate().filter(|(month, _)| stack.images.contains_key(month));
+        let calendar: BTreeSet<u32> = seen.map(|(_, month)| month.calendar()).collect();
+        let (months, calendar) = (stack.images.len(), calendar.len());
+        let water = &self.study.inundation;
+        let needed = (water.minimum_months as usize, water.minimum_calendar_months as usize);
+        let found = format!(
+            "layer \"{name}\": its files show {months} month(s) of the baseline, in {calendar} calendar month(s)"
+        );
+        if months < needed.0 || calendar < needed.1 {
+            self.problem(
+                at,
+                format!(
+                    "{found}; a cell is assessed from {} months in {} calendar months on, so the record is too short",
+                    needed.0, needed.1
+                ),
+                "add more dates or widen period.baseline; inundation.minimum_months and minimum_calendar_months may be lowered at the cost of a hydroperiod that is only a rough ranking",
+            );
+        } else if months < MONTHS_ADVISED || calendar < CALENDAR_MONTHS_ADVISED {
+            self.warn(
+                at,
+                format!(
+                    "{found}, fewer than the usual {MONTHS_ADVISED} in {CALENDAR_MONTHS_ADVISED}: hydroperiod and the answer of water rest on few states a cell; read them as a ranking of places, not as months"
+                ),
+                "",
+            );
+        }
     }
 
     fn climate(&mut self) -> Option<Series> {
@@ -179,11 +236,11 @@ impl Checker<'_> {
         };
         let years = (to.since(from) + 1) as usize / 12;
         let at = "period.reference";
-        if years < YEARS_NEEDED {
-            let message = format!("the reference period {from} to {to} holds {years} whole years; an index needs {YEARS_NEEDED}");
-            self.problem(at, message, "give a longer reference period");
-        } else if years < YEARS_ADVISED {
-            let message = format!("the reference period {from} to {to} holds {years} whole years; the World Meteorological Organization advises {YEARS_ADVISED} (WMO-No. 1090)");
+        // One too short for an index is a problem of the study itself, told with it.
+        if years < YEARS_ADVISED {
+            let message = format!(
+                "the reference period {from} to {to} holds {years} whole years; the World Meteorological Organization advises {YEARS_ADVISED} (WMO-No. 1090)"
+            );
             self.warn(at, message, "");
         }
         match climate_file::read(climate, (first.min(from), last.max(to))) {
@@ -194,139 +251,6 @@ impl Checker<'_> {
             }
         }
     }
-
-    fn layer(&mut self, layer: &Layer, grid: &Grid, stack: Option<&Stack>) {
-        let at = place_of_files(layer);
-        let path = file_of(layer);
-        if is_vector(&path) {
-            match vector_bounds(&path, &grid.crs) {
-                Ok(bounds) => self.overlap(layer, &at, bounds, grid),
-                Err(e) => self.problem(&at, format!("layer \"{}\": {e}", layer.name), ""),
-            }
-            return;
-        }
-        if layer.kind == LayerKind::WaterHistory {
-            if let Some(stack) = stack {
-                self.images(layer, &at, grid, stack);
-            }
-            return;
-        }
-        match inspect(&path, layer.band).and_then(|info| bounds_on(&info, grid)) {
-            Ok(bounds) => self.overlap(layer, &at, bounds, grid),
-            Err(e) => {
-                self.problem(&at, format!("layer \"{}\": {e}", layer.name), "");
-                return;
-            }
-        }
-        let layers = Layers { study: self.study, grid };
-        let outcome = match layer.kind {
-            LayerKind::Class => self.codes(layer, &layers, &at),
-            _ => layers.numbers(layer, last_row(grid)).map(drop),
-        };
-        if let Err(e) = outcome {
-            self.problem(&at, format!("layer \"{}\": {e}", layer.name), "");
-        }
-    }
-
-    fn overlap(&mut self, layer: &Layer, at: &str, bounds: Bounds, grid: &Grid) {
-        let own = grid.bounds();
-        let apart = bounds.left >= own.right
-            || bounds.right <= own.left
-            || bounds.bottom >= own.top
-            || bounds.top <= own.bottom;
-        if apart {
-            let show = |b: Bounds| format!("x {:.0} to {:.0}, y {:.0} to {:.0}", b.left, b.right, b.bottom, b.top);
-            self.problem(
-                at,
-                format!("layer \"{}\" does not overlap the grid: it covers {}, the grid {}", layer.name, show(bounds), show(own)),
-                "check grid.crs, grid.bounds and the layer's own reference system",
-            );
-        }
-    }
-
-    /// Opens every water file and reads its last row, where a file cut short shows.
-    fn images(&mut self, layer: &Layer, at: &str, grid: &Grid, stack: &Stack) {
-        let layers = Layers { study: self.study, grid };
-        let mut bad = 0;
-        for (index, image) in stack.images.values().flatten().enumerate() {
-            let outcome = inspect(&image.path, image.band).and_then(|info| bounds_on(&info, grid));
-            match outcome {
-                // one that lies elsewhere says it for all
-                Ok(bounds) if index == 0 => self.overlap(layer, at, bounds, grid),
-                Ok(_) => {}
-                Err(e) => {
-                    bad += 1;
-                    if bad <= SHOWN {
-                        self.problem(at, format!("layer \"{}\": {e}", layer.name), "");
-                    }
-                    continue;
-                }
-            }
-            if let Err(e) = Stack::probe(&layers, layer, image, last_row(grid)) {
-                bad += 1;
-                if bad <= SHOWN {
-                    self.problem(at, format!("layer \"{}\": {e}", layer.name), "");
-                }
-            }
-        }
-        if bad > SHOWN {
-            let message = format!("layer \"{}\": {} more of its files cannot be used", layer.name, bad - SHOWN);
-            self.problem(at, message, "mend the first ones and check again");
-        }
-    }
-
-    /// Compares the codes that occur with the legend and with the curves that score them.
-    fn codes(&mut self, layer: &Layer, layers: &Layers, at: &str) -> Result<(), EngineError> {
-        let mut found = BTreeSet::new();
-        for window in tiles(layers.grid, SCAN) {
-            found.extend(layers.codes(layer, window)?);
-        }
-        found.remove(&NO_CLASS);
-        if let Some(legend) = &layer.legend {
-            let lacking = list(found.iter().filter(|code| !legend.classes.contains_key(code)));
-            if let Some(codes) = lacking {
-                self.problems.push(Problem {
-                    file: legend.path.clone(),
-                    place: None,
-                    message: format!("the legend of layer \"{}\" has no line for code {codes}, found in {}", layer.name, file_of(layer).display()),
-                    help: "add a line for each code that occurs, or declare the code as no_data".into(),
-                    warning: false,
-                });
-            }
-        }
-        let requisites = self.source.keys(&["requisites"]).into_iter().map(str::to_string).collect::<Vec<_>>();
-        for (requisite, name) in self.study.requisites.iter().zip(requisites) {
-            for (index, variable) in requisite.variables.iter().enumerate() {
-                let (Measure::Class(of), Curve::Classes(scores)) = (&variable.measure, &variable.curve) else {
-                    continue;
-                };
-                let replaced = layer_replaces(self.study, &layer.name, of);
-                if *of != layer.name && !replaced {
-                    continue;
-                }
-                if let Some(codes) = list(found.iter().filter(|code| !scores.contains_key(code))) {
-                    let at = key(&item(&key(&key("requisites", &name), "variables"), index), "curve");
-                    let message = format!("variable \"{}\" gives no score to code {codes}, which occurs in layer \"{}\"", variable.name, layer.name);
-                    self.problem(&at, message, "score every class that occurs");
-                }
-            }
-        }
-        if found.is_empty() {
-            self.warn(at, format!("layer \"{}\" has no class anywhere on the grid", layer.name), "");
-        }
-        Ok(())
-    }
-}
-
-/// Whether a layer stands in for the land cover `of` in some scenario.
-fn layer_replaces(study: &Study, name: &str, of: &str) -> bool {
-    study.layer(of).is_some_and(|layer| layer.role == Some(Role::LandCover))
-        && study.scenarios.iter().any(|s| s.land_cover.as_deref() == Some(name))
-}
-
-fn list<'a>(codes: impl Iterator<Item = &'a i32>) -> Option<String> {
-    let codes: Vec<String> = codes.map(ToString::to_string).collect();
-    (!codes.is_empty()).then(|| codes.join(", "))
 }
 
 fn place_of_files(layer: &Layer) -> String {
@@ -335,33 +259,4 @@ fn place_of_files(layer: &Layer) -> String {
         Files::One(_) => key(&at, "file"),
         Files::Pattern(_) => key(&at, "files"),
     }
-}
-
-fn last_row(grid: &Grid) -> Window {
-    Window { row: grid.rows - 1, col: 0, rows: 1, cols: grid.cols }
-}
-
-/// The rectangle a source covers, in the coordinates of the grid: its edges carried over at regular steps.
-fn bounds_on(info: &SourceInfo, grid: &Grid) -> Result<Bounds, RasterError> {
-    const STEPS: usize = 16;
-    let (width, height) = (info.width as f64, info.height as f64);
-    let at = |col: f64, row: f64| Point {
-        x: info.geo_transform[0] + col * info.geo_transform[1],
-        y: info.geo_transform[3] + row * info.geo_transform[5],
-    };
-    let Some(crs) = &info.crs else {
-        return Ok(info.bounds());
-    };
-    let mut points: Vec<Point> = (0..=STEPS)
-        .flat_map(|step| {
-            let share = step as f64 / STEPS as f64;
-            [at(share * width, 0.0), at(share * width, height), at(0.0, share * height), at(width, share * height)]
-        })
-        .collect();
-    if !crs.same_as(&grid.crs) {
-        crs.transform(&grid.crs, &mut points)?;
-    }
-    let least = |value: fn(&Point) -> f64| points.iter().map(value).fold(f64::INFINITY, f64::min);
-    let most = |value: fn(&Point) -> f64| points.iter().map(value).fold(f64::NEG_INFINITY, f64::max);
-    Ok(Bounds { left: least(|p| p.x), bottom: least(|p| p.y), right: most(|p| p.x), top: most(|p| p.y) })
 }

@@ -5,7 +5,7 @@ use crate::read::{Written, text_of, written};
 use crate::resolve::settle;
 use crate::settings::Study;
 use crate::source::Source;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// What [`examine`] finds.
 #[derive(Clone, Debug)]
@@ -22,29 +22,49 @@ pub struct Examined {
     pub problems: Vec<Problem>,
     /// What the writer should look into, from top to bottom.
     pub warnings: Vec<Problem>,
+    /// Those of the problems that a line added to a legend would mend.
+    pub unlisted: Vec<Unlisted>,
     /// The text with its places; `None` for a text that is not TOML.
     pub source: Option<Source>,
 }
 
+/// A problem with a code that a legend does not name. Where the code occurs in the layer it is the legend
+/// that is wrong, and this problem only follows from that.
+#[derive(Clone, Debug)]
+pub struct Unlisted {
+    /// The legend.
+    pub legend: PathBuf,
+    /// The code.
+    pub code: i32,
+    /// The problem, which stands among the others too.
+    pub problem: Problem,
+}
+
 /// Reads a study file and finds all that is wrong with its form and its sense; layers are not opened.
 pub fn examine(path: &Path) -> Examined {
-    let Written { source, mut problems, spoilt, file } = match text_of(path).and_then(|text| written(path, text)) {
+    let nothing = Examined {
+        study: None,
+        problems: Vec::new(),
+        warnings: Vec::new(),
+        unlisted: Vec::new(),
+        source: None,
+    };
+    let read = text_of(path, "study file").and_then(|text| written(path, text));
+    let Written { source, mut problems, spoilt, file } = match read {
         Ok(written) => written,
-        Err(Problems(problems)) => {
-            return Examined { study: None, problems, warnings: Vec::new(), source: None };
-        }
+        Err(Problems(problems)) => return Examined { problems, ..nothing },
     };
-    let settled = file.map(|file| settle(&file, &source, &spoilt));
-    let (study, warnings) = match settled {
-        Some(settled) => {
-            problems.extend(settled.problems);
-            (Some(settled.study), settled.warnings)
-        }
-        None => (None, Vec::new()),
-    };
+    let mut examined = nothing;
+    if let Some(file) = file {
+        let settled = settle(&file, &source, &spoilt);
+        problems.extend(settled.problems);
+        let Problems(warnings) = Problems::sorted(&source.path, settled.warnings);
+        examined.study = Some(settled.study);
+        examined.unlisted = settled.unlisted;
+        examined.warnings = warnings;
+    }
     let Problems(problems) = Problems::sorted(&source.path, problems);
-    let Problems(warnings) = Problems::sorted(&source.path, warnings);
-    Examined { study, problems, warnings, source: Some(source) }
+    Examined { problems, source: Some(source), ..examined }
 }
 
 /// Reads and resolves a study file; gives the study and its warnings.

@@ -11,6 +11,7 @@ pub mod options;
 pub mod problem;
 pub mod read;
 pub mod resolve;
+pub mod scenes;
 pub mod schema;
 pub mod settings;
 pub mod source;
@@ -20,7 +21,7 @@ mod nearest;
 mod shape;
 mod spoilt;
 
-pub use examine::{Examined, examine, load};
+pub use examine::{Examined, Unlisted, examine, load};
 pub use month::Month;
 pub use problem::{Place, Problem, Problems};
 pub use read::{parse, read};

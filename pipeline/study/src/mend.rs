@@ -1,6 +1,6 @@
 //! Makes the values of a study file fit its form, so that what is sound in it can be looked at.
 
-use crate::shape::{deref, fits, words};
+use crate::shape::{deref, fits, quoted_number, words};
 use crate::source::{item, key};
 use crate::spoilt::Spoilt;
 use serde_json::{Map, Number, Value};
@@ -37,7 +37,7 @@ impl Mender<'_> {
                 };
                 items.iter().enumerate().map(mend).collect()
             }
-            other => other.clone(),
+            other => quoted_number(schema, other).unwrap_or_else(|| other.clone()),
         }
     }
 

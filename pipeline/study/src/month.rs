@@ -4,7 +4,7 @@ use std::fmt;
 use std::str::FromStr;
 
 /// A calendar month, ordered, counted from year 0.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Month(i32);
 
 /// Text that is not a month.

@@ -13,7 +13,7 @@ use std::path::Path;
 /// A file that cannot be read or is not TOML gives one problem. Otherwise every unknown key, missing
 /// key, wrong type, unknown word and number out of range is listed, each with its place.
 pub fn read(path: &Path) -> Result<(StudyFile, Source), Problems> {
-    sound(written(path, text_of(path)?)?)
+    sound(written(path, text_of(path, "study file")?)?)
 }
 
 /// As [`read`], of text at hand; `path` is what messages name and what relative paths start from.
@@ -43,27 +43,22 @@ fn sound(written: Written) -> Result<(StudyFile, Source), Problems> {
     }
 }
 
-/// The text of a study file.
-pub(crate) fn text_of(path: &Path) -> Result<String, Problems> {
-    let unreadable = |message: String, help: &str| {
-        Problems(vec![Problem {
-            file: path.to_path_buf(),
-            place: None,
-            message,
-            help: help.into(),
-            warning: false,
-        }])
+/// The text of a file a person wrote, called `what` in messages.
+pub(crate) fn text_of(path: &Path, what: &str) -> Result<String, Problems> {
+    let unreadable = |message: String, help: String| {
+        Problems(vec![Problem { file: path.to_path_buf(), place: None, message, help, warning: false }])
     };
     let bytes = std::fs::read(path).map_err(|error| {
         unreadable(
-            format!("the study file cannot be read: {error}"),
-            "give the path of a study file, a text file in TOML",
+            format!("the {what} cannot be read: {error}"),
+            format!("give the path of a {what}, a text file in TOML"),
         )
     })?;
     String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
         let line = error.as_bytes()[..at].iter().filter(|b| **b == b'\n').count() + 1;
-        unreadable(format!("line {line} is not UTF-8 text"), "save the file as UTF-8 in a text editor")
+        let help = "save the file as UTF-8 in a text editor".into();
+        unreadable(format!("line {line} is not UTF-8 text"), help)
     })
 }
 

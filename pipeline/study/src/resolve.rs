@@ -12,22 +12,14 @@ mod requisites;
 mod scenarios;
 mod weights;
 
-use crate::options::StudyFile;
+use crate::examine::Unlisted;
+use crate::options::{LayerKind, StudyFile};
 use crate::problem::{Problem, Problems};
-use crate::read::{read, sort};
 use crate::settings::Study;
 use crate::source::Source;
+use crate::spoilt::Spoilt;
 use context::Context;
 use std::path::Path;
-
-/// Reads and resolves a study file; gives the study and its warnings.
-///
-/// # Errors
-/// All problems of form together; if there are none, all problems of sense together.
-pub fn load(path: &Path) -> Result<(Study, Vec<Problem>), Problems> {
-    let (file, source) = read(path)?;
-    resolve(&file, &source)
-}
 
 /// Turns a written study into settings; gives the study and its warnings.
 ///
@@ -37,38 +29,53 @@ pub fn load(path: &Path) -> Result<(Study, Vec<Problem>), Problems> {
 /// # Errors
 /// All problems of sense together, each with its place, from the top of the file down.
 pub fn resolve(file: &StudyFile, source: &Source) -> Result<(Study, Vec<Problem>), Problems> {
-    let mut context = Context::new(file, source);
-    let study = resolve_sections(&mut context);
-    let Context { mut problems, mut warnings, .. } = context;
-    match study {
-        Some(study) if problems.is_empty() => {
-            sort(&source.path, &mut warnings);
-            Ok((study, warnings))
-        }
-        _ => {
-            sort(&source.path, &mut problems);
-            problems.dedup(); // Two layers may share a legend, and so its problems.
-            Err(Problems(problems))
-        }
+    let Settled { study, problems, warnings, .. } = settle(file, source, &Spoilt::default());
+    if problems.is_empty() {
+        let Problems(warnings) = Problems::sorted(&source.path, warnings);
+        Ok((study, warnings))
+    } else {
+        Err(Problems::sorted(&source.path, problems))
     }
 }
 
-/// Resolves every section, so that the problems of all are found, and only then gives up on a missing one.
-fn resolve_sections(context: &mut Context<'_>) -> Option<Study> {
+/// A study as far as it is sound.
+pub(crate) struct Settled {
+    pub study: Study,
+    /// Problems of sense; if there are any, the study is not whole.
+    pub problems: Vec<Problem>,
+    pub warnings: Vec<Problem>,
+    pub unlisted: Vec<Unlisted>,
+}
+
+/// As [`resolve`], of a file that may hold stand-ins: nothing is said about those, nor about what only
+/// they bring about.
+pub(crate) fn settle(file: &StudyFile, source: &Source, spoilt: &Spoilt) -> Settled {
+    let mut context = Context::new(file, source, spoilt);
+    let study = resolve_sections(&mut context);
+    let Context { problems, warnings, unlisted, .. } = context;
+    Settled { study, problems, warnings, unlisted }
+}
+
+fn resolve_sections(context: &mut Context<'_>) -> Study {
     let (file, source) = (context.file, context.source);
     named(context, "study.name", &file.study.name);
     named(context, "study.organism", &file.study.organism);
     let grid = grid::grid(context);
-    let period = grid::period(context);
-    let layers = layers::layers(context);
-    let climate = climate::climate(context, period.as_ref());
+    let baseline = grid::baseline(context);
+    let reference = grid::reference(context, baseline);
+    let mut layers = layers::layers(context);
+    let climate = climate::climate(context, reference);
     let inundation = climate::inundation(context);
     let requisites = requisites::requisites(context);
     let suitability = requisites::suitability(context, requisites.consistency_ratio);
     let patches = grid::patches(context);
     let scenarios = scenarios::scenarios(context);
     context.warn_unused();
-    Some(Study {
+    if baseline.is_none() {
+        // Without its months a stack of files cannot be told.
+        layers.retain(|layer| layer.kind != LayerKind::WaterHistory);
+    }
+    Study {
         path: context.absolute(&source.path.to_string_lossy(), Path::new("")),
         text: source.text.clone(),
         name: file.study.name.clone(),
@@ -78,15 +85,15 @@ fn resolve_sections(context: &mut Context<'_>) -> Option<Study> {
         licence: file.study.licence.clone(),
         seed: file.study.seed,
         grid,
-        period: period?,
+        period: grid::period(context, baseline, reference),
         layers,
-        climate,
+        climate: climate.filter(|_| baseline.is_some() && reference.is_some()),
         inundation,
         requisites: requisites.list,
         suitability,
         patches,
         scenarios,
-    })
+    }
 }
 
 fn named(context: &mut Context<'_>, at: &str, text: &str) {

@@ -1,18 +1,24 @@
 //! JSON Schema of the study file, for editors and for our own checker.
 
 use crate::options::StudyFile;
+use schemars::JsonSchema;
 use serde_json::{Map, Value, json};
 
 /// JSON Schema (draft 2020-12) of [`StudyFile`], made from its structs.
 ///
 /// TOML has no null, so an optional key is one that may be left out, never one that may be null.
 pub fn schema() -> Value {
-    let mut made = schemars::schema_for!(StudyFile).to_value();
+    schema_of::<StudyFile>("Study file of lentic")
+}
+
+/// The schema of any written form, under this title.
+pub(crate) fn schema_of<T: JsonSchema>(title: &str) -> Value {
+    let mut made = schemars::schema_for!(T).to_value();
     tidy(&mut made);
     let mut schema = Map::new();
     let version = made.get("$schema").cloned().unwrap_or_default();
     schema.insert("$schema".into(), version);
-    schema.insert("title".into(), json!("Study file of lentic"));
+    schema.insert("title".into(), json!(title));
     if let Value::Object(made) = made {
         schema.extend(made.into_iter().filter(|(name, _)| name != "$schema" && name != "title"));
     }

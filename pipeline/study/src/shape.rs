@@ -9,7 +9,7 @@ use crate::problem::Problem;
 use crate::schema::schema;
 use crate::source::{Source, item, key};
 use crate::spoilt::Spoilt;
-use serde_json::{Map, Value};
+use serde_json::{Map, Number, Value};
 
 /// What [`check`] finds.
 pub(crate) struct Shape {
@@ -23,16 +23,22 @@ pub(crate) struct Shape {
 
 /// Holds the values of the file against the form.
 pub(crate) fn check(source: &Source) -> Shape {
-    let schema = schema();
-    let mut walker = Walker { root: &schema, source, problems: Vec::new(), spoilt: Spoilt::default() };
-    walker.check(&schema, source.value(), "", "");
+    check_against(source, &schema(), "the study file")
+}
+
+/// As [`check`], against the schema of another kind of file, called `name` in messages.
+pub(crate) fn check_against(source: &Source, schema: &Value, name: &str) -> Shape {
+    let mut walker = Walker { root: schema, name, source, problems: Vec::new(), spoilt: Spoilt::default() };
+    walker.check(schema, source.value(), "", "");
     let Walker { problems, spoilt, .. } = walker;
-    let mended = mend(&schema, source.value(), &spoilt);
+    let mended = mend(schema, source.value(), &spoilt);
     Shape { problems, spoilt, mended }
 }
 
 struct Walker<'a> {
     root: &'a Value,
+    /// What messages call the file.
+    name: &'a str,
     source: &'a Source,
     problems: Vec<Problem>,
     spoilt: Spoilt,
@@ -65,6 +71,23 @@ fn kind_of(value: &Value) -> &'static str {
 pub(crate) fn fits(kind: &str, value: &Value) -> bool {
     let found = kind_of(value);
     found == kind || (kind == "number" && found == "integer")
+}
+
+/// The number in a text where the form asks for a number, if it is one that may stand there: what is
+/// meant is plain, so the rest can be looked at with it.
+pub(crate) fn quoted_number(schema: &Value, value: &Value) -> Option<Value> {
+    let text = value.as_str()?.trim();
+    let whole = || text.parse::<i64>().ok().map(Number::from);
+    let number = match schema.get("type").and_then(Value::as_str)? {
+        "integer" => whole()?,
+        "number" => whole().or_else(|| Number::from_f64(text.parse().ok()?))?,
+        _ => return None,
+    };
+    let found = number.as_f64()?;
+    let limit = |name: &str| schema.get(name).and_then(Value::as_f64);
+    let fits =
+        limit("minimum").is_none_or(|low| found >= low) && limit("maximum").is_none_or(|high| found <= high);
+    fits.then_some(Value::Number(number))
 }
 
 /// The value as a message shows it.
@@ -114,6 +137,9 @@ impl<'a> Walker<'a> {
         } else if let Some(kind) = schema.get("type").and_then(Value::as_str) {
             if !fits(kind, value) {
                 self.wrong_type(&self.expected(schema), value, at, purpose);
+                if quoted_number(schema, value).is_some() {
+                    self.spoilt.forgive(at);
+                }
                 return;
             }
             match value {
@@ -245,7 +271,7 @@ impl<'a> Walker<'a> {
         for name in required.iter().filter_map(Value::as_str) {
             // A required key that was misspelt is told once, as a misspelling.
             if !table.contains_key(name) && !meant.contains(&name) {
-                let message = format!("{} has no key \"{name}\"", table_name(at));
+                let message = format!("{} has no key \"{name}\"", self.table_name(at));
                 let purpose = known(name).map(purpose_of).unwrap_or_default();
                 self.problems.push(self.source.problem(at, message, first_sentence(purpose)));
                 self.spoilt.add(&key(at, name));
@@ -253,17 +279,17 @@ impl<'a> Walker<'a> {
         }
     }
 
+    fn table_name(&self, at: &str) -> String {
+        if at.is_empty() { self.name.into() } else { at.to_string() }
+    }
+
     fn unknown_key(&mut self, name: &str, known: &[&str], at: &str, at_key: &str) {
-        let message = format!("\"{name}\" is not a key of {}", table_name(at));
+        let message = format!("\"{name}\" is not a key of {}", self.table_name(at));
         let help = did_you_mean(name, known.iter().copied(), "key");
         let mut problem = self.source.problem(at_key, message, help);
         problem.place = self.source.place_of_key(at_key);
         self.problems.push(problem);
     }
-}
-
-fn table_name(at: &str) -> String {
-    if at.is_empty() { "the study file".into() } else { at.to_string() }
 }
 
 /// The words of an enumeration, whether or not each is described.

@@ -20,6 +20,11 @@ impl Spoilt {
         self.values.insert(at.to_string());
     }
 
+    /// Takes a note of [`Self::add`] back: what is meant is plain.
+    pub fn forgive(&mut self, at: &str) {
+        self.values.remove(at);
+    }
+
     /// Notes that the table at `at` may be lacking something that was meant to be in it.
     pub fn add_open(&mut self, at: &str) {
         self.open.insert(at.to_string());
@@ -51,9 +56,8 @@ impl Spoilt {
 
     /// Whether any part of the value at `at` is a stand-in.
     pub fn within(&self, at: &str) -> bool {
-        let beneath = |address: &String| {
-            address.strip_prefix(at).is_some_and(|rest| rest.starts_with(['.', '[']))
-        };
+        let beneath =
+            |address: &String| address.strip_prefix(at).is_some_and(|rest| rest.starts_with(['.', '[']));
         self.value(at) || self.values.range(at.to_string()..).take_while(|a| a.starts_with(at)).any(beneath)
     }
 

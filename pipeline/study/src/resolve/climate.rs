@@ -1,18 +1,21 @@
 //! `[climate]` and `[inundation]`.
 
 use super::context::Context;
+use super::grid::Months;
 use crate::options::{Driver, IndexKind, LayerKind, Role, SeriesColumn, ZeroRule};
-use crate::settings::{Climate, Inundation, Period, Series};
+use crate::settings::{Climate, Inundation, Series};
 
 /// Fewest reference months an index can be fitted on: ten of each calendar month.
 const FEWEST_REFERENCE_MONTHS: i32 = 120;
 
-pub(super) fn climate(context: &mut Context<'_>, period: Option<&Period>) -> Option<Climate> {
+/// The climate; `None` where the study has none, or none whose rain could be read.
+pub(super) fn climate(context: &mut Context<'_>, reference: Option<Months>) -> Option<Climate> {
     let section = context.file.climate.as_ref()?;
     let precipitation = series(context, "climate.precipitation", &section.precipitation);
     let temperature =
-        section.temperature.as_ref().map(|column| series(context, "climate.temperature", column));
-    if section.index == IndexKind::Spei && temperature.is_none() {
+        section.temperature.as_ref().and_then(|column| series(context, "climate.temperature", column));
+    let cold = section.temperature.is_none() && !context.spoilt.meant("climate", "temperature");
+    if section.index == IndexKind::Spei && cold {
         context.problem(
             "climate.index",
             "climate.index is \"spei\", which needs temperature".into(),
@@ -26,7 +29,7 @@ pub(super) fn climate(context: &mut Context<'_>, period: Option<&Period>) -> Opt
             "it is for months without rain under \"spi\"",
         );
     }
-    if let Some((first, last)) = period.map(|period| period.reference) {
+    if let Some((first, last)) = reference {
         let months = last.since(first) + 1;
         if months < FEWEST_REFERENCE_MONTHS {
             let at =
@@ -39,7 +42,7 @@ pub(super) fn climate(context: &mut Context<'_>, period: Option<&Period>) -> Opt
         }
     }
     Some(Climate {
-        precipitation,
+        precipitation: precipitation?,
         temperature,
         index: section.index,
         months: section.months as usize,
@@ -48,22 +51,33 @@ pub(super) fn climate(context: &mut Context<'_>, period: Option<&Period>) -> Opt
     })
 }
 
-fn series(context: &mut Context<'_>, at: &str, column: &SeriesColumn) -> Series {
-    Series { file: context.existing(&format!("{at}.file"), &column.file), column: column.column.clone() }
+/// A series whose file is there; `None` once a problem is told.
+fn series(context: &mut Context<'_>, at: &str, column: &SeriesColumn) -> Option<Series> {
+    let before = context.problems.len();
+    let file = context.existing(&format!("{at}.file"), &column.file);
+    let sound = context.problems.len() == before && !context.spoilt.within(at);
+    sound.then(|| Series { file, column: column.column.clone() })
 }
 
-/// What drives water, as written or by default.
-pub(super) fn driver(context: &Context<'_>) -> Driver {
+/// Whether the study has, or may have, a climate.
+pub(super) fn may_have_climate(context: &Context<'_>) -> bool {
+    context.file.climate.is_some() || context.spoilt.meant("", "climate")
+}
+
+/// What drives water, as written or by default; `None` where that is not known.
+pub(super) fn driver(context: &Context<'_>) -> Option<Driver> {
+    let section = &context.file.inundation;
     let default = match context.file.climate {
-        Some(_) => Driver::Index,
-        None => Driver::Season,
+        _ if context.spoilt.meant("inundation", "driver") => None,
+        Some(_) => Some(Driver::Index),
+        None => Some(Driver::Season),
     };
-    context.file.inundation.driver.unwrap_or(default)
+    section.driver.or(default)
 }
 
 pub(super) fn inundation(context: &mut Context<'_>) -> Inundation {
     let section = &context.file.inundation;
-    if section.driver == Some(Driver::Index) && context.file.climate.is_none() {
+    if section.driver == Some(Driver::Index) && !may_have_climate(context) {
         context.problem(
             "inundation.driver",
             "inundation.driver is \"index\", but the study has no [climate]".into(),
@@ -83,12 +97,16 @@ pub(super) fn inundation(context: &mut Context<'_>) -> Inundation {
     let intercept = positive(context, "prior.intercept_sd", prior.and_then(|p| p.intercept_sd));
     let index = positive(context, "prior.index_sd", prior.and_then(|p| p.index_sd));
     let season = positive(context, "prior.season_sd", prior.and_then(|p| p.season_sd));
+    // Where something is not known, what asks least of the files.
+    let otherwise = |name, usual| if context.spoilt.meant("inundation", name) { 1 } else { usual };
     Inundation {
-        driver: driver(context),
+        driver: driver(context).unwrap_or(Driver::Season),
         groups,
         water_limit_months: limit.unwrap_or(3.0),
-        minimum_months: section.minimum_months.unwrap_or(24),
-        minimum_calendar_months: section.minimum_calendar_months.unwrap_or(6),
+        minimum_months: section.minimum_months.unwrap_or(otherwise("minimum_months", 24)),
+        minimum_calendar_months: section
+            .minimum_calendar_months
+            .unwrap_or(otherwise("minimum_calendar_months", 6)),
         logits_per_metre: logits,
         intercept_sd: intercept.unwrap_or(10.0),
         index_sd: index.unwrap_or(0.5),

@@ -1,10 +1,12 @@
 //! What every section needs while it is resolved: the file, places, names, and the problems so far.
 
 use super::legend::LegendTable;
+use crate::examine::Unlisted;
 use crate::nearest::did_you_mean;
 use crate::options::{LayerKind, LayerSection, Role, StudyFile};
 use crate::problem::Problem;
 use crate::source::{Source, key};
+use crate::spoilt::Spoilt;
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 
@@ -12,8 +14,12 @@ use std::path::{Path, PathBuf};
 pub(super) struct Context<'a> {
     pub file: &'a StudyFile,
     pub source: &'a Source,
+    /// What the problems of form leave unknown.
+    pub spoilt: &'a Spoilt,
     pub problems: Vec<Problem>,
     pub warnings: Vec<Problem>,
+    /// Those of the problems that a line added to a legend would mend.
+    pub unlisted: Vec<Unlisted>,
     /// Layer by role; the first one where a role is taken twice.
     pub roles: BTreeMap<Role, String>,
     /// Legends read so far, by layer.
@@ -23,13 +29,15 @@ pub(super) struct Context<'a> {
 }
 
 impl<'a> Context<'a> {
-    pub fn new(file: &'a StudyFile, source: &'a Source) -> Self {
+    pub fn new(file: &'a StudyFile, source: &'a Source, spoilt: &'a Spoilt) -> Self {
         let folder = source.path.parent().unwrap_or(Path::new(""));
         Context {
             file,
             source,
+            spoilt,
             problems: Vec::new(),
             warnings: Vec::new(),
+            unlisted: Vec::new(),
             roles: BTreeMap::new(),
             legends: BTreeMap::new(),
             folder: folder.to_path_buf(),
@@ -37,16 +45,21 @@ impl<'a> Context<'a> {
         }
     }
 
+    /// A problem with the value at `at`, unless that is a stand-in, whose problem is told already.
     pub fn problem(&mut self, at: &str, message: String, help: impl Into<String>) {
-        let problem = self.source.problem(at, message, help.into());
-        self.problems.push(problem);
+        if !self.spoilt.value(at) {
+            let problem = self.source.problem(at, message, help.into());
+            self.problems.push(problem);
+        }
     }
 
     /// As [`Self::problem`], pointing at the key instead of its value.
     pub fn problem_at_key(&mut self, at: &str, message: String, help: impl Into<String>) {
-        let mut problem = self.source.problem(at, message, help.into());
-        problem.place = self.source.place_of_key(at);
-        self.problems.push(problem);
+        if !self.spoilt.value(at) {
+            let mut problem = self.source.problem(at, message, help.into());
+            problem.place = self.source.place_of_key(at);
+            self.problems.push(problem);
+        }
     }
 
     pub fn warn(&mut self, at: &str, message: String, help: impl Into<String>) {
@@ -87,11 +100,17 @@ impl<'a> Context<'a> {
         self.used.insert(name.to_string());
         let file = self.file;
         let Some(layer) = file.layers.get(name) else {
+            if self.spoilt.open("layers") {
+                return None;
+            }
             let known = self.source.keys(&["layers"]);
             let help = did_you_mean(name, known.iter().copied(), "layer");
             self.problem(at, format!("{at}: there is no layer {name:?}"), help);
             return None;
         };
+        if self.spoilt.value(&key(&key("layers", name), "kind")) {
+            return None;
+        }
         if kinds.contains(&layer.kind) {
             return Some(layer);
         }
@@ -118,12 +137,19 @@ impl<'a> Context<'a> {
 
     /// A problem unless some layer has this role; `why` says what needs it.
     pub fn need_role(&mut self, at: &str, role: Role, why: &str) {
-        if !self.roles.contains_key(&role) {
+        if !self.may_have(role) {
             let word = role_word(role);
             let message = format!("{at}: {why} needs a layer with the role \"{word}\"");
             let help = format!("add [layers.{word}] or give a layer role = \"{word}\"");
             self.problem(at, message, help);
         }
+    }
+
+    /// Whether some layer has this role, or may have it for all that can be known.
+    pub fn may_have(&self, role: Role) -> bool {
+        let mut names = self.file.layers.keys();
+        let unknown = |name: &String| self.spoilt.meant(&key("layers", name), "role");
+        self.roles.contains_key(&role) || self.spoilt.open("layers") || names.any(unknown)
     }
 
     /// Checks that `code` stands in the layer's legend, if it has one that could be read.
@@ -137,11 +163,18 @@ impl<'a> Context<'a> {
         let known: Vec<String> =
             legend.rows.iter().map(|(code, row)| format!("{code} ({})", row.name)).collect();
         let message = format!("{at}: code {code} is not in the legend of layer {layer:?}");
+        let path = legend.path.clone();
+        let before = self.problems.len();
         self.problem(at, message, format!("it has {}", known.join(", ")));
+        let told = self.problems.get(before).cloned();
+        self.unlisted.extend(told.map(|problem| Unlisted { legend: path, code, problem }));
     }
 
     /// Warns of every layer that has no role and that nothing names.
     pub fn warn_unused(&mut self) {
+        if !self.spoilt.is_empty() {
+            return; // What is not understood may name any of them.
+        }
         for name in self.source.keys(&["layers"]) {
             let has_role = self.roles.values().any(|layer| layer == name);
             if !has_role && !self.used.contains(name) {

@@ -9,9 +9,13 @@ use std::collections::BTreeMap;
 
 /// The curve of a variable at `at`; `None` once its problem is told.
 pub(super) fn curve(context: &mut Context<'_>, at: &str, variable: &VariableSection) -> Option<Curve> {
+    let at_measure = key(at, "measure");
     let at = key(at, "curve");
     let section = &variable.curve;
     let written = keys(section);
+    if context.spoilt.within(&at) || (written.is_empty() && context.spoilt.open(&at)) {
+        return None;
+    }
     let [name] = written.as_slice() else {
         let found = match written.as_slice() {
             [] => "no key".to_string(),
@@ -24,7 +28,8 @@ pub(super) fn curve(context: &mut Context<'_>, at: &str, variable: &VariableSect
     };
     let at_key = key(&at, name);
     let by_class = matches!(*name, "classes" | "legend");
-    if by_class != (variable.measure == MeasureKind::Class) {
+    let fits = by_class == (variable.measure == MeasureKind::Class);
+    if !fits && !context.spoilt.value(&at_measure) {
         let (message, help) = if by_class {
             (
                 format!("{at_key} scores classes, but the measure is not \"class\""),
@@ -167,7 +172,7 @@ fn by_legend(context: &mut Context<'_>, at: &str, variable: &VariableSection, co
     let layer = variable.layer.as_deref()?;
     let section = context.file.layers.get(layer)?;
     let Some(legend) = context.legends.get(layer) else {
-        if section.legend.is_none() {
+        if section.legend.is_none() && !context.spoilt.meant(&key("layers", layer), "legend") {
             let message = format!("{at}: layer {layer:?} has no legend");
             context.problem(at, message, "add legend to the layer, or give scores under classes");
         }

@@ -4,18 +4,23 @@ use super::context::Context;
 use crate::Month;
 use crate::settings::{GridSettings, Patches, Period};
 
+/// First and last month.
+pub(super) type Months = (Month, Month);
+
 pub(super) fn grid(context: &mut Context<'_>) -> GridSettings {
     let grid = &context.file.grid;
     if grid.crs.trim().is_empty() {
         let help = "name a projected one, for example \"EPSG:6933\"";
         context.problem("grid.crs", "grid.crs is empty".into(), help);
     }
+    let before = context.problems.len();
     match (&grid.bounds, &grid.area) {
         (Some(_), Some(_)) => context.problem(
             "grid.area",
             "[grid] has both bounds and area".into(),
             "keep one; with an area the grid covers its extent",
         ),
+        (None, None) if context.spoilt.meant("grid", "bounds") || context.spoilt.meant("grid", "area") => {}
         (None, None) => context.problem_at_key(
             "grid",
             "[grid] has neither bounds nor area".into(),
@@ -23,7 +28,8 @@ pub(super) fn grid(context: &mut Context<'_>) -> GridSettings {
         ),
         _ => {}
     }
-    if let Some([left, bottom, right, top]) = grid.bounds {
+    let mut bounds = grid.bounds.filter(|_| !context.spoilt.within("grid.bounds"));
+    if let Some([left, bottom, right, top]) = bounds {
         for (low, high, names) in
             [(left, right, "left is {low}, right {high}"), (bottom, top, "bottom is {low}, top {high}")]
         {
@@ -34,26 +40,39 @@ pub(super) fn grid(context: &mut Context<'_>) -> GridSettings {
             }
         }
     }
-    let area = grid.area.as_ref().map(|area| context.existing("grid.area", area));
-    GridSettings { crs: grid.crs.clone(), cell_m: grid.cell_m, bounds: grid.bounds, area }
+    let mut area = grid.area.as_ref().map(|area| context.existing("grid.area", area));
+    if context.problems.len() > before || context.spoilt.value("grid.cell_m") {
+        (bounds, area) = (None, None);
+    }
+    GridSettings { crs: grid.crs.clone(), cell_m: grid.cell_m, bounds, area }
 }
 
-/// `None` where the baseline cannot be understood; its problems are then told.
-pub(super) fn period(context: &mut Context<'_>) -> Option<Period> {
-    let section = &context.file.period;
-    let baseline = months(context, "period.baseline", &section.baseline);
-    let reference = match &section.reference {
+/// The months of the baseline; `None` where they cannot be understood, which is then told.
+pub(super) fn baseline(context: &mut Context<'_>) -> Option<Months> {
+    months(context, "period.baseline", &context.file.period.baseline)
+}
+
+/// The months of the reference, those of the baseline `otherwise`; `None` as for [`baseline`].
+pub(super) fn reference(context: &mut Context<'_>, otherwise: Option<Months>) -> Option<Months> {
+    match &context.file.period.reference {
         Some(reference) => months(context, "period.reference", reference),
-        None => baseline,
-    };
-    Some(Period {
-        baseline: baseline?,
-        reference: reference?,
-        water_year_starts: section.water_year_starts.unwrap_or(1),
-    })
+        None if context.spoilt.meant("period", "reference") => None,
+        None => otherwise,
+    }
 }
 
-fn months(context: &mut Context<'_>, at: &str, written: &[String; 2]) -> Option<(Month, Month)> {
+/// The period; where months are not known any stand in, and what hangs on them is left out of the study.
+pub(super) fn period(context: &Context<'_>, baseline: Option<Months>, reference: Option<Months>) -> Period {
+    let any = || (Month::default(), Month::default());
+    let baseline = baseline.unwrap_or_else(any);
+    Period {
+        baseline,
+        reference: reference.unwrap_or(baseline),
+        water_year_starts: context.file.period.water_year_starts.unwrap_or(1),
+    }
+}
+
+fn months(context: &mut Context<'_>, at: &str, written: &[String; 2]) -> Option<Months> {
     let mut read = |i: usize| match written[i].parse::<Month>() {
         Ok(month) => Some(month),
         Err(error) => {

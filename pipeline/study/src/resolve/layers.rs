@@ -21,17 +21,33 @@ const ROLES: [(Role, LayerKind); 7] = [
 /// File name endings taken as vector files.
 const VECTOR_ENDINGS: [&str; 6] = ["gpkg", "shp", "geojson", "json", "fgb", "gml"];
 
+/// Keys without which a layer's cells would be read wrongly.
+const READING: [&str; 9] =
+    ["file", "files", "kind", "band", "holds", "wet_at", "unobserved", "no_data", "scale"];
+
+/// The layers whose cells can be read; the others are known by name and role only, and their problems told.
 pub(super) fn layers(context: &mut Context<'_>) -> Vec<Layer> {
     let names = context.source.keys(&["layers"]);
     let mut layers = Vec::new();
     for name in names {
         if let Some(section) = context.file.layers.get(name) {
             let at = key("layers", name);
+            let before = context.problems.len();
             let role = role(context, &at, name, section);
-            layers.push(layer(context, &at, name, section, role));
+            let mut layer = layer(context, &at, name, section, role);
+            let unsound = READING.iter().any(|name| context.spoilt.within(&key(&at, name)));
+            let nowhere = layer.files == Files::One(PathBuf::new());
+            let stray = layer.kind == LayerKind::WaterHistory && role != Some(Role::Water);
+            let readable = context.problems.len() == before && !unsound && !stray && !nowhere;
+            // A layer can be looked at without its legend.
+            layer.legend = legend_of(context, &at, name, section);
+            layers.extend(Some(layer).filter(|_| readable));
         }
     }
-    if !layers.iter().any(|layer| layer.kind == LayerKind::WaterHistory) {
+    let may_be_water = |(name, section): (&String, &LayerSection)| {
+        section.kind == LayerKind::WaterHistory || context.spoilt.value(&key(&key("layers", name), "kind"))
+    };
+    if !context.file.layers.iter().any(may_be_water) && !context.spoilt.open("layers") {
         context.problem_at_key(
             "layers",
             "the study has no water history".into(),
@@ -43,9 +59,13 @@ pub(super) fn layers(context: &mut Context<'_>) -> Vec<Layer> {
 
 /// The layer's role, written or by its name, once its kind and its rivals are checked.
 fn role(context: &mut Context<'_>, at: &str, name: &str, section: &LayerSection) -> Option<Role> {
+    if context.spoilt.exactly(&key(at, "role")) {
+        return None; // Whatever it was meant to be.
+    }
+    let kind_known = !context.spoilt.value(&key(at, "kind"));
     let by_name = ROLES.iter().find(|(role, _)| role_word(*role) == name);
     let Some(role) = section.role.or(by_name.map(|(role, _)| *role)) else {
-        if section.kind == LayerKind::WaterHistory {
+        if section.kind == LayerKind::WaterHistory && !context.spoilt.open(at) {
             let message = format!("layer {name:?} is a water history without a role");
             let help = "add role = \"water\" or name the layer \"water\"";
             context.problem(&key(at, "kind"), message, help);
@@ -55,7 +75,7 @@ fn role(context: &mut Context<'_>, at: &str, name: &str, section: &LayerSection)
     let word = role_word(role);
     let place = if section.role.is_some() { key(at, "role") } else { at.to_string() };
     let needed = ROLES.iter().find(|(r, _)| *r == role).map(|(_, kind)| *kind);
-    if let Some(needed) = needed.filter(|kind| *kind != section.kind) {
+    if let Some(needed) = needed.filter(|kind| kind_known && *kind != section.kind) {
         let message = format!(
             "layer {name:?} has the role \"{word}\" but is of kind \"{}\"; \"{}\" is expected",
             kind_word(section.kind),
@@ -87,8 +107,11 @@ fn layer(
     let holds = section.holds.unwrap_or(WaterContent::Mask);
     water_keys(context, at, section, holds);
     if let Some(scale) = section.scale {
-        let at = key(at, "scale");
+        let (at_layer, at) = (at, key(at, "scale"));
+        let unknown =
+            context.spoilt.value(&key(at_layer, "kind")) || context.spoilt.value(&key(at_layer, "holds"));
         let holds_numbers = match section.kind {
+            _ if unknown => true,
             LayerKind::Continuous | LayerKind::Fraction => true,
             LayerKind::WaterHistory => holds != WaterContent::Mask,
             LayerKind::Class | LayerKind::Mask => false,
@@ -107,7 +130,7 @@ fn layer(
         kind: section.kind,
         role,
         band: section.band.unwrap_or(1),
-        legend: legend_of(context, at, name, section),
+        legend: None, // Read by itself.
         holds,
         wet_at: section.wet_at.unwrap_or(wet_by_default),
         unobserved: section.unobserved.clone(),
@@ -122,6 +145,16 @@ fn layer(
 
 fn files(context: &mut Context<'_>, at: &str, section: &LayerSection) -> Files {
     let is_water = section.kind == LayerKind::WaterHistory;
+    if ["file", "files"].iter().any(|name| context.spoilt.value(&key(at, name))) {
+        return Files::One(PathBuf::new());
+    }
+    if context.spoilt.value(&key(at, "kind")) {
+        // Which of the two keys is right hangs on the kind; a file must be there either way.
+        return match &section.file {
+            Some(file) if !file.contains(['{', '}']) => Files::One(context.existing(&key(at, "file"), file)),
+            _ => Files::One(PathBuf::new()),
+        };
+    }
     match (&section.file, &section.files) {
         (Some(file), None) if is_water => {
             let message = format!("{at} is a water history with one file");
@@ -155,6 +188,7 @@ fn files(context: &mut Context<'_>, at: &str, section: &LayerSection) -> Files {
             context.problem_at_key(&key(at, "files"), format!("{at} has both file and files"), help);
             Files::One(PathBuf::new())
         }
+        (None, None) if context.spoilt.open(at) => Files::One(PathBuf::new()),
         (None, None) => {
             let (missing, help) = if is_water {
                 ("files", "add files = \"a pattern with {year} and {month}\"")
@@ -229,6 +263,9 @@ fn placeholders(pattern: &str) -> Option<Vec<&str>> {
 
 /// Keys that only a water history has, and where wet may begin.
 fn water_keys(context: &mut Context<'_>, at: &str, section: &LayerSection, holds: WaterContent) {
+    if context.spoilt.value(&key(at, "kind")) {
+        return;
+    }
     if section.kind != LayerKind::WaterHistory {
         let written = [
             ("holds", section.holds.is_some()),
@@ -246,7 +283,7 @@ fn water_keys(context: &mut Context<'_>, at: &str, section: &LayerSection, holds
         }
         return;
     }
-    let Some(wet_at) = section.wet_at else { return };
+    let Some(wet_at) = section.wet_at.filter(|_| !context.spoilt.meant(at, "holds")) else { return };
     let at = key(at, "wet_at");
     match holds {
         WaterContent::Mask => {
@@ -274,7 +311,7 @@ fn legend_of(
 ) -> Option<crate::settings::Legend> {
     let text = section.legend.as_ref()?;
     let at_legend = key(at, "legend");
-    if section.kind != LayerKind::Class {
+    if section.kind != LayerKind::Class && !context.spoilt.value(&key(at, "kind")) {
         let message = format!("{at} has a legend, which only a class layer has");
         let help = format!("use kind = {}, or leave it out", quoted(&["class"]));
         context.problem_at_key(&at_legend, message, help);

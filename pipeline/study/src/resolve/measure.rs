@@ -5,6 +5,9 @@ use crate::options::{LayerKind, MeasureKind, Role, VariableSection};
 use crate::settings::Measure;
 use crate::source::{item, key};
 
+const ANY_KIND: [LayerKind; 5] =
+    [LayerKind::Class, LayerKind::Continuous, LayerKind::Mask, LayerKind::Fraction, LayerKind::WaterHistory];
+
 /// The keys of a variable that only some measures use.
 const KEYS: [&str; 4] = ["layer", "classes", "limit_m", "radius_m"];
 
@@ -35,6 +38,12 @@ fn needed(kind: MeasureKind) -> &'static [&'static str] {
 
 /// The measure of the variable at `at`; `None` once its problem is told.
 pub(super) fn measure(context: &mut Context<'_>, at: &str, variable: &VariableSection) -> Option<Measure> {
+    if context.spoilt.value(&key(at, "measure")) {
+        if let Some(layer) = &variable.layer {
+            context.layer(&key(at, "layer"), layer, &ANY_KIND);
+        }
+        return None;
+    }
     let before = context.problems.len();
     let kind = variable.measure;
     check_keys(context, at, variable);
@@ -71,7 +80,8 @@ pub(super) fn measure(context: &mut Context<'_>, at: &str, variable: &VariableSe
         MeasureKind::ShareOfClass => Measure::ShareOfClass { layer: layer(), classes: classes(), radius_m },
         MeasureKind::ShareOfWater => Measure::ShareOfWater { radius_m },
     };
-    (context.problems.len() == before).then_some(measure)
+    let whole = needed(kind).iter().all(|name| context.source.has(&key(at, name)));
+    (whole && context.problems.len() == before).then_some(measure)
 }
 
 fn check_keys(context: &mut Context<'_>, at: &str, variable: &VariableSection) {
@@ -81,6 +91,9 @@ fn check_keys(context: &mut Context<'_>, at: &str, variable: &VariableSection) {
         let written = context.source.has(&at_key);
         let is_needed = needed(kind).contains(&name);
         if is_needed && !written {
+            if context.spoilt.meant(at, name) {
+                continue;
+            }
             let message = format!("{at}: measure \"{}\" needs {name}", word(kind));
             let help = match name {
                 "layer" => "name a layer of the study",

@@ -48,7 +48,7 @@ fn requisite(
     if name.trim().is_empty() {
         context.problem_at_key(&at, "a requisite has an empty name".into(), "name it");
     }
-    if section.variables.is_empty() {
+    if section.variables.is_empty() && !context.spoilt.meant(&at, "variables") {
         let message = format!("{at} has no variables");
         context.problem(&at_variables, message, "add [[requisites.NAME.variables]]");
     }
@@ -63,6 +63,7 @@ fn requisite(
             pairwise: section.pairwise.as_deref(),
             accept_inconsistent: section.accept_inconsistent,
             combine: section.combine,
+            weighed: &at_variables,
             what: &format!("variables of {at}"),
         },
     );
@@ -81,6 +82,7 @@ fn requisite(
     }
 }
 
+/// A variable; `None` once a problem of it is told.
 fn variable(
     context: &mut Context<'_>,
     at: &str,
@@ -109,7 +111,9 @@ fn variable(
             Missing::Score(*score)
         }
     };
-    Some(Variable { name: written.name.clone(), measure: measure?, curve: curve?, weight, if_missing })
+    let sound = !context.spoilt.within(at);
+    let name = written.name.clone();
+    Some(Variable { name, measure: measure?, curve: curve?, weight, if_missing }).filter(|_| sound)
 }
 
 /// Gives the requisites their weights.
@@ -127,6 +131,7 @@ fn weigh(context: &mut Context<'_>, names: &[&str], list: &mut [Requisite]) -> O
             pairwise: section.pairwise.as_deref(),
             accept_inconsistent: section.accept_inconsistent,
             combine: section.combine,
+            weighed: "requisites",
             what: "requisites",
         },
     );
@@ -148,9 +153,17 @@ fn order<'a>(
     if section.pairwise.is_none() {
         if !section.order.is_empty() {
             let message = format!("{at} is for pairwise, which is not given");
-            context.problem_at_key(at, message, "take it out, or add suitability.pairwise");
+            if !context.spoilt.meant("suitability", "pairwise") {
+                context.problem_at_key(at, message, "take it out, or add suitability.pairwise");
+            }
         }
         return Some(names.to_vec());
+    }
+    if context.spoilt.open("requisites")
+        || context.spoilt.within(at)
+        || context.spoilt.meant("suitability", "order")
+    {
+        return None;
     }
     let before = context.problems.len();
     for (i, name) in section.order.iter().enumerate() {

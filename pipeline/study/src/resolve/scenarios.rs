@@ -1,6 +1,6 @@
 //! `[[scenarios]]`
 
-use super::climate::driver;
+use super::climate::{driver, may_have_climate};
 use super::context::Context;
 use crate::options::{
     DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, Role, ScenarioSection, YearOrMonths,
@@ -75,7 +75,10 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         Drawdown::ByZone(zones) => zones.values().any(|fall| *fall != 0.0),
         Drawdown::Layer(_) => true,
     });
-    if !(changes_rain || changes_heat || falls || section.land_cover.is_some()) {
+    let changes = ["precipitation", "temperature_c", "drawdown_m", "land_cover"];
+    let unknown =
+        changes.iter().any(|name| context.spoilt.meant(at, name) || context.spoilt.within(&key(at, name)));
+    if !(changes_rain || changes_heat || falls || section.land_cover.is_some() || unknown) {
         let message = format!("{at} changes nothing");
         let help = "add precipitation, temperature_c, drawdown_m or land_cover, or take it out";
         context.problem(&key(at, "name"), message, help);
@@ -107,12 +110,13 @@ fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool) {
     for (name, _) in changed.iter().filter(|(_, changes)| *changes) {
         let at = key(at, name);
         match &context.file.climate {
+            None if may_have_climate(context) => {}
             None => {
                 let message = format!("{at}: the study has no [climate] that could change");
                 let help = "add [climate], or describe the change as drawdown_m";
                 context.problem_at_key(&at, message, help);
             }
-            Some(_) if driver(context) == Driver::Season => {
+            Some(_) if driver(context) == Some(Driver::Season) => {
                 let message = format!(
                     "{at}: water answers to the season only (inundation.driver is \"season\"), \
                      so this change would not reach it"
@@ -120,7 +124,11 @@ fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool) {
                 let help = "use driver = \"index\", or describe the change as drawdown_m";
                 context.problem_at_key(&at, message, help);
             }
-            Some(climate) if *name == "temperature_c" && climate.index == IndexKind::Spi => {
+            Some(climate)
+                if *name == "temperature_c"
+                    && climate.index == IndexKind::Spi
+                    && !context.spoilt.value("climate.index") =>
+            {
                 let message = format!("{at}: index \"spi\" does not know temperature");
                 let help = "use climate.index = \"spei\", or take the change out";
                 context.problem_at_key(&at, message, help);
@@ -136,7 +144,9 @@ fn drawdown(context: &mut Context<'_>, at: &str, section: Option<&DrawdownSectio
         return Some(Drawdown::None);
     };
     let at = key(at, "drawdown_m");
-    if !context.roles.contains_key(&Role::Ground) && context.file.inundation.logits_per_metre.is_none() {
+    let logits = context.file.inundation.logits_per_metre.is_some()
+        || context.spoilt.meant("inundation", "logits_per_metre");
+    if !context.may_have(Role::Ground) && !logits {
         let message = format!("{at}: nothing says how water follows the water table");
         let help = "add [layers.ground], or inundation.logits_per_metre";
         context.problem_at_key(&at, message, help);
@@ -179,13 +189,13 @@ fn by_zone(context: &mut Context<'_>, at: &str, zones: &BTreeMap<String, f64>) -
 /// A drawdown beside a climate change says whether it adds to it or stands in its place.
 fn cause_rules(context: &mut Context<'_>, at: &str, section: &ScenarioSection, climate: bool) {
     match (&section.drawdown_m, section.cause) {
-        (Some(_), None) if climate => {
+        (Some(_), None) if climate && !context.spoilt.meant(at, "cause") => {
             let message = format!("{at} has a drawdown beside a climate change but no cause");
             let help = "add cause = \"abstraction\" (pumping: adds to the climate change) or cause = \
                         \"climate\" (less recharge: stands in its place)";
             context.problem_at_key(&key(at, "drawdown_m"), message, help);
         }
-        (None, Some(_)) => {
+        (None, Some(_)) if !context.spoilt.meant(at, "drawdown_m") => {
             let at_cause = key(at, "cause");
             let message = format!("{at_cause} is given without drawdown_m");
             context.problem_at_key(&at_cause, message, "it says why the water table falls");
@@ -207,7 +217,7 @@ fn land_cover(context: &mut Context<'_>, at: &str, layer: &str) {
         return;
     }
     let mut variables = context.file.requisites.values().flat_map(|r| &r.variables);
-    if !variables.any(|variable| variable.layer.as_ref() == Some(today)) {
+    if context.spoilt.is_empty() && !variables.any(|variable| variable.layer.as_ref() == Some(today)) {
         let message = format!("{at}: no variable measures layer {today:?}, so nothing follows from it");
         context.warn(&at, message, "use the land cover in a variable, or take this out");
     }

@@ -21,6 +21,8 @@ pub(super) struct Written<'a> {
     pub pairwise: Option<&'a [Vec<f64>]>,
     pub accept_inconsistent: bool,
     pub combine: Combine,
+    /// Address of the table or list of what is weighed.
+    pub weighed: &'a str,
     /// What is weighed, for messages: "variables".
     pub what: &'a str,
 }
@@ -75,6 +77,9 @@ fn from_pairs(context: &mut Context<'_>, written: &Written<'_>, matrix: &[Vec<f6
             context.problem_at_key(at_weight, message, "keep the one or the other");
         }
     }
+    if context.spoilt.within(&at) || context.spoilt.open(written.weighed) {
+        return None;
+    }
     let count = written.weights.len();
     if matrix.len() != count {
         let (rows, what) = (matrix.len(), written.what);
@@ -92,7 +97,8 @@ fn from_pairs(context: &mut Context<'_>, written: &Written<'_>, matrix: &[Vec<f6
         }
     };
     let ratio = result.consistency_ratio;
-    if ratio >= INCONSISTENT && !written.accept_inconsistent {
+    let accepted = written.accept_inconsistent || context.spoilt.meant(written.at, "accept_inconsistent");
+    if ratio >= INCONSISTENT && !accepted {
         let message = format!(
             "{at} contradicts itself: consistency ratio {ratio:.3}, and below {INCONSISTENT:.2} is expected"
         );

@@ -1,6 +1,6 @@
 //! A sound study of an invented basin in a temporary folder, to be spoilt one edit at a time.
 
-use lentic_study::{Problem, Problems, Study, load};
+use lentic_study::{Examined, Problem, Problems, Study, examine, load};
 use std::fs;
 use tempfile::TempDir;
 
@@ -52,6 +52,11 @@ impl Folder {
     /// Reads and resolves the study.
     pub fn load(&self) -> Result<(Study, Vec<Problem>), Problems> {
         load(&self.0.path().join("study.toml"))
+    }
+
+    /// Looks at the study without refusing it.
+    pub fn examine(&self) -> Examined {
+        examine(&self.0.path().join("study.toml"))
     }
 
     /// The problems, one a line, paths relative; panics if there are none.

@@ -9,3 +9,4 @@ mod resolved;
 mod robust;
 mod schema;
 mod sense;
+mod together;

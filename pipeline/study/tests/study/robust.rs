@@ -17,6 +17,8 @@ proptest! {
             text.replace_range(letters[first]..letters[last], with);
         }
         let folder = Folder::new(&text);
+        let examined = folder.examine();
+        prop_assert_eq!(examined.source.is_some(), examined.study.is_some());
         let problems = match folder.load() {
             Ok((_, warnings)) => warnings,
             Err(problems) => {

@@ -1,0 +1,239 @@
+//! What can be known of every layer before computing: whether it can be read, lies on the grid, and holds
+//! only codes that its legend names and its curves score.
+
+use super::{Checker, SHOWN, place_of_files};
+use crate::error::EngineError;
+use crate::layers::{Layers, file_of, is_vector};
+use crate::stack::Stack;
+use lentic_raster::{
+    Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, tiles, vector_bounds,
+};
+use lentic_study::settings::{Curve, Layer, LayerKind, Measure, Role};
+use lentic_study::source::{item, key};
+use lentic_study::{Problem, Source, Study};
+use std::collections::BTreeSet;
+
+/// Cells a side of the tiles legends are compared in.
+const SCAN: usize = 1024;
+
+impl Checker<'_> {
+    /// Whether the file can be opened at all; all that can be asked where the grid is not known.
+    pub(super) fn opens(&mut self, layer: &Layer) {
+        let path = file_of(layer);
+        if is_vector(&path) || layer.kind == LayerKind::WaterHistory {
+            return;
+        }
+        if let Err(e) = inspect(&path, layer.band) {
+            self.problem(&place_of_files(layer), format!("layer \"{}\": {e}", layer.name), "");
+        }
+    }
+
+    pub(super) fn layer(&mut self, layer: &Layer, grid: &Grid, stack: Option<&Stack>) {
+        let at = place_of_files(layer);
+        let path = file_of(layer);
+        if is_vector(&path) {
+            match vector_bounds(&path, &grid.crs) {
+                Ok(bounds) => self.overlap(layer, &at, bounds, grid),
+                Err(e) => self.problem(&at, format!("layer \"{}\": {e}", layer.name), ""),
+            }
+            return;
+        }
+        if layer.kind == LayerKind::WaterHistory {
+            if let Some(stack) = stack {
+                self.images(layer, &at, grid, stack);
+            }
+            return;
+        }
+        match inspect(&path, layer.band).and_then(|info| bounds_on(&info, grid)) {
+            Ok(bounds) => self.overlap(layer, &at, bounds, grid),
+            Err(e) => {
+                self.problem(&at, format!("layer \"{}\": {e}", layer.name), "");
+                return;
+            }
+        }
+        let layers = Layers { study: self.study, grid };
+        let outcome = match layer.kind {
+            LayerKind::Class => self.codes(layer, &layers, &at),
+            _ => layers.numbers(layer, last_row(grid)).map(drop),
+        };
+        if let Err(e) = outcome {
+            self.problem(&at, format!("layer \"{}\": {e}", layer.name), "");
+        }
+    }
+
+    fn overlap(&mut self, layer: &Layer, at: &str, bounds: Bounds, grid: &Grid) {
+        let own = grid.bounds();
+        let apart = bounds.left >= own.right
+            || bounds.right <= own.left
+            || bounds.bottom >= own.top
+            || bounds.top <= own.bottom;
+        if apart {
+            let show =
+                |b: Bounds| format!("x {:.0} to {:.0}, y {:.0} to {:.0}", b.left, b.right, b.bottom, b.top);
+            self.problem(
+                at,
+                format!(
+                    "layer \"{}\" does not overlap the grid: it covers {}, the grid {}",
+                    layer.name,
+                    show(bounds),
+                    show(own)
+                ),
+                "check grid.crs, grid.bounds and the layer's own reference system",
+            );
+        }
+    }
+
+    /// Opens every water file and reads its last row, where a file cut short shows.
+    fn images(&mut self, layer: &Layer, at: &str, grid: &Grid, stack: &Stack) {
+        let layers = Layers { study: self.study, grid };
+        let mut bad = 0;
+        for (index, image) in stack.images.values().flatten().enumerate() {
+            let outcome = inspect(&image.path, image.band).and_then(|info| bounds_on(&info, grid));
+            match outcome {
+                // one that lies elsewhere says it for all
+                Ok(bounds) if index == 0 => self.overlap(layer, at, bounds, grid),
+                Ok(_) => {}
+                Err(e) => {
+                    bad += 1;
+                    if bad <= SHOWN {
+                        self.problem(at, format!("layer \"{}\": {e}", layer.name), "");
+                    }
+                    continue;
+                }
+            }
+            if let Err(e) = Stack::probe(&layers, layer, image, last_row(grid)) {
+                bad += 1;
+                if bad <= SHOWN {
+                    self.problem(at, format!("layer \"{}\": {e}", layer.name), "");
+                }
+            }
+        }
+        if bad > SHOWN {
+            let message =
+                format!("layer \"{}\": {} more of its files cannot be used", layer.name, bad - SHOWN);
+            self.problem(at, message, "mend the first ones and check again");
+        }
+    }
+
+    /// Compares the codes that occur with the legend and with the curves that score them.
+    fn codes(&mut self, layer: &Layer, layers: &Layers, at: &str) -> Result<(), EngineError> {
+        let mut found = BTreeSet::new();
+        for window in tiles(layers.grid, SCAN) {
+            found.extend(layers.codes(layer, window)?);
+        }
+        found.remove(&NO_CLASS);
+        self.codes_named(layer, &found);
+        self.codes_scored(layer, &found);
+        if found.is_empty() {
+            self.warn(at, format!("layer \"{}\" has no class anywhere on the grid", layer.name), "");
+        }
+        Ok(())
+    }
+
+    /// Whether the legend names every code that occurs; a code missing from a shared legend is told once.
+    fn codes_named(&mut self, layer: &Layer, found: &BTreeSet<i32>) {
+        let Some(legend) = &layer.legend else { return };
+        let mut lacking: Vec<i32> =
+            found.iter().filter(|c| !legend.classes.contains_key(c)).copied().collect();
+        lacking.retain(|code| self.lacking.insert((legend.path.clone(), *code)));
+        if let Some(codes) = list(&lacking) {
+            self.problems.push(Problem {
+                file: legend.path.clone(),
+                place: None,
+                message: format!(
+                    "the legend of layer \"{}\" has no line for code {codes}, found in {}",
+                    layer.name,
+                    file_of(layer).display()
+                ),
+                help: "add a line for each code that occurs, or declare the code as no_data".into(),
+                warning: false,
+            });
+        }
+    }
+
+    /// Whether every variable that scores the layer scores every code that occurs.
+    fn codes_scored(&mut self, layer: &Layer, found: &BTreeSet<i32>) {
+        for (requisite, variable) in self.study.variables() {
+            let (Measure::Class(of), Curve::Classes(scores)) = (&variable.measure, &variable.curve) else {
+                continue;
+            };
+            if *of != layer.name && !layer_replaces(self.study, &layer.name, of) {
+                continue;
+            }
+            let at = curve_of(self.source, &requisite.name, &variable.name);
+            let mut unscored: Vec<i32> =
+                found.iter().filter(|code| !scores.contains_key(code)).copied().collect();
+            // Scores of a legend follow its lines: a code it is known to lack needs no second word.
+            if let Some(legend) = self.study.layer(of).and_then(|of| of.legend.as_ref())
+                && self.source.has(&key(&at, "legend"))
+            {
+                unscored.retain(|code| !self.lacking.contains(&(legend.path.clone(), *code)));
+            }
+            if let Some(codes) = list(&unscored) {
+                let message = format!(
+                    "variable \"{}\" gives no score to code {codes}, which occurs in layer \"{}\"",
+                    variable.name, layer.name
+                );
+                self.problem(&at, message, "score every class that occurs");
+            }
+        }
+    }
+}
+
+/// Address of a variable's curve. Its place in the list is looked up in the file, as a study with problems
+/// may hold fewer variables.
+fn curve_of(source: &Source, requisite: &str, variable: &str) -> String {
+    let at = key(&key("requisites", requisite), "variables");
+    let written = source.value().get("requisites").and_then(|all| all.get(requisite));
+    let written = written.and_then(|requisite| requisite.get("variables")).and_then(|list| list.as_array());
+    let mut names =
+        written.into_iter().flatten().map(|entry| entry.get("name").and_then(|name| name.as_str()));
+    let index = names.position(|name| name == Some(variable));
+    index.map_or(at.clone(), |index| key(&item(&at, index), "curve"))
+}
+
+/// Whether a layer stands in for the land cover `of` in some scenario.
+fn layer_replaces(study: &Study, name: &str, of: &str) -> bool {
+    study.layer(of).is_some_and(|layer| layer.role == Some(Role::LandCover))
+        && study.scenarios.iter().any(|s| s.land_cover.as_deref() == Some(name))
+}
+
+/// The codes with commas; `None` where there are none.
+fn list(codes: &[i32]) -> Option<String> {
+    let codes: Vec<String> = codes.iter().map(ToString::to_string).collect();
+    (!codes.is_empty()).then(|| codes.join(", "))
+}
+
+fn last_row(grid: &Grid) -> Window {
+    Window { row: grid.rows - 1, col: 0, rows: 1, cols: grid.cols }
+}
+
+/// The rectangle a source covers, in the coordinates of the grid: its edges carried over at regular steps.
+fn bounds_on(info: &SourceInfo, grid: &Grid) -> Result<Bounds, RasterError> {
+    const STEPS: usize = 16;
+    let (width, height) = (info.width as f64, info.height as f64);
+    let at = |col: f64, row: f64| Point {
+        x: info.geo_transform[0] + col * info.geo_transform[1],
+        y: info.geo_transform[3] + row * info.geo_transform[5],
+    };
+    let Some(crs) = &info.crs else {
+        return Ok(info.bounds());
+    };
+    let mut points: Vec<Point> = (0..=STEPS)
+        .flat_map(|step| {
+            let share = step as f64 / STEPS as f64;
+            [
+                at(share * width, 0.0),
+                at(share * width, height),
+                at(0.0, share * height),
+                at(width, share * height),
+            ]
+        })
+        .collect();
+    if !crs.same_as(&grid.crs) {
+        crs.transform(&grid.crs, &mut points)?;
+    }
+    let least = |value: fn(&Point) -> f64| points.iter().map(value).fold(f64::INFINITY, f64::min);
+    let most = |value: fn(&Point) -> f64| points.iter().map(value).fold(f64::NEG_INFINITY, f64::max);
+    Ok(Bounds { left: least(|p| p.x), bottom: least(|p| p.y), right: most(|p| p.x), top: most(|p| p.y) })
+}
