@@ -215,8 +215,9 @@ class Response:
                 relief = max(relief, np.ptp(h[own]))
                 h[own] -= h[own].mean()
                 a[own] -= a[own].mean()
-            explained = np.sum(h * a) ** 2 >= 0.5 * np.sum(h**2) * np.sum(a**2)
-            if len(cells) < MINIMUM_CELLS or not (relief >= MINIMUM_RELIEF_M or explained):
+            least = 0.1 if relief >= MINIMUM_RELIEF_M else 0.5
+            explained = np.sum(h * a) ** 2 >= least * np.sum(h**2) * np.sum(a**2)
+            if len(cells) < MINIMUM_CELLS or not explained:
                 return None
             g = -np.sum(h * a) / np.sum(h**2)
             return g if g >= MINIMUM_G else None

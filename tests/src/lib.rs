@@ -4,13 +4,6 @@
 //! The tests call the built program, so run them with `make test` (or `cargo test --release --workspace`, which builds
 //! it first). Helpers stop the test at the first thing that is not as it must be.
 
-#![allow(
-    clippy::unwrap_used,
-    clippy::expect_used,
-    clippy::panic,
-    reason = "helpers of tests: a failure must stop the test"
-)]
-
 pub mod basin;
 pub mod outside;
 pub mod raster;

@@ -114,10 +114,7 @@ fn run_study(
     speech: Speech,
 ) -> Result<(), EngineError> {
     prepare(threads)?;
-    let out = match out {
-        Some(out) => out,
-        None => default_folder(study)?,
-    };
+    let out = out.unwrap_or_else(|| default_folder(study));
     let bars = Bars::new(speech.quiet || speech.json);
     let summary = run(study, &RunOptions { out, tile }, &bars)?;
     if speech.json {

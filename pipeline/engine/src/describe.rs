@@ -65,12 +65,16 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
             "logit p = a + c sin(2 pi m/12) + d cos(2 pi m/12); the record is not linked to climate in this study"
         }
     };
+    let g = match water.logits_per_metre {
+        Some(g) => format!("g being set by the study to {g} logits per metre"),
+        None => "g being read off how fitted intercepts fall with ground elevation".into(),
+    };
     notes.push(note(
         "Response of water",
         format!(
             "The probability p that a cell is wet in a month: {driver}, m the calendar month. Fitted per cell by penalised maximum likelihood; the priors of a response group are \
              medians of fits of its single cells; months are down-weighted for their serial dependence; b is not allowed below 0. The modelled baseline and every scenario use the same formula, and \
-             loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, g being read off how fitted intercepts fall with ground elevation."
+             loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, {g}."
         ),
     ));
     let mut text = format!("Suitability is the {} of these requisites.", rule(study.suitability.combine));

@@ -37,6 +37,12 @@ impl Building {
         let mut part_name = name.to_os_string();
         part_name.push(".part");
         let parent = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
+        if parent.exists() && !parent.is_dir() {
+            return Err(folder(format!(
+                "{} is a file, not a folder; choose another with --out",
+                parent.display()
+            )));
+        }
         let refused = |e: std::io::Error| {
             folder(format!(
                 "cannot be written ({e}); check the permissions of {} or choose another with --out",

@@ -20,6 +20,7 @@ use lentic_report::{
     GridRecord, Headline, PageInput, PeriodRecord, Program, RunRecord, Stage, StudyRecord, Table,
     write_figures, write_page, write_record, write_table,
 };
+use lentic_study::Problem;
 use lentic_study::settings::Driver;
 use std::path::{Path, PathBuf};
 use std::time::{Instant, SystemTime};
@@ -84,7 +85,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         progress.warn(&message);
         warnings.push(message);
     };
-    checked.warnings.iter().for_each(|problem| warn(problem.to_string()));
+    for problem in &checked.warnings {
+        // files are told as the study knows them, so that nothing of the user's machine gets into a report
+        let file = PathBuf::from(inputs::named(&problem.file, &checked.study));
+        warn(Problem { file, ..problem.clone() }.to_string());
+    }
     let cells = checked.grid.len();
     clock.lap("checking the study", cells);
 
@@ -133,6 +138,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.push(tables::baseline_check(&suitability));
 
     let mut notes = tables::held_notes(&cases, &case_water);
+    notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
     if let Some(percent) = tables::disagreement_percent(&suitability).filter(|p| *p > DISAGREEMENT) {
         warn(format!(
@@ -142,6 +148,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     if water.counts[1] + water.counts[2] + water.counts[3] == 0 {
         warn("no cell has a water record long enough to assess".into());
     }
+    tables::unanswering(&checked.study, &response).into_iter().for_each(&mut warn);
     if let Some(model) = &model {
         let unfitted = model.unfitted();
         if !unfitted.is_empty() {
@@ -368,14 +375,13 @@ fn now() -> String {
     format!("{year:04}-{month:02}-{day:02}T{:02}:{:02}:{:02}Z", rest / 3600, rest % 3600 / 60, rest % 60)
 }
 
-/// Reads the study only to name its default run folder: `reports/` and the study's name in small letters.
-///
-/// # Errors
-/// A study that cannot be read.
-pub fn default_folder(study: &Path) -> Result<PathBuf, EngineError> {
-    let (file, _) = lentic_study::read(study)?;
+/// The default run folder: `reports/` and the study's name in small letters (the file's name where the study cannot be
+/// read; what is wrong with it is for the run to say).
+pub fn default_folder(study: &Path) -> PathBuf {
+    let name = lentic_study::examine(study).study.map(|study| study.name);
+    let stem = || study.file_stem().map(|stem| stem.to_string_lossy().into_owned());
     let mut slug = String::new();
-    for c in file.study.name.chars() {
+    for c in name.or_else(stem).unwrap_or_default().chars() {
         match c {
             c if c.is_ascii_alphanumeric() => slug.push(c.to_ascii_lowercase()),
             _ if !slug.is_empty() && !slug.ends_with('-') => slug.push('-'),
@@ -383,6 +389,5 @@ pub fn default_folder(study: &Path) -> Result<PathBuf, EngineError> {
         }
     }
     let slug = slug.trim_end_matches('-');
-    let name = if slug.is_empty() { "study" } else { slug };
-    Ok(Path::new("reports").join(name))
+    Path::new("reports").join(if slug.is_empty() { "study" } else { slug })
 }

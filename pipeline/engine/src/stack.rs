@@ -1,13 +1,13 @@
 //! The monthly water files of a study, and how one tile of them becomes bits.
 
 use crate::error::EngineError;
-use crate::layers::{Layers, source_of};
+use crate::layers::{Layers, file_of, source_of};
 use lentic_habitat::water::{BitRows, MonthAxis};
 use lentic_raster::{
     RasterError, RasterSource, Resample, Window, find_dated, read_aligned_bytes, read_aligned_f32,
 };
 use lentic_study::Month;
-use lentic_study::settings::{Files, Layer, WaterContent};
+use lentic_study::settings::{Layer, WaterContent};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -40,17 +40,7 @@ impl Stack {
     /// A pattern that matches nothing, or the same date twice.
     pub fn find(layer: &Layer, axis: &MonthAxis) -> Result<Self, EngineError> {
         let mut stack = Stack { images: BTreeMap::new(), outside: 0 };
-        let files = match &layer.files {
-            Files::Pattern(pattern) => find_dated(pattern)?,
-            Files::One(path) => {
-                // one file: its bands are the months of the axis, in order
-                for at in 0..axis.len {
-                    stack.images.insert(at, vec![Image { path: path.clone(), band: at + 1 }]);
-                }
-                return Ok(stack);
-            }
-        };
-        for file in files {
+        for file in find_dated(&file_of(layer).to_string_lossy())? {
             let mut inside = false;
             let bands = match file.month {
                 Some(month) => vec![(month, layer.band)],

@@ -14,6 +14,9 @@ pub const RANGE_FOR_A_LINE: f64 = 0.3;
 /// Share of the variance of the intercepts that a line over less relief must explain (ours). The water of a spring
 /// hardly moves: only a narrow band of ground is sometimes wet, and its line is steep and plain.
 pub const FIT_FOR_A_LINE: f64 = 0.5;
+/// Share that any line must explain (ours): over pools at different elevations, a line that explains next to nothing would
+/// say that water hardly follows its table.
+pub const LEAST_FIT: f64 = 0.1;
 
 /// Sums for the regression of intercept on elevation; the order of cells does not matter.
 #[derive(Clone, Debug)]
@@ -123,9 +126,9 @@ fn common_g<'a>(sets: impl Iterator<Item = &'a LineSums>) -> Option<f64> {
         yy += own_yy;
     }
     let g = -xy / xx;
-    let fits = xy * xy >= FIT_FOR_A_LINE * xx * yy;
-    let relief = range >= RANGE_FOR_A_LINE || fits;
-    (cells >= CELLS_FOR_A_LINE && relief && xx > 0.0 && g >= LEAST_G).then_some(g)
+    let least = if range >= RANGE_FOR_A_LINE { LEAST_FIT } else { FIT_FOR_A_LINE };
+    let explains = xy * xy >= least * xx * yy;
+    (cells >= CELLS_FOR_A_LINE && explains && xx > 0.0 && g >= LEAST_G).then_some(g)
 }
 
 /// Where a cell's g comes from.
@@ -301,6 +304,9 @@ mod tests {
         assert!(factor(&(0..90).map(scattered).collect::<Vec<_>>()).is_none());
         let plain = |i: i32| (0.01 * f64::from(i % 30), -f64::from(i % 30) + f64::from(i % 7));
         assert!(factor(&(0..90).map(plain).collect::<Vec<_>>()).is_some());
+        // two pools a metre apart in one set, each with a slope of 5: together they explain next to nothing
+        let perched = |i: i32| (f64::from(i / 45) + 0.01 * f64::from(i % 45), -0.05 * f64::from(i % 45));
+        assert!(factor(&(0..90).map(perched).collect::<Vec<_>>()).is_none());
         let rising = |i: i32| (f64::from(i), f64::from(i));
         assert!(factor(&(0..90).map(rising).collect::<Vec<_>>()).is_none());
         let equal = |i: i32| (0.0371 * f64::from(i), 2.1 / 3.0);

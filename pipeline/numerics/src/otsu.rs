@@ -77,22 +77,50 @@ pub struct Histogram {
     pub width: f64,
 }
 
+impl Histogram {
+    /// An empty histogram of [`BINS`] bins from `least` to `greatest`; `None` if these are not two different finite
+    /// numbers. For values that come in pieces: find their range first, then [`Histogram::add`] each.
+    pub fn between(least: f64, greatest: f64) -> Option<Self> {
+        let width = (greatest - least) / BINS as f64;
+        (width > 0.0 && width.is_finite()).then(|| Histogram { counts: vec![0; BINS], start: least, width })
+    }
+
+    /// Counts a value; what is not finite is left out. Values beyond the range go to the bins at its ends.
+    pub fn add(&mut self, value: f64) {
+        if value.is_finite() {
+            // The greatest value belongs to the last bin.
+            let bin = (((value - self.start) / self.width) as usize).min(BINS - 1);
+            self.counts[bin] += 1;
+        }
+    }
+
+    /// Adds the counts of another histogram over the same bins.
+    pub fn merge(&mut self, other: &Histogram) {
+        for (count, more) in self.counts.iter_mut().zip(&other.counts) {
+            *count += more;
+        }
+    }
+
+    /// Otsu's threshold; `None` if fewer than two bins hold any value.
+    pub fn threshold(&self) -> Option<Threshold> {
+        let split = otsu_counts(&self.counts)?;
+        Some(Threshold {
+            value: self.start + (split.level as f64 + 0.5) * self.width,
+            ratio: split.ratio(),
+            two_humps: two_humps(&self.counts, &split),
+        })
+    }
+}
+
 /// A histogram of [`BINS`] bins from the least to the greatest finite value; others are left out. `None` if there are no
 /// two different finite values.
 pub fn histogram(values: &[f64]) -> Option<Histogram> {
     let finite = || values.iter().copied().filter(|v| v.is_finite());
-    let (start, end) = finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)));
-    let width = (end - start) / BINS as f64;
-    if !(width > 0.0 && width.is_finite()) {
-        return None;
-    }
-    let mut counts = vec![0; BINS];
-    for value in finite() {
-        // The greatest value belongs to the last bin.
-        let bin = (((value - start) / width) as usize).min(BINS - 1);
-        counts[bin] += 1;
-    }
-    Some(Histogram { counts, start, width })
+    let (least, greatest) =
+        finite().fold((f64::INFINITY, f64::NEG_INFINITY), |(a, b), v| (a.min(v), b.max(v)));
+    let mut histogram = Histogram::between(least, greatest)?;
+    values.iter().for_each(|value| histogram.add(*value));
+    Some(histogram)
 }
 
 /// Otsu's threshold of real values over [`BINS`] bins.
@@ -108,13 +136,7 @@ pub struct Threshold {
 
 /// Otsu's threshold of the finite values among `values`; `None` if no two of them differ.
 pub fn otsu_values(values: &[f64]) -> Option<Threshold> {
-    let histogram = histogram(values)?;
-    let split = otsu_counts(&histogram.counts)?;
-    Some(Threshold {
-        value: histogram.start + (split.level as f64 + 0.5) * histogram.width,
-        ratio: split.ratio(),
-        two_humps: two_humps(&histogram.counts, &split),
-    })
+    histogram(values)?.threshold()
 }
 
 /// Whether a split histogram has two humps worth a threshold (ours). Three things must hold: at least [`FEWEST`] values;
@@ -181,6 +203,23 @@ mod tests {
         assert_eq!(otsu_counts(&[3, 0, 3]).map(|o| (o.level, o.ratio())), Some((0, 1.0)));
         assert_eq!(otsu_values(&[f64::NAN, 1.0, 1.0]), None);
         assert_eq!(histogram(&[0.0, f64::INFINITY, 2.56]).map(|h| h.counts.iter().sum()), Some(2u64));
+    }
+
+    #[test]
+    fn a_histogram_in_pieces_is_that_of_the_whole() {
+        let values = hump(0.1, 0.3, 999);
+        let whole = histogram(&values).unwrap();
+        let (mut first, mut second) = (Histogram { counts: vec![0; BINS], ..whole.clone() }, None);
+        for piece in values.chunks(400) {
+            let mut part = Histogram { counts: vec![0; BINS], ..whole.clone() };
+            piece.iter().chain([&f64::NAN]).for_each(|value| part.add(*value));
+            first.merge(&part);
+            second = Some(part);
+        }
+        assert_eq!(first, whole);
+        assert_ne!(second, Some(whole));
+        assert_eq!(Histogram::between(1.0, 1.0), None);
+        assert_eq!(Histogram::between(f64::INFINITY, f64::NEG_INFINITY), None);
     }
 
     #[test]

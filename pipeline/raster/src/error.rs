@@ -143,6 +143,8 @@ pub(crate) fn said(error: &gdal::errors::GdalError) -> String {
             msg.clone()
         }
         GdalError::BadArgument(text) => text.clone(),
+        // GDAL knows no driver for the file and says nothing
+        GdalError::NullPointer { .. } => "the file is empty or of another kind".into(),
         other => other.to_string(),
     }
 }

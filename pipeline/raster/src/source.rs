@@ -106,7 +106,7 @@ impl RasterSource {
             return Err(RasterError::unfit(
                 path,
                 "the raster states no coordinate reference system, so its place is not known",
-                "set one, for example with: gdal_edit.py -a_srs EPSG:CODE FILE",
+                "set one, for example with: gdal_edit.py -a_srs EPSG:CODE FILE; or, if the file was cut short, copy it again",
             ));
         };
         Ok(Self { path: path.to_path_buf(), band, info, crs, extra_no_data: Vec::new(), factor: 1.0 })
@@ -175,7 +175,7 @@ pub fn inspect(path: &Path, band: usize) -> Result<SourceInfo, RasterError> {
         RasterError::unfit(
             path,
             "the raster has no place on the ground (no geotransform)",
-            "georeference it, for example with gdal_translate -a_ullr",
+            "georeference it, for example with gdal_translate -a_ullr; or, if the file was cut short, copy it again",
         )
     })?;
     check_upright(path, &geo_transform)?;

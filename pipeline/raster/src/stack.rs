@@ -1,8 +1,8 @@
 //! Files with dates in their names: a pattern becomes a dated, sorted list.
 
-use std::collections::BTreeMap;
-use std::ffi::OsString;
-use std::path::{Component, Path, PathBuf};
+use std::path::{Path, PathBuf};
+
+use crate::pattern::{Field, Part, Piece, Reading, components, matches};
 
 /// A file and the date its name gives.
 #[derive(Clone, Debug, PartialEq, Eq, PartialOrd, Ord)]
@@ -15,6 +15,8 @@ pub struct DatedFile {
     pub day: Option<u32>,
     /// The file.
     pub path: PathBuf,
+    /// What each `*` and each run of `?` of the pattern stood for, from left to right.
+    pub anything: Vec<String>,
 }
 
 /// Why a pattern gives no list.
@@ -23,7 +25,7 @@ pub enum StackError {
     /// The pattern itself cannot be used.
     #[error(
         "the pattern '{pattern}' {found}; write {{year}} (four digits), {{month}} (two digits), \
-         {{day}} (two digits) and * (anything) in file or folder names, as in water/water_{{year}}-{{month}}.tif"
+         {{day}} (two digits) or {{day_of_year}} (three digits), ? (one character) and * (anything) in file or folder names, as in water/water_{{year}}-{{month}}.tif"
     )]
     Pattern {
         /// The pattern as given.
@@ -72,30 +74,14 @@ pub enum StackError {
 }
 
 /// Lists the files that match a pattern, by date. `{year}` stands for four digits, `{month}` and
-/// `{day}` for two, `*` for any characters, in the file name or in folder names; a date part given
-/// twice must agree.
+/// `{day}` for two, `{day_of_year}` for three, `?` for any one character, `*` for any characters (as few
+/// as do), in the file name or in folder names; a date part given twice must agree.
 ///
 /// # Errors
 /// See [`StackError`].
 pub fn find_dated(pattern: &str) -> Result<Vec<DatedFile>, StackError> {
-    let refuse = |found: &str| StackError::Pattern { pattern: pattern.into(), found: found.into() };
-    let parts = components(Path::new(pattern), &refuse)?;
-    let has = |wanted: &Piece| {
-        parts.iter().any(|part| matches!(part, Part::Matched(pieces) if pieces.contains(wanted)))
-    };
-    if !has(&Piece::Date(Field::Year)) {
-        return Err(refuse("has no {year}"));
-    }
-    if has(&Piece::Date(Field::Day)) && !has(&Piece::Date(Field::Month)) {
-        return Err(refuse("has {day} without {month}"));
-    }
-    let mut search = Search { pattern, nearest: PathBuf::from("."), seen: Vec::new(), found: Vec::new() };
-    search.walk(PathBuf::new(), &parts, Date::default())?;
-    if search.found.is_empty() {
-        return Err(search.nothing());
-    }
-    search.found.sort();
-    for pair in search.found.windows(2) {
+    let found = find_all_dated(pattern)?;
+    for pair in found.windows(2) {
         let key = |file: &DatedFile| (file.year, file.month, file.day);
         if key(&pair[0]) == key(&pair[1]) {
             return Err(StackError::Twice {
@@ -106,98 +92,36 @@ pub fn find_dated(pattern: &str) -> Result<Vec<DatedFile>, StackError> {
             });
         }
     }
-    Ok(search.found)
+    Ok(found)
 }
 
-#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
-enum Field {
-    Year,
-    Month,
-    Day,
-}
-
-#[derive(Clone, Debug, PartialEq, Eq)]
-enum Piece {
-    Text(String),
-    Date(Field),
-    Anything,
-}
-
-/// One folder or file name of a pattern.
-enum Part {
-    Plain(OsString),
-    Matched(Vec<Piece>),
-}
-
-type Date = BTreeMap<Field, u32>;
-
-fn components(pattern: &Path, refuse: &dyn Fn(&str) -> StackError) -> Result<Vec<Part>, StackError> {
-    let mut parts = Vec::new();
-    for component in pattern.components() {
-        let text = component.as_os_str().to_string_lossy();
-        let matched = matches!(component, Component::Normal(_)) && text.contains(['{', '*']);
-        parts.push(if matched {
-            Part::Matched(pieces(&text, refuse)?)
-        } else {
-            Part::Plain(component.as_os_str().to_owned())
-        });
-    }
-    Ok(parts)
-}
-
-fn pieces(name: &str, refuse: &dyn Fn(&str) -> StackError) -> Result<Vec<Piece>, StackError> {
-    let mut pieces = Vec::new();
-    let mut rest = name;
-    while let Some(start) = rest.find(['{', '*']) {
-        if start > 0 {
-            pieces.push(Piece::Text(rest[..start].to_owned()));
-        }
-        rest = &rest[start..];
-        if let Some(after) = rest.strip_prefix('*') {
-            pieces.push(Piece::Anything);
-            rest = after;
-            continue;
-        }
-        let end = rest.find('}').ok_or_else(|| refuse("has a { without }"))?;
-        pieces.push(Piece::Date(match &rest[1..end] {
-            "year" => Field::Year,
-            "month" => Field::Month,
-            "day" => Field::Day,
-            other => return Err(refuse(&format!("has the unknown part {{{other}}}"))),
-        }));
-        rest = &rest[end + 1..];
-    }
-    if !rest.is_empty() {
-        pieces.push(Piece::Text(rest.to_owned()));
-    }
-    Ok(pieces)
-}
-
-/// Matches a name; on success `date` holds the parts read. A part already known must agree.
-fn matches(name: &str, pieces: &[Piece], date: &Date) -> Option<Date> {
-    let Some((piece, later)) = pieces.split_first() else {
-        return name.is_empty().then(|| date.clone());
+/// As [`find_dated`], but a date may have several files.
+///
+/// # Errors
+/// See [`StackError`].
+pub fn find_all_dated(pattern: &str) -> Result<Vec<DatedFile>, StackError> {
+    let refuse = |found: &str| StackError::Pattern { pattern: pattern.into(), found: found.into() };
+    let parts = components(Path::new(pattern), &refuse)?;
+    let has = |field| {
+        let wanted = Piece::Date(field);
+        parts.iter().any(|part| matches!(part, Part::Matched(pieces) if pieces.contains(&wanted)))
     };
-    match piece {
-        Piece::Text(text) => matches(name.strip_prefix(text.as_str())?, later, date),
-        Piece::Date(field) => {
-            let digits = name.get(..if *field == Field::Year { 4 } else { 2 })?;
-            if !digits.bytes().all(|byte| byte.is_ascii_digit()) {
-                return None;
-            }
-            let value: u32 = digits.parse().ok()?;
-            let mut date = date.clone();
-            if *date.entry(*field).or_insert(value) != value {
-                return None;
-            }
-            matches(&name[digits.len()..], later, &date)
-        }
-        Piece::Anything => name
-            .char_indices()
-            .map(|(at, _)| at)
-            .chain([name.len()])
-            .find_map(|at| matches(&name[at..], later, date)),
+    if !has(Field::Year) {
+        return Err(refuse("has no {year}"));
     }
+    if has(Field::Day) && !has(Field::Month) {
+        return Err(refuse("has {day} without {month}"));
+    }
+    if has(Field::DayOfYear) && (has(Field::Month) || has(Field::Day)) {
+        return Err(refuse("has {day_of_year} beside {month} or {day}"));
+    }
+    let mut search = Search { pattern, nearest: PathBuf::from("."), seen: Vec::new(), found: Vec::new() };
+    search.walk(PathBuf::new(), &parts, Reading::default())?;
+    if search.found.is_empty() {
+        return Err(search.nothing());
+    }
+    search.found.sort();
+    Ok(search.found)
 }
 
 struct Search<'a> {
@@ -209,19 +133,19 @@ struct Search<'a> {
 }
 
 impl Search<'_> {
-    fn walk(&mut self, at: PathBuf, parts: &[Part], date: Date) -> Result<(), StackError> {
+    fn walk(&mut self, at: PathBuf, parts: &[Part], reading: Reading) -> Result<(), StackError> {
         let Some((part, later)) = parts.split_first() else {
-            return self.take(at, &date);
+            return self.take(at, reading);
         };
         match part {
-            Part::Plain(name) => self.walk(at.join(name), later, date),
+            Part::Plain(name) => self.walk(at.join(name), later, reading),
             Part::Matched(pieces) => {
                 let mut names = self.list(&at)?;
                 names.sort();
                 let before = self.found.len();
                 for name in &names {
-                    if let Some(date) = matches(name, pieces, &date) {
-                        self.walk(at.join(name), later, date)?;
+                    if let Some(reading) = matches(name, pieces, &reading) {
+                        self.walk(at.join(name), later, reading)?;
                     }
                 }
                 if self.found.len() == before && (self.seen.is_empty() || !names.is_empty()) {
@@ -249,17 +173,21 @@ impl Search<'_> {
         Ok(names)
     }
 
-    fn take(&mut self, path: PathBuf, date: &Date) -> Result<(), StackError> {
+    fn take(&mut self, path: PathBuf, reading: Reading) -> Result<(), StackError> {
         if !path.is_file() {
             return Ok(());
         }
-        let part = |field| date.get(&field).copied();
-        let file = DatedFile {
-            year: part(Field::Year).and_then(|year| i32::try_from(year).ok()).unwrap_or_default(),
-            month: part(Field::Month),
-            day: part(Field::Day),
-            path,
-        };
+        let part = |field| reading.date.get(&field).copied();
+        let year = part(Field::Year).and_then(|year| i32::try_from(year).ok()).unwrap_or_default();
+        let (mut month, mut day) = (part(Field::Month), part(Field::Day));
+        if let Some(number) = part(Field::DayOfYear) {
+            let Some(found) = day_of_year(year, number) else {
+                let found = format!("day {number:03} of {year:04}");
+                return Err(StackError::Date { pattern: self.pattern.into(), found, path });
+            };
+            (month, day) = (Some(found.0), Some(found.1));
+        }
+        let file = DatedFile { year, month, day, path, anything: reading.anything };
         if is_date(&file) {
             self.found.push(file);
             return Ok(());
@@ -282,17 +210,35 @@ impl Search<'_> {
     }
 }
 
-fn is_date(file: &DatedFile) -> bool {
-    let Some(month) = file.month else { return true };
-    let leap = file.year % 4 == 0 && (file.year % 100 != 0 || file.year % 400 == 0);
-    let days = match month {
+/// Days of a month (1 to 12) in the Gregorian calendar; 0 for no month.
+fn days_in(year: i32, month: u32) -> u32 {
+    let leap = year % 4 == 0 && (year % 100 != 0 || year % 400 == 0);
+    match month {
         2 if leap => 29,
         2 => 28,
         4 | 6 | 9 | 11 => 30,
         1..=12 => 31,
-        _ => return false,
-    };
-    file.day.is_none_or(|day| (1..=days).contains(&day))
+        _ => 0,
+    }
+}
+
+/// Month and day of a day of the year, from 1.
+fn day_of_year(year: i32, number: u32) -> Option<(u32, u32)> {
+    let mut left = number;
+    for month in 1..=12 {
+        let days = days_in(year, month);
+        if (1..=days).contains(&left) {
+            return Some((month, left));
+        }
+        left = left.checked_sub(days)?;
+    }
+    None
+}
+
+fn is_date(file: &DatedFile) -> bool {
+    let Some(month) = file.month else { return true };
+    let days = days_in(file.year, month);
+    days > 0 && file.day.is_none_or(|day| (1..=days).contains(&day))
 }
 
 fn date_text(file: &DatedFile) -> String {
@@ -367,9 +313,29 @@ mod tests {
     }
 
     #[test]
+    fn days_of_the_year_and_what_stars_stood_for() {
+        // 227 in 1988 (a leap year) is 14 August, 366 is 31 December: `date -d "1988-01-01 +226 days"`.
+        let folder = folder(&["T1988227aB2.tif", "T1988227bB2.tif", "T1988366cB2.tif"]);
+        let found = find_all_dated(folder.path().join("T{year}{day_of_year}*B2.tif").to_str().unwrap()).unwrap();
+        let seen: Vec<_> =
+            found.iter().map(|file| (file.month, file.day, file.anything.join("+"))).collect();
+        let one = |month, day, star: &str| (Some(month), Some(day), star.to_owned());
+        assert_eq!(seen, [one(8, 14, "a"), one(8, 14, "b"), one(12, 31, "c")]);
+        // Where digits stand before the date, a star may stop too early.
+        let path = |pattern: &str| folder.path().join(pattern).to_str().unwrap().to_owned();
+        std::fs::write(path("L52240631988227x"), "").unwrap();
+        assert!(find_all_dated(&path("L5*{year}{day_of_year}*")).is_err());
+        let found = find_all_dated(&path("L5??????{year}{day_of_year}*")).unwrap();
+        assert_eq!((found[0].day, found[0].anything.join("+")), (Some(14), "224063+x".to_owned()));
+        for (number, year) in [(0, 1988), (367, 1988), (366, 1989)] {
+            assert_eq!(day_of_year(year, number), None, "{number} {year}");
+        }
+    }
+
+    #[test]
     fn patterns_that_cannot_be_used() {
         let empty = folder(&[]);
-        for pattern in ["w.tif", "w_{yaer}.tif", "w_{year.tif", "w_{year}_{day}.tif"] {
+        for pattern in ["w.tif", "w_{yaer}.tif", "w_{year.tif", "w_{year}_{day}.tif", "w_{year}{month}{day_of_year}.tif"] {
             let error = find(&empty, pattern).unwrap_err();
             assert!(matches!(error, StackError::Pattern { .. }), "{pattern}: {error}");
         }

@@ -10,6 +10,9 @@ use lentic_report::{Column, Table};
 use lentic_study::Study;
 use lentic_study::settings::Role;
 
+/// Share of the baseline habitat, percent, from which it is said that it was never seen dry (ours).
+const PRIOR_ONLY: f64 = 50.0;
+
 /// Habitat by scenario. Ranges are empty until members of uncertainty are computed, the
 /// connected area until connection is.
 pub fn habitat_area(
@@ -106,6 +109,15 @@ pub fn habitat_area(
             ),
         ],
     )
+}
+
+/// Says what share of the baseline habitat was never seen dry, where it is large.
+pub fn prior_only_note(suitability: &SuitabilityProducts) -> Option<String> {
+    let whole = &suitability.areas.first()?.whole;
+    let percent = 100.0 * ha(&whole.prior_only) / whole.habitat_ha();
+    (percent > PRIOR_ONLY).then(|| {
+        format!("{percent:.0} % of the baseline habitat was never seen dry: when it would fall dry rests on what is known of other cells (prior_only_ha in the tables)")
+    })
 }
 
 /// Habitat and loss by class, one table per role the study has.

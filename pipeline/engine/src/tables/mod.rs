@@ -3,8 +3,12 @@
 mod habitat;
 mod water;
 
-pub use habitat::{baseline_check, disagreement_percent, habitat_area, loss_by_class, patches};
-pub use water::{drought_events, drought_index, events_of, held_notes, index_months, inundation_fit};
+pub use habitat::{
+    baseline_check, disagreement_percent, habitat_area, loss_by_class, patches, prior_only_note,
+};
+pub use water::{
+    drought_events, drought_index, events_of, held_notes, index_months, inundation_fit, unanswering,
+};
 
 use lentic_report::{Column, Table};
 use lentic_study::settings::{Layer, Role};

@@ -5,7 +5,7 @@ use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use lentic_habitat::climate::{ClimateModel, MonthIndex, Shift};
 use lentic_habitat::drawdown::{Lines, Source};
-use lentic_habitat::response::Groups;
+use lentic_habitat::response::{CELLS_FOR_A_GROUP, Groups};
 use lentic_numerics::drought_events::{Event, events, interarrival, wetness_class};
 use lentic_report::{Column, Table};
 use lentic_study::Study;
@@ -118,6 +118,27 @@ pub fn drought_events(months: &[(String, Vec<MonthIndex>)]) -> Table {
             ),
         ],
     )
+}
+
+/// Names the groups whose water does not follow the drought index: there a drier climate changes little, which must not
+/// be read as safety.
+pub fn unanswering(study: &Study, response: &ResponseProducts) -> Vec<String> {
+    if study.inundation.driver != Driver::Index {
+        return Vec::new();
+    }
+    let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
+    let weak = response
+        .counts
+        .iter()
+        .filter(|(_, count)| count.fitted >= CELLS_FOR_A_GROUP as u64 && 2 * count.held > count.fitted);
+    weak.map(|(code, count)| {
+        let name = if layer.is_none() { "all cells".into() } else { class_name(layer, *code) };
+        format!(
+            "response group \"{name}\": in {} of {} cells water is no rarer in drought, so a drier climate changes nothing there; check that the climate belongs to the basin and that climate.months suits its water",
+            count.held, count.fitted
+        )
+    })
+    .collect()
 }
 
 /// How the response was fitted, group by group.

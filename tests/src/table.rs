@@ -1,0 +1,26 @@
+//! Tables of a run, as CSV.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+/// Rows of a table, each by column name.
+pub struct Table(pub Vec<BTreeMap<String, String>>);
+
+impl Table {
+    /// Reads `tables/NAME.csv` of a run folder.
+    #[track_caller]
+    pub fn of_run(run: &Path, name: &str) -> Table {
+        let path = run.join("tables").join(name).with_extension("csv");
+        let mut reader = csv::Reader::from_path(&path).unwrap_or_else(|e| panic!("{}: {e}", path.display()));
+        Table(reader.deserialize().map(|row| row.expect("a row of the table")).collect())
+    }
+
+    /// A number of the one row whose `key` reads `value`.
+    #[track_caller]
+    pub fn number(&self, key: &str, value: &str, column: &str) -> f64 {
+        let mut rows = self.0.iter().filter(|row| row[key] == value);
+        let row = rows.next().unwrap_or_else(|| panic!("no row with {key} {value}"));
+        assert!(rows.next().is_none(), "several rows with {key} {value}");
+        row[column].parse().unwrap_or_else(|_| panic!("{column} of {value} is no number: {:?}", row[column]))
+    }
+}

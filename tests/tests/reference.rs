@@ -1,0 +1,181 @@
+//! A whole study against `tests/reference/study.py`, an independent slow program on numpy, scipy and rasterio written
+//! from the same methods text. `compare.py` allows 1e-5 in rasters, 1e-6 in tables, and no changed cell.
+
+use lentic_tests::outside::python;
+use lentic_tests::table::Table;
+use lentic_tests::{Basin, Outcome};
+use std::path::Path;
+
+/// Runs the comparison, which must agree, and returns its lines.
+#[track_caller]
+fn agrees(study: &Path, run: &Path) -> String {
+    let outcome = Outcome::of(python().arg("compare.py").arg(study).arg(run));
+    assert_eq!(
+        outcome.code,
+        Some(0),
+        "the run and the reference differ:\n{}{}",
+        outcome.stdout,
+        outcome.stderr
+    );
+    outcome.stdout
+}
+
+/// Asserts that the comparison looked at something: a line `ok NAME` for each, and cells where rasters are.
+#[track_caller]
+fn looked_at(said: &str, names: &[&str]) {
+    for name in names {
+        let begin = format!("ok    {name}: ");
+        let line = said.lines().find(|line| line.starts_with(&begin));
+        let line = line.unwrap_or_else(|| panic!("{name} was not compared:\n{said}"));
+        assert!(!line.contains(" 0 cells compared") && !line.contains(" 0 rows"), "{line}");
+    }
+}
+
+/// The reference's own parts against published numbers, scipy and sums by hand (named in the script).
+#[test]
+fn the_reference_holds_by_itself() {
+    let said = Outcome::of(python().arg("self_test.py")).done();
+    assert!(said.lines().filter(|line| line.starts_with("ok")).count() >= 9, "{said}");
+}
+
+/// The comparison must be able to fail: a run is held against a study whose threshold was changed since.
+#[test]
+fn the_comparison_notices_a_difference() {
+    let basin = Basin::small();
+    let run = basin.run("run", &["--quiet"]);
+    basin.edit("study.toml", "threshold = 0.5 ", "threshold = 0.53 ");
+    let outcome = Outcome::of(python().arg("compare.py").arg(basin.study()).arg(&run));
+    assert_eq!(outcome.code, Some(1), "{outcome:#?}");
+    assert!(
+        outcome.stdout.lines().any(|line| line.starts_with("DIFFER habitat_area: ")),
+        "{}",
+        outcome.stdout
+    );
+}
+
+#[test]
+fn the_demo_agrees() {
+    let basin = Basin::small();
+    let run = basin.run("run", &["--quiet"]);
+    let said = agrees(&basin.study(), &run);
+    looked_at(
+        &said,
+        &["hydroperiod_observed", "inundation_frequency", "recurrence", "trend_slope", "trend_p"],
+    );
+    looked_at(&said, &["habitat_area", "patches", "habitat_loss_by_zone", "habitat_loss_by_wetland_class"]);
+    for scenario in ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050"] {
+        for product in ["hydroperiod", "suitability", "change"] {
+            looked_at(&said, &[&format!("{product}_{scenario}")]);
+        }
+    }
+}
+
+/// The demo turned to what it does not use: another index and span of months, other curves and means, omitted variables,
+/// bounds instead of an area (so cells at the edge of the grid), sides only as neighbours, monthly changes, no pools, and
+/// a fall of the water table by zone with a rise in one.
+#[test]
+fn a_study_of_other_settings_agrees() {
+    let basin = other_settings();
+    basin.cut("study.toml", "[layers.pools]", "[layers.zones]");
+    // without pools not every class says how water follows its table
+    basin.edit("study.toml", "driver = \"index\"", "driver = \"index\"\nlogits_per_metre = 9.5");
+    compare(&basin);
+}
+
+/// The same with pools, so that the rise reaches ground never seen wet along each pool's own line.
+#[test]
+fn other_settings_with_pools_agree() {
+    compare(&other_settings());
+}
+
+fn other_settings() -> Basin {
+    let basin = Basin::small();
+    let edit = |old: &str, new: &str| basin.edit("study.toml", old, new);
+    // a corner of the demo's grid, not on its cells: class codes by nearest, elevations between cells
+    edit("area = \"area.gpkg\"", "bounds = [-1190.0, -905.0, 1150.0, 835.0]");
+    edit(
+        "baseline = [\"1991-01\", \"2020-12\"]",
+        "baseline = [\"1994-01\", \"2018-12\"]\nreference = [\"1991-01\", \"2020-12\"]",
+    );
+    edit("index = \"spei\"", "index = \"spi\"\nzero = \"mass\"");
+    edit("months = 12 ", "months = 6 ");
+    edit(
+        "water_limit_months = 3.0",
+        "prior = { intercept_sd = 8.0, index_sd = 0.8, season_sd = 1.5 }\nwater_limit_months = 4.0",
+    );
+    edit(
+        "curve.points = [[0.0, 0.0], [3.0, 0.0], [6.0, 0.6], [9.0, 1.0], [12.0, 1.0]]",
+        "curve.logistic = { middle = 5.5, steepness = 0.9 }",
+    );
+    edit(
+        "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]",
+        "if_missing = \"omit\"\ncurve.gaussian = { best = 0.7, spread = 0.6 }",
+    );
+    // dry ground is no data in the depth layer of this study: its variable is left out there
+    edit("file = \"layers/depth.tif\"", "no_data = [0.0]\nfile = \"layers/depth.tif\"");
+    edit(
+        "curve.points = [[0.0, 1.0], [100.0, 1.0], [300.0, 0.3]]",
+        "curve.trapezoid = [-2.0, -1.0, 120.0, 400.0]",
+    );
+    edit(
+        "curve.logistic = { middle = 0.25, steepness = 12.0 }",
+        "if_missing = 0.4\ncurve.gaussian = { best = 0.6, spread = 0.3 }",
+    );
+    edit(
+        "[requisites.drought-refuge]\ncombine = \"arithmetic mean\"",
+        "[requisites.drought-refuge]\ncombine = \"minimum\"",
+    );
+    edit(
+        "combine = \"geometric mean\"           # common practice: what is wholly missing cannot be made up for\nthreshold = 0.5 ",
+        "combine = \"arithmetic mean\"\nthreshold = 0.55 ",
+    );
+    edit("neighbours = 8\nminimum_ha = 0.5", "neighbours = 4\nminimum_ha = 0.2");
+    edit("edge_m = 30.0", "edge_m = 45.0");
+    basin.cut("study.toml", "[[scenarios]]\nname = \"drier\"", "[[scenarios]]\nname = \"cropland-2050\"");
+    let path = basin.study();
+    let mut text = std::fs::read_to_string(&path).unwrap();
+    text.push_str(
+        "
+[[scenarios]]
+name = \"dry-winters\"
+precipitation = [0, 0, 0, -10, -30, -45, -40, -35, -10, 0, 0, 5]
+
+[[scenarios]]
+name = \"pumped-and-restored\"
+drawdown_m = { 2 = 0.3, 3 = -0.2, 4 = 0.15 }
+
+[[scenarios]]
+name = \"all-at-once\"
+precipitation = -12.5
+drawdown_m = { 1 = 0.1, 4 = -0.25 }
+cause = \"abstraction\"
+land_cover = \"land_cover_2050\"
+
+[[requisites.cover.variables]]
+name = \"gentle-ground\"
+measure = \"slope\"
+curve.points = [[0.0, 1.0], [1.0, 0.8], [6.0, 0.1]]
+",
+    );
+    std::fs::write(&path, text).unwrap();
+    basin
+}
+
+#[track_caller]
+fn compare(basin: &Basin) {
+    let run = basin.run("run", &["--quiet", "--tile", "32"]);
+    let said = agrees(&basin.study(), &run);
+    looked_at(&said, &["hydroperiod_observed", "suitability_baseline", "habitat_area", "patches"]);
+    for scenario in ["cropland-2050", "dry-winters", "pumped-and-restored", "all-at-once"] {
+        for product in ["hydroperiod", "suitability", "change"] {
+            looked_at(&said, &[&format!("{product}_{scenario}")]);
+        }
+    }
+    // the scenarios must really differ from the baseline for the agreement to mean something
+    let table = Table::of_run(&run, "habitat_area");
+    for scenario in ["dry-winters", "pumped-and-restored", "all-at-once"] {
+        let of = |column: &str| table.number("scenario", scenario, column);
+        assert!(of("lost_ha") + of("degraded_ha") > 0.0, "{scenario} harms nothing");
+    }
+    assert!(table.number("scenario", "pumped-and-restored", "gained_ha") > 0.0, "the rise gains nothing");
+}
