@@ -65,6 +65,7 @@ impl Stages<'_> {
             &water.slope,
             &water.p,
             &self.response.slope,
+            &self.response.months_per_unit,
         ];
         for scratch in floats.into_iter().chain(self.case_water.iter().map(|w| &w.hydroperiod)) {
             self.clear(scratch, f32::NAN)?;
@@ -145,13 +146,22 @@ impl Stages<'_> {
                 "share",
             ),
             floats("recurrence", "Share of years with water", &water.recurrence, "recurrence", "share"),
-            floats(
-                "response_slope",
-                "Response of water to the drought index",
-                &self.response.slope,
-                "slope on the index",
-                "logits per standard deviation",
-            ),
+            Raster {
+                file: "response_to_drought.tif".into(),
+                title: "Response of water to the drought index".into(),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &self.response.months_per_unit,
+                        description: "hydroperiod per unit of the index".into(),
+                        unit: "months per year".into(),
+                    },
+                    FloatBand {
+                        cells: &self.response.slope,
+                        description: "slope on the index".into(),
+                        unit: "logits per standard deviation".into(),
+                    },
+                ]),
+            },
             classes(
                 "permanence",
                 "Permanence of water by observed hydroperiod",

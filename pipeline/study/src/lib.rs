@@ -1,11 +1,9 @@
 //! The study file: written form (`options`), problems with file and line, resolved settings.
 //!
 //! `read` turns a TOML file into `options::StudyFile` and finds every problem of form; `resolve` turns
-//! that into `settings::Study` and finds every problem of sense; `examine` does both, finds the problems
-//! of both together, and gives what is sound of a study that has problems; `load` refuses such a study.
-//! Nothing is computed and no layer is opened here: only the study file and its legends are read.
+//! that into `settings::Study` and finds every problem of sense; `load` does both. Nothing is computed
+//! and no layer is opened here: only the study file and its legends are read.
 
-pub mod examine;
 pub mod month;
 pub mod options;
 pub mod problem;
@@ -15,16 +13,13 @@ pub mod schema;
 pub mod settings;
 pub mod source;
 
-mod mend;
 mod nearest;
 mod shape;
-mod spoilt;
 
-pub use examine::{Examined, examine, load};
 pub use month::Month;
 pub use problem::{Place, Problem, Problems};
 pub use read::{parse, read};
-pub use resolve::resolve;
+pub use resolve::{load, resolve};
 pub use schema::{schema, schema_text};
 pub use settings::Study;
 pub use source::Source;

@@ -1,7 +1,6 @@
 //! What is wrong with a study, said so that its writer can mend it.
 
-use std::collections::HashSet;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 /// A place in a text file: bytes from the start, and the line for people.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -47,16 +46,3 @@ impl std::fmt::Display for Problem {
 #[derive(Clone, Debug, thiserror::Error)]
 #[error("{} problem(s) in the study:\n{}", .0.len(), .0.iter().map(|p| format!("  {p}")).collect::<Vec<_>>().join("\n"))]
 pub struct Problems(pub Vec<Problem>);
-
-impl Problems {
-    /// Problems as a reader meets them: the study file from top to bottom, then other files by name and
-    /// line; what is told of a whole file comes before its lines. The same problem found twice (two layers
-    /// may share a legend) is told once.
-    pub fn sorted(study: &Path, mut problems: Vec<Problem>) -> Self {
-        let rank = |p: &Problem| (p.file != study, p.file.clone(), p.place.map(|p| (p.line, p.start)));
-        problems.sort_by_cached_key(rank);
-        let mut told = HashSet::new();
-        problems.retain(|p| told.insert((p.file.clone(), p.place.map(|p| p.line), p.message.clone())));
-        Problems(problems)
-    }
-}

@@ -2,9 +2,8 @@
 
 use crate::options::StudyFile;
 use crate::problem::{Problem, Problems};
-use crate::shape::{self, Shape};
+use crate::shape;
 use crate::source::Source;
-use crate::spoilt::Spoilt;
 use std::path::Path;
 
 /// Reads a study file.
@@ -13,38 +12,6 @@ use std::path::Path;
 /// A file that cannot be read or is not TOML gives one problem. Otherwise every unknown key, missing
 /// key, wrong type, unknown word and number out of range is listed, each with its place.
 pub fn read(path: &Path) -> Result<(StudyFile, Source), Problems> {
-    sound(written(path, text_of(path)?)?)
-}
-
-/// As [`read`], of text at hand; `path` is what messages name and what relative paths start from.
-///
-/// # Errors
-/// As [`read`].
-pub fn parse(path: &Path, text: String) -> Result<(StudyFile, Source), Problems> {
-    sound(written(path, text)?)
-}
-
-/// A study file as written, as far as it can be used.
-pub(crate) struct Written {
-    pub source: Source,
-    /// Problems of form.
-    pub problems: Vec<Problem>,
-    /// What those problems leave unknown.
-    pub spoilt: Spoilt,
-    /// The file, with stand-ins for what is spoilt; `None` where not even that fits.
-    pub file: Option<StudyFile>,
-}
-
-fn sound(written: Written) -> Result<(StudyFile, Source), Problems> {
-    let Written { source, problems, file, .. } = written;
-    match file {
-        Some(file) if problems.is_empty() => Ok((file, source)),
-        _ => Err(Problems::sorted(&source.path, problems)),
-    }
-}
-
-/// The text of a study file.
-pub(crate) fn text_of(path: &Path) -> Result<String, Problems> {
     let unreadable = |message: String, help: &str| {
         Problems(vec![Problem {
             file: path.to_path_buf(),
@@ -60,36 +27,42 @@ pub(crate) fn text_of(path: &Path) -> Result<String, Problems> {
             "give the path of a study file, a text file in TOML",
         )
     })?;
-    String::from_utf8(bytes).map_err(|error| {
+    let text = String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
         let line = error.as_bytes()[..at].iter().filter(|b| **b == b'\n').count() + 1;
         unreadable(format!("line {line} is not UTF-8 text"), "save the file as UTF-8 in a text editor")
-    })
+    })?;
+    parse(path, text)
 }
 
-/// Everything that is wrong with the form of the text, and what is sound of it.
+/// As [`read`], of text at hand; `path` is what messages name and what relative paths start from.
 ///
 /// # Errors
-/// The one problem of a text that is not TOML.
-pub(crate) fn written(path: &Path, text: String) -> Result<Written, Problems> {
+/// As [`read`].
+pub fn parse(path: &Path, text: String) -> Result<(StudyFile, Source), Problems> {
     let (source, mut problems) = Source::parse(path, text).map_err(|problem| Problems(vec![problem]))?;
-    let Shape { problems: found, spoilt, mended } = shape::check(&source);
-    problems.extend(found);
+    problems.extend(shape::check(&source));
+    if !problems.is_empty() {
+        sort(path, &mut problems);
+        return Err(Problems(problems));
+    }
     // The schema is made from these very types, so what is left is what a schema cannot say.
-    let file = match serde_json::from_value(mended) {
-        Ok(file) => Some(file),
-        Err(error) => {
-            if problems.is_empty() {
-                problems.push(Problem {
-                    file: source.path.clone(),
-                    place: None,
-                    message: format!("the study file does not fit its form: {error}"),
-                    help: "compare it with the templates in configs/".into(),
-                    warning: false,
-                });
-            }
-            None
-        }
-    };
-    Ok(Written { source, problems, spoilt, file })
+    match serde_json::from_value(source.value().clone()) {
+        Ok(file) => Ok((file, source)),
+        Err(error) => Err(Problems(vec![Problem {
+            file: source.path,
+            place: None,
+            message: format!("the study file does not fit its form: {error}"),
+            help: "compare it with the templates in configs/".into(),
+            warning: false,
+        }])),
+    }
+}
+
+/// Sorts problems as a reader meets them: the study file from top to bottom, then other files.
+pub(crate) fn sort(study: &Path, problems: &mut [Problem]) {
+    problems.sort_by(|a, b| {
+        let rank = |p: &Problem| (p.file != study, p.file.clone(), p.place.map(|p| p.start));
+        rank(a).cmp(&rank(b))
+    });
 }

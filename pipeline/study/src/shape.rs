@@ -3,39 +3,24 @@
 //! A walker of our own rather than a validator library: it knows the part of JSON Schema that our
 //! structs give, and can say what a key is for, what was found, and which known key was likely meant.
 
-use crate::mend::mend;
 use crate::nearest::{did_you_mean, nearest};
 use crate::problem::Problem;
 use crate::schema::schema;
 use crate::source::{Source, item, key};
-use crate::spoilt::Spoilt;
 use serde_json::{Map, Value};
 
-/// What [`check`] finds.
-pub(crate) struct Shape {
-    /// Every problem of form: unknown and missing keys, types, words, ranges.
-    pub problems: Vec<Problem>,
-    /// What those problems leave unknown.
-    pub spoilt: Spoilt,
-    /// The values, made to fit the form.
-    pub mended: Value,
-}
-
-/// Holds the values of the file against the form.
-pub(crate) fn check(source: &Source) -> Shape {
+/// Every problem of form in the file: unknown and missing keys, types, words, ranges.
+pub(crate) fn check(source: &Source) -> Vec<Problem> {
     let schema = schema();
-    let mut walker = Walker { root: &schema, source, problems: Vec::new(), spoilt: Spoilt::default() };
+    let mut walker = Walker { root: &schema, source, problems: Vec::new() };
     walker.check(&schema, source.value(), "", "");
-    let Walker { problems, spoilt, .. } = walker;
-    let mended = mend(&schema, source.value(), &spoilt);
-    Shape { problems, spoilt, mended }
+    walker.problems
 }
 
 struct Walker<'a> {
     root: &'a Value,
     source: &'a Source,
     problems: Vec<Problem>,
-    spoilt: Spoilt,
 }
 
 /// What JSON Schema calls a type, in plain words.
@@ -62,7 +47,7 @@ fn kind_of(value: &Value) -> &'static str {
     }
 }
 
-pub(crate) fn fits(kind: &str, value: &Value) -> bool {
+fn fits(kind: &str, value: &Value) -> bool {
     let found = kind_of(value);
     found == kind || (kind == "number" && found == "integer")
 }
@@ -77,35 +62,29 @@ fn shown(value: &Value) -> String {
     }
 }
 
-/// Follows `$ref`.
-pub(crate) fn deref<'a>(root: &'a Value, schema: &'a Value) -> &'a Value {
-    let mut schema = schema;
-    while let Some(Value::String(target)) = schema.get("$ref") {
-        match root.pointer(target.trim_start_matches('#')) {
-            Some(found) => schema = found,
-            None => break,
-        }
-    }
-    schema
-}
-
 impl<'a> Walker<'a> {
+    /// Follows `$ref`.
     fn deref(&self, schema: &'a Value) -> &'a Value {
-        deref(self.root, schema)
+        let mut schema = schema;
+        while let Some(Value::String(target)) = schema.get("$ref") {
+            match self.root.pointer(target.trim_start_matches('#')) {
+                Some(found) => schema = found,
+                None => break,
+            }
+        }
+        schema
     }
 
     fn say(&mut self, at: &str, message: String, help: String) {
         let problem = self.source.problem(at, message, help);
         self.problems.push(problem);
-        self.spoilt.add(at);
     }
 
     /// `purpose` is the description of the key, the best help there is.
     fn check(&mut self, schema: &'a Value, value: &Value, at: &str, purpose: &str) {
         let schema = self.deref(schema);
         if value.is_null() {
-            self.spoilt.add(at); // Reported when the number was read.
-            return;
+            return; // Reported when the number was read.
         }
         if let Some(words) = words(schema) {
             self.check_word(&words, value, at);
@@ -227,13 +206,7 @@ impl<'a> Walker<'a> {
                 (Some(inner), _) => self.check(inner, value, &at_key, purpose_of(inner)),
                 (None, Some(inner @ Value::Object(_))) => self.check(inner, value, &at_key, ""),
                 (None, Some(Value::Bool(false))) => {
-                    let near = nearest(name, names.iter().copied());
-                    match near.map(|near| (key(at, near), table.contains_key(near))) {
-                        Some((at_near, false)) => self.spoilt.add(&at_near),
-                        Some((at_near, true)) => self.spoilt.add_open(&at_near),
-                        None => self.spoilt.add_open(at),
-                    }
-                    meant.extend(near);
+                    meant.extend(nearest(name, names.iter().copied()));
                     self.unknown_key(name, &names, at, &at_key);
                 }
                 (None, _) => {}
@@ -247,8 +220,7 @@ impl<'a> Walker<'a> {
             if !table.contains_key(name) && !meant.contains(&name) {
                 let message = format!("{} has no key \"{name}\"", table_name(at));
                 let purpose = known(name).map(purpose_of).unwrap_or_default();
-                self.problems.push(self.source.problem(at, message, first_sentence(purpose)));
-                self.spoilt.add(&key(at, name));
+                self.say(at, message, first_sentence(purpose));
             }
         }
     }
@@ -267,7 +239,7 @@ fn table_name(at: &str) -> String {
 }
 
 /// The words of an enumeration, whether or not each is described.
-pub(crate) fn words(schema: &Value) -> Option<Vec<&str>> {
+fn words(schema: &Value) -> Option<Vec<&str>> {
     let list = |name: &str| schema.get(name).and_then(Value::as_array);
     if let Some(words) = list("enum") {
         return Some(words.iter().filter_map(Value::as_str).collect());
