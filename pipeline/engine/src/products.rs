@@ -64,6 +64,9 @@ impl Stages<'_> {
             &water.recurrence,
             &water.slope,
             &water.p,
+            &water.dry_run,
+            &water.dry_run_censored,
+            &water.half_change,
             &self.response.slope,
             &self.response.months_per_unit,
         ];
@@ -146,6 +149,29 @@ impl Stages<'_> {
                 "share",
             ),
             floats("recurrence", "Share of years with water", &water.recurrence, "recurrence", "share"),
+            floats(
+                "water_change",
+                "Hydroperiod of the second half of the years minus the first",
+                &water.half_change,
+                "change of hydroperiod",
+                "months per year",
+            ),
+            Raster {
+                file: "longest_dry_run.tif".into(),
+                title: "Longest run of months without water".into(),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &water.dry_run,
+                        description: "longest dry run".into(),
+                        unit: "months".into(),
+                    },
+                    FloatBand {
+                        cells: &water.dry_run_censored,
+                        description: "1 where it may have been longer than seen".into(),
+                        unit: String::new(),
+                    },
+                ]),
+            },
             Raster {
                 file: "response_to_drought.tif".into(),
                 title: "Response of water to the drought index".into(),

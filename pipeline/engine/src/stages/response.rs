@@ -113,7 +113,8 @@ pub fn run(
         months_per_unit.write(&window, &answers)?;
         Ok((lines, counts))
     })?;
-    let mut products = ResponseProducts { slope, months_per_unit, lines: LineTable::default(), counts: BTreeMap::new() };
+    let mut products =
+        ResponseProducts { slope, months_per_unit, lines: LineTable::default(), counts: BTreeMap::new() };
     for (lines, counts) in tiles {
         products.lines.merge(&lines);
         for (code, count) in counts {
