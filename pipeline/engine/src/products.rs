@@ -64,7 +64,11 @@ impl Stages<'_> {
             &water.recurrence,
             &water.slope,
             &water.p,
+            &water.dry_run,
+            &water.dry_run_censored,
+            &water.half_change,
             &self.response.slope,
+            &self.response.months_per_unit,
         ];
         for scratch in floats.into_iter().chain(self.case_water.iter().map(|w| &w.hydroperiod)) {
             self.clear(scratch, f32::NAN)?;
@@ -146,12 +150,44 @@ impl Stages<'_> {
             ),
             floats("recurrence", "Share of years with water", &water.recurrence, "recurrence", "share"),
             floats(
-                "response_slope",
-                "Response of water to the drought index",
-                &self.response.slope,
-                "slope on the index",
-                "logits per standard deviation",
+                "water_change",
+                "Hydroperiod of the second half of the years minus the first",
+                &water.half_change,
+                "change of hydroperiod",
+                "months per year",
             ),
+            Raster {
+                file: "longest_dry_run.tif".into(),
+                title: "Longest run of months without water".into(),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &water.dry_run,
+                        description: "longest dry run".into(),
+                        unit: "months".into(),
+                    },
+                    FloatBand {
+                        cells: &water.dry_run_censored,
+                        description: "1 where it may have been longer than seen".into(),
+                        unit: String::new(),
+                    },
+                ]),
+            },
+            Raster {
+                file: "response_to_drought.tif".into(),
+                title: "Response of water to the drought index".into(),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &self.response.months_per_unit,
+                        description: "hydroperiod per unit of the index".into(),
+                        unit: "months per year".into(),
+                    },
+                    FloatBand {
+                        cells: &self.response.slope,
+                        description: "slope on the index".into(),
+                        unit: "logits per standard deviation".into(),
+                    },
+                ]),
+            },
             classes(
                 "permanence",
                 "Permanence of water by observed hydroperiod",

@@ -8,6 +8,7 @@ use crate::inputs;
 use crate::page_input::{self, Maps};
 use crate::products;
 use crate::progress::Progress;
+use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
@@ -136,10 +137,19 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     }
     tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
     tables.push(tables::baseline_check(&suitability));
+    if checked.study.inundation.driver == Driver::Index {
+        let index_months = checked.study.climate.as_ref().map_or(1, |climate| climate.months);
+        let quality = groups.quality(&cases[0].design, &context.axis, &water.sample, index_months);
+        tables.push(tables::inundation_quality(&checked.study, &quality));
+        tables.push(tables::inundation_reliability(&checked.study, &quality));
+        tables::quality_warnings(&checked.study, &quality).into_iter().for_each(&mut warn);
+        clock.lap("judging the response", 0);
+    }
 
     let mut notes = tables::held_notes(&cases, &case_water);
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
+    notes.extend(rain_note(&checked, &response));
     if let Some(percent) = tables::disagreement_percent(&suitability).filter(|p| *p > DISAGREEMENT) {
         warn(format!(
             "baseline habitat by observed and by modelled hydroperiod differ on {percent:.0} % of its area: read losses with care (table baseline_check)"
@@ -263,6 +273,15 @@ fn cases<'a>(context: &Context<'a>, model: Option<&ClimateModel>) -> Vec<Case<'a
 fn spreads(checked: &Checked) -> Spreads {
     let water = &checked.study.inundation;
     Spreads { intercept: water.intercept_sd, index: water.index_sd, season: water.season_sd }
+}
+
+/// Which share of the usual wet area follows rain.
+fn rain_note(checked: &Checked, response: &ResponseProducts) -> Option<String> {
+    let share = response.rain_led_share().filter(|_| checked.study.inundation.driver == Driver::Index)?;
+    Some(format!(
+        "{:.0} % of the usual wet area follows rain (one unit of the drought index brings at least half a month of water); the rest does not, and answers to its water table instead",
+        100.0 * share
+    ))
 }
 
 fn area_note(context: &Context) -> Option<String> {

@@ -8,5 +8,6 @@ pub mod measure;
 pub mod patches;
 pub mod record;
 pub mod response;
+pub mod spells;
 pub mod suitability;
 pub mod water;

@@ -236,4 +236,70 @@ mod tests {
             .collect();
         assert_eq!(classes, [0, 1, 1, 2, 2, 3, 3, 4, 4]);
     }
+
+    /// The record of plain month states (0 dry, 1 wet, 2 not seen), month by month, from January 1990.
+    fn slow_record(states: &[u8]) -> Option<(f64, f64, Option<f64>, Vec<(i32, f64)>)> {
+        let seen = states.iter().filter(|s| **s < 2).count();
+        let shares: Vec<Option<f64>> = (0..12)
+            .map(|m| {
+                let months: Vec<u8> = states.iter().skip(m).step_by(12).copied().filter(|s| *s < 2).collect();
+                (!months.is_empty())
+                    .then(|| months.iter().map(|s| f64::from(*s)).sum::<f64>() / months.len() as f64)
+            })
+            .collect();
+        if seen < 24 || shares.iter().flatten().count() < 6 {
+            return None;
+        }
+        let filled: Vec<f64> = (0..12)
+            .map(|m| {
+                let near = |step: i32| {
+                    (1..12).find_map(|n| shares[(m as i32 + n * step).rem_euclid(12) as usize]).unwrap()
+                };
+                shares[m].unwrap_or_else(|| 0.5 * (near(-1) + near(1)))
+            })
+            .collect();
+        let hydroperiod: f64 = filled.iter().sum();
+        let (mut with_water, mut enough, mut yearly) = (0, 0, Vec::new());
+        for (year, months) in states.chunks(12).enumerate() {
+            let known: Vec<(usize, u8)> =
+                months.iter().copied().enumerate().filter(|(_, s)| *s < 2).collect();
+            if known.len() >= 6 {
+                enough += 1;
+                with_water += usize::from(known.iter().any(|(_, s)| *s == 1));
+                let anomaly: f64 = known.iter().map(|(m, s)| f64::from(*s) - filled[*m]).sum();
+                let value = (12.0 * anomaly / known.len() as f64 + hydroperiod).clamp(0.0, 12.0);
+                yearly.push((1990 + year as i32, value));
+            }
+        }
+        let wet = states.iter().filter(|s| **s == 1).count();
+        let recurrence = (enough > 0).then(|| f64::from(with_water as u32) / f64::from(enough));
+        Some((hydroperiod, wet as f64 / seen as f64, recurrence, yearly))
+    }
+
+    proptest::proptest! {
+        /// Every bit formula equals the plain loop, up to a hundred years of months.
+        #[test]
+        fn bits_equal_plain_loops(states in proptest::collection::vec(0u8..3, 1..1200)) {
+            let axis = MonthAxis { first: "1990-01".parse().unwrap(), len: states.len() };
+            let masks = Masks::new(&axis);
+            let mut rows = BitRows::new(&axis, 1);
+            for (at, state) in states.iter().enumerate().filter(|(_, s)| **s < 2) {
+                rows.set(0, at, *state == 1);
+            }
+            let record = read_record(rows.observed(0), rows.wet(0), &masks, ENOUGH);
+            let slow = slow_record(&states);
+            proptest::prop_assert_eq!(record.is_some(), slow.is_some());
+            if let (Some(record), Some((hydroperiod, frequency, recurrence, yearly))) = (record, slow) {
+                proptest::prop_assert!((record.hydroperiod - hydroperiod).abs() < 1e-9);
+                proptest::prop_assert_eq!(record.frequency, frequency);
+                proptest::prop_assert_eq!(record.recurrence, recurrence);
+                let fast = yearly_hydroperiod(rows.observed(0), rows.wet(0), &masks, &record);
+                proptest::prop_assert_eq!(fast.len(), yearly.len());
+                for ((year, months), (slow_year, slow_months)) in fast.iter().zip(&yearly) {
+                    proptest::prop_assert_eq!(year, slow_year);
+                    proptest::prop_assert!((months - slow_months).abs() < 1e-8);
+                }
+            }
+        }
+    }
 }

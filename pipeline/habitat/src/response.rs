@@ -67,6 +67,15 @@ impl Design {
         self.at.iter().zip(&self.rows).map(|(at, row)| (*at, row[1]))
     }
 
+    /// How many months of hydroperiod one unit of the index brings around 0: hydroperiod at z = 0.5 minus at z = -0.5.
+    pub fn months_per_unit(&self, beta: &Beta) -> f64 {
+        let at = |m: usize, z: f64| {
+            let [sine, cosine] = self.season[m];
+            inverse_logit(beta[0] + beta[1] * z + beta[2] * sine + beta[3] * cosine)
+        };
+        (0..12).map(|m| at(m, 0.5) - at(m, -0.5)).sum()
+    }
+
     /// Expected hydroperiod, months per year, of coefficients `beta` with `shift` logits added:
     /// sum over calendar months of the mean of p over that month's design months.
     pub fn hydroperiod(&self, beta: &Beta, shift: f64) -> f64 {
@@ -102,6 +111,16 @@ impl Months {
             let seen = bit(observed, *at);
             self.trials.push(f64::from(u8::from(seen)));
             self.successes.push(f64::from(u8::from(seen && bit(wet, *at))));
+        }
+    }
+
+    /// Fills `others` with these months, those left out counting as not seen.
+    fn without(&self, left_out: impl Fn(usize) -> bool, others: &mut Months) {
+        others.trials.clone_from(&self.trials);
+        others.successes.clone_from(&self.successes);
+        for at in (0..self.trials.len()).filter(|at| left_out(*at)) {
+            others.trials[at] = 0.0;
+            others.successes[at] = 0.0;
         }
     }
 
@@ -243,8 +262,12 @@ impl Groups {
         code: Option<i32>,
         months: &mut Months,
     ) -> (Beta, bool) {
-        let group = self.of(code);
         months.read(design, observed, wet);
+        self.fit_months(design, code, months)
+    }
+
+    fn fit_months(&self, design: &Design, code: Option<i32>, months: &Months) -> (Beta, bool) {
+        let group = self.of(code);
         let prior = Prior {
             mean: group.mean,
             sd: [self.spreads.intercept, self.spreads.index, self.spreads.season, self.spreads.season],
@@ -303,6 +326,8 @@ fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> La
         })
     })
 }
+
+pub mod quality;
 
 #[cfg(test)]
 mod tests;

@@ -7,12 +7,13 @@ use crate::error::EngineError;
 use lentic_habitat::drawdown::LineTable;
 use lentic_habitat::response::{Design, Groups, Months};
 use lentic_habitat::water::count_all;
+use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::Scratch;
 use lentic_study::settings::Role;
 use std::collections::BTreeMap;
 
 /// How the fits of one group's cells went, inside the study area.
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default)]
 pub struct GroupCounts {
     /// Cells fitted.
     pub fitted: u64,
@@ -20,12 +21,37 @@ pub struct GroupCounts {
     pub held: u64,
     /// Never seen dry: response from prior only.
     pub prior_only: u64,
+    /// Usual wet area: area times the share of months wet, square metres.
+    pub wet_area: ExactSum,
+    /// The part of it in cells led by rain.
+    pub rain_led: ExactSum,
 }
+
+impl GroupCounts {
+    fn merge(&mut self, other: &GroupCounts) {
+        self.fitted += other.fitted;
+        self.held += other.held;
+        self.prior_only += other.prior_only;
+        self.wet_area.merge(&other.wet_area);
+        self.rain_led.merge(&other.rain_led);
+    }
+
+    /// Share of the usual wet area led by rain; none without wet area.
+    pub fn rain_led_share(&self) -> Option<f64> {
+        let wet = self.wet_area.value().filter(|wet| *wet > 0.0)?;
+        Some(self.rain_led.value()? / wet)
+    }
+}
+
+/// A cell is led by rain where one unit of the index brings at least so many months of water (ours).
+pub const RAIN_LED_MONTHS: f64 = 0.5;
 
 /// What the stage leaves.
 pub struct ResponseProducts {
     /// Slope b on the index, logits per unit; NaN where not fitted.
     pub slope: Scratch<f32>,
+    /// Months of hydroperiod per unit of the index; NaN where not fitted.
+    pub months_per_unit: Scratch<f32>,
     /// Regression sums of intercept on elevation.
     pub lines: LineTable,
     /// Counts by group.
@@ -43,6 +69,7 @@ pub fn run(
     groups: &Groups,
 ) -> Result<ResponseProducts, EngineError> {
     let slope = context.floats("response_slope")?;
+    let months_per_unit = context.floats("response_months")?;
     let tiles = context.over_tiles("fitting the response", |tile, window| {
         let wet = context.files.wet(tile, &context.axis)?;
         let codes = context.layers.groups(window)?;
@@ -51,6 +78,7 @@ pub fn run(
         let inside = water.inside.read(&window)?;
         let mut months = Months::default();
         let mut slopes = vec![f32::NAN; window.len()];
+        let mut answers = vec![f32::NAN; window.len()];
         let mut betas = Vec::with_capacity(wet.cells.len());
         let mut lines = LineTable::default();
         let mut counts: BTreeMap<Option<i32>, GroupCounts> = BTreeMap::new();
@@ -60,6 +88,8 @@ pub fn run(
             let (beta, held) = groups.fit_cell(design, observed, bits, codes[cell], &mut months);
             betas.push(beta);
             slopes[cell] = beta[1] as f32;
+            let answer = design.months_per_unit(&beta);
+            answers[cell] = answer as f32;
             if inside[cell] == 0 {
                 continue;
             }
@@ -69,23 +99,36 @@ pub fn run(
             count.held += u64::from(held);
             count.prior_only += u64::from(seen == with_water);
             let frequency = f64::from(with_water) / f64::from(seen);
+            let usually_wet = context.areas.area_m2(window.row + cell / window.cols) * frequency;
+            count.wet_area.add(usually_wet);
+            if answer >= RAIN_LED_MONTHS {
+                count.rain_led.add(usually_wet);
+            }
             if let Some(ground) = ground.as_ref().filter(|_| INFORMATIVE.contains(&frequency)) {
                 lines.add(pools[cell], codes[cell], f64::from(ground[cell]), beta[0]);
             }
         }
         context.files.keep_coefficients(tile, &betas)?;
         slope.write(&window, &slopes)?;
+        months_per_unit.write(&window, &answers)?;
         Ok((lines, counts))
     })?;
-    let mut products = ResponseProducts { slope, lines: LineTable::default(), counts: BTreeMap::new() };
+    let mut products =
+        ResponseProducts { slope, months_per_unit, lines: LineTable::default(), counts: BTreeMap::new() };
     for (lines, counts) in tiles {
         products.lines.merge(&lines);
         for (code, count) in counts {
-            let total = products.counts.entry(code).or_default();
-            total.fitted += count.fitted;
-            total.held += count.held;
-            total.prior_only += count.prior_only;
+            products.counts.entry(code).or_default().merge(&count);
         }
     }
     Ok(products)
+}
+
+impl ResponseProducts {
+    /// Share of the usual wet area led by rain, over all groups; none without wet area.
+    pub fn rain_led_share(&self) -> Option<f64> {
+        let mut all = GroupCounts::default();
+        self.counts.values().for_each(|count| all.merge(count));
+        all.rain_led_share()
+    }
 }

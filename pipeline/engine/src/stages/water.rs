@@ -7,6 +7,7 @@ use crate::error::EngineError;
 use crate::stack::Stack;
 use lentic_habitat::record::{Enough, Permanence, Trend, read_record, trend};
 use lentic_habitat::response::SampleCell;
+use lentic_habitat::spells::{half_change, longest_dry_run};
 use lentic_habitat::water::{BitRows, count_all};
 use lentic_numerics::seed::hash64;
 use lentic_raster::Scratch;
@@ -51,6 +52,12 @@ pub struct WaterProducts {
     pub slope: Scratch<f32>,
     /// Its p.
     pub p: Scratch<f32>,
+    /// Longest dry run, months.
+    pub dry_run: Scratch<f32>,
+    /// 1 where the longest dry run may have been longer.
+    pub dry_run_censored: Scratch<f32>,
+    /// Hydroperiod of the second half of the years minus the first, months per year.
+    pub half_change: Scratch<f32>,
     /// Sample of cells for priors, by row and column.
     pub sample: Vec<SampleCell>,
     /// Cells inside the study area by state: not assessed, never wet, both, never dry.
@@ -83,6 +90,9 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let permanence = context.bytes("permanence")?;
     let slope = context.floats("trend_slope")?;
     let p = context.floats("trend_p")?;
+    let dry_run = context.floats("dry_run")?;
+    let dry_run_censored = context.floats("dry_run_censored")?;
+    let half = context.floats("half_change")?;
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
     let images = stack.open(layer)?;
 
@@ -101,6 +111,9 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let mut classes = vec![255u8; cells];
         let mut slopes = vec![f32::NAN; cells];
         let mut ps = vec![f32::NAN; cells];
+        let mut dry_runs = vec![f32::NAN; cells];
+        let mut censored = vec![f32::NAN; cells];
+        let mut halves = vec![f32::NAN; cells];
         let mut wet_cells = WetCells { cells: Vec::new(), rows: BitRows::new(&context.axis, 0) };
         let mut counts = [0u64; 4];
         let mut sample = Keeper::new();
@@ -132,6 +145,11 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
                 slopes[cell] = per_decade as f32;
                 ps[cell] = p as f32;
             }
+            let run = longest_dry_run(observed, wet, context.axis.len);
+            dry_runs[cell] = run.months as f32;
+            censored[cell] = f32::from(u8::from(run.censored));
+            halves[cell] = half_change(observed, wet, &context.axis, &context.masks, enough)
+                .map_or(f32::NAN, |change| change as f32);
             if count_all(wet) > 0 {
                 wet_cells.cells.push(cell as u32);
                 wet_cells.rows.push(observed, wet);
@@ -155,6 +173,9 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         permanence.write(&window, &classes)?;
         slope.write(&window, &slopes)?;
         p.write(&window, &ps)?;
+        dry_run.write(&window, &dry_runs)?;
+        dry_run_censored.write(&window, &censored)?;
+        half.write(&window, &halves)?;
         let mut all = keeper.lock().unwrap_or_else(PoisonError::into_inner);
         for (group, cells) in sample {
             let of_group = all.entry(group).or_default();
@@ -184,6 +205,9 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         permanence,
         slope,
         p,
+        dry_run,
+        dry_run_censored,
+        half_change: half,
         sample: sample.into_iter().map(|(_, cell)| cell).collect(),
         counts: totals,
     })

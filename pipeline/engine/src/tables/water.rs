@@ -229,6 +229,12 @@ pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProduct
                 integer(&|c| count(c).prior_only),
             ),
             Column::real(
+                "rain_led_share",
+                "",
+                "Share of the usual wet area where one unit of the index brings at least half a month of water",
+                numbers(&rows, |c| count(c).rain_led_share().filter(|_| index_used)),
+            ),
+            Column::real(
                 "logits_per_metre",
                 "logits per metre",
                 "How water follows its table, in pools without a line of their own",

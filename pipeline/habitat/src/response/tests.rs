@@ -2,12 +2,12 @@ use super::*;
 use crate::water::{BitRows, count_all};
 use lentic_numerics::seed::hash64;
 
-fn axis() -> MonthAxis {
+pub(super) fn axis() -> MonthAxis {
     MonthAxis { first: "1991-01".parse().unwrap(), len: 360 }
 }
 
 /// A smooth, repeatable index: slow waves, standard deviation near 1.
-fn waves() -> Vec<Option<f64>> {
+pub(super) fn waves() -> Vec<Option<f64>> {
     (0..360)
         .map(|t| {
             let t = f64::from(t);
@@ -21,7 +21,7 @@ fn uniform(a: u64, b: u64) -> f64 {
 }
 
 /// A cell whose months are drawn from its own coefficients.
-fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
+pub(super) fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
     let mut rows = BitRows::new(&axis(), 1);
     for (t, row) in design.rows.iter().enumerate() {
         let eta: f64 = row.iter().zip(beta).map(|(x, b)| x * b).sum();
@@ -30,7 +30,7 @@ fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
     SampleCell { group: Some(1), observed: rows.observed(0).to_vec(), wet: rows.wet(0).to_vec() }
 }
 
-const SPREADS: Spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
+pub(super) const SPREADS: Spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
 
 #[test]
 fn the_expected_hydroperiod_is_the_sum_of_monthly_means() {
@@ -51,6 +51,16 @@ fn the_expected_hydroperiod_is_the_sum_of_monthly_means() {
         slow += months.iter().sum::<f64>() / 30.0;
     }
     assert!((design.hydroperiod(&beta, 0.0) - slow).abs() < 1e-12);
+}
+
+/// By hand: with a = c = d = 0, twelve times (e^0.5 - 1)/(e^0.5 + 1).
+#[test]
+fn months_per_unit_of_the_index() {
+    let design = Design::new(&axis(), &waves());
+    let months = design.months_per_unit(&[0.0, 1.0, 0.0, 0.0]);
+    let root = 0.5f64.exp();
+    assert!((months - 12.0 * (root - 1.0) / (root + 1.0)).abs() < 1e-12, "{months}");
+    assert_eq!(design.months_per_unit(&[1.0, 0.0, 2.0, 0.5]), 0.0);
 }
 
 #[test]

@@ -1,0 +1,413 @@
+//! How far the response can be trusted: predictions of years left out, of the drier half from the wetter, and
+//! what trend the residuals keep.
+
+use super::{Beta, Design, Groups, Months, SampleCell, inverse_logit};
+use crate::water::MonthAxis;
+use lentic_numerics::trend::{mann_kendall, theil_sen};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+
+/// Cells of a group looked at.
+pub const CELLS: usize = 300;
+/// Observed months a year of residuals needs, and years a trend of them.
+const MONTHS_FOR_A_YEAR: usize = 6;
+const YEARS_FOR_A_TREND: usize = 8;
+/// Probabilities are held this far from 0 and 1 in the deviance.
+const EDGE: f64 = 1e-6;
+
+/// A prediction of one month of one cell.
+#[derive(Clone, Copy, Debug)]
+struct Month {
+    p: f64,
+    climatology: f64,
+    wet: bool,
+}
+
+/// A tenth of the predictions, by rank.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Tenth {
+    /// Mean predicted probability.
+    pub predicted: f64,
+    /// Share that was wet.
+    pub observed: f64,
+    /// Cell-months.
+    pub months: usize,
+}
+
+/// Fitted on the wetter half of the years, seen in the drier half.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DrierHalf {
+    /// Brier score of the response.
+    pub brier: f64,
+    /// Brier score of the calendar-month means of the wetter half.
+    pub brier_climatology: f64,
+    /// Predicted minus observed hydroperiod, months per year, mean over cells.
+    pub bias_months: f64,
+}
+
+/// Trend of observed minus modelled hydroperiod: what climate does not explain.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ResidualTrend {
+    /// Theil-Sen slope, months per decade.
+    pub per_decade: f64,
+    /// Two-sided p of the Mann-Kendall test.
+    pub p: f64,
+}
+
+/// Quality of one group's response.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Quality {
+    /// Cells looked at.
+    pub cells: usize,
+    /// Brier score of years left out.
+    pub brier: f64,
+    /// The same for calendar-month means of the other years.
+    pub brier_climatology: f64,
+    /// Area under the ROC curve of years left out; none where all months are alike.
+    pub auc: Option<f64>,
+    /// Mean deviance per cell-month of years left out.
+    pub deviance: f64,
+    /// Reliability by tenths of the predictions.
+    pub reliability: Vec<Tenth>,
+    /// The differential split; none where the index does not tell years apart.
+    pub drier_half: Option<DrierHalf>,
+    /// Trend of the residuals.
+    pub residual_trend: Option<ResidualTrend>,
+}
+
+impl Quality {
+    /// Share of the climatology's Brier score that the response saves; negative: worse than climatology.
+    pub fn skill(&self) -> Option<f64> {
+        (self.brier_climatology > 0.0).then(|| 1.0 - self.brier / self.brier_climatology)
+    }
+}
+
+/// The years of the design months, and what is left out with each.
+struct Folds {
+    /// Year of each design month.
+    year: Vec<i32>,
+    first: i32,
+    last: i32,
+    /// Years left out either side of the predicted one.
+    either_side: i32,
+}
+
+impl Folds {
+    fn new(design: &Design, axis: &MonthAxis, index_months: usize) -> Self {
+        let year: Vec<i32> = design.at.iter().map(|at| axis.first.plus(*at as i32).year()).collect();
+        Folds {
+            first: year.first().copied().unwrap_or(0),
+            last: year.last().copied().unwrap_or(-1),
+            year,
+            either_side: index_months.div_ceil(12) as i32,
+        }
+    }
+
+    fn mean_z(&self, design: &Design) -> BTreeMap<i32, f64> {
+        let mut sums: BTreeMap<i32, (f64, u32)> = BTreeMap::new();
+        for (year, row) in self.year.iter().zip(&design.rows) {
+            let slot = sums.entry(*year).or_default();
+            slot.0 += row[1];
+            slot.1 += 1;
+        }
+        sums.into_iter().map(|(year, (sum, n))| (year, sum / f64::from(n))).collect()
+    }
+}
+
+impl Groups {
+    /// Quality by group, from at most `CELLS` cells of each group's sample, evenly spread over it. `index_months` is the
+    /// length of the index's sums: so many years either side are left out with the year predicted. The group's priors are
+    /// those of the whole record.
+    pub fn quality(
+        &self,
+        design: &Design,
+        axis: &MonthAxis,
+        sample: &[SampleCell],
+        index_months: usize,
+    ) -> BTreeMap<Option<i32>, Quality> {
+        let folds = Folds::new(design, axis, index_months);
+        let mut members: BTreeMap<Option<i32>, Vec<&SampleCell>> = BTreeMap::new();
+        for cell in sample {
+            members.entry(cell.group).or_default().push(cell);
+        }
+        members
+            .into_iter()
+            .map(|(code, cells)| {
+                let step = cells.len().div_ceil(CELLS).max(1);
+                let chosen: Vec<&SampleCell> = cells.into_iter().step_by(step).collect();
+                (code, self.quality_of(design, &folds, &chosen))
+            })
+            .collect()
+    }
+
+    fn quality_of(&self, design: &Design, folds: &Folds, cells: &[&SampleCell]) -> Quality {
+        let years = folds.mean_z(design);
+        let mut ranked: Vec<(i32, f64)> = years.iter().map(|(y, z)| (*y, *z)).collect();
+        ranked.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let tells_apart = ranked.first().zip(ranked.last()).is_some_and(|(low, high)| low.1 < high.1);
+        let drier: Vec<i32> = ranked.iter().take(ranked.len() / 2).map(|(year, _)| *year).collect();
+        let each: Vec<(Vec<Month>, Option<(Vec<Month>, f64)>, Vec<Option<f64>>)> = cells
+            .par_iter()
+            .map_init(Months::default, |months, cell| {
+                months.read(design, &cell.observed, &cell.wet);
+                let left_out = self.years_left_out(design, folds, cell, months);
+                let split = tells_apart.then(|| self.drier_half(design, folds, cell, months, &drier));
+                let beta = self.fit_months(design, cell.group, months).0;
+                (left_out, split.flatten(), residuals(design, folds, months, &beta))
+            })
+            .collect();
+        let months: Vec<Month> = each.iter().flat_map(|(months, ..)| months.iter().copied()).collect();
+        let halves: Vec<&(Vec<Month>, f64)> = each.iter().filter_map(|(_, half, _)| half.as_ref()).collect();
+        let drier_half = (!halves.is_empty()).then(|| {
+            let months: Vec<Month> = halves.iter().flat_map(|(months, _)| months.iter().copied()).collect();
+            DrierHalf {
+                brier: brier(&months, |m| m.p),
+                brier_climatology: brier(&months, |m| m.climatology),
+                bias_months: halves.iter().map(|(_, bias)| bias).sum::<f64>() / halves.len() as f64,
+            }
+        });
+        let by_cell: Vec<&Vec<Option<f64>>> = each.iter().map(|(_, _, residuals)| residuals).collect();
+        Quality {
+            cells: cells.len(),
+            brier: brier(&months, |m| m.p),
+            brier_climatology: brier(&months, |m| m.climatology),
+            auc: auc(&months),
+            deviance: mean(months.iter().map(|m| {
+                let p = m.p.clamp(EDGE, 1.0 - EDGE);
+                -2.0 * if m.wet { p.ln() } else { (1.0 - p).ln() }
+            })),
+            reliability: reliability(&months),
+            drier_half,
+            residual_trend: residual_trend(folds, &by_cell),
+        }
+    }
+
+    /// Predicts each year from the others.
+    fn years_left_out(
+        &self,
+        design: &Design,
+        folds: &Folds,
+        cell: &SampleCell,
+        months: &Months,
+    ) -> Vec<Month> {
+        let mut predicted = Vec::new();
+        let mut training = Months::default();
+        for year in folds.first..=folds.last {
+            let near = |at: usize| (folds.year[at] - year).abs() <= folds.either_side;
+            months.without(near, &mut training);
+            let beta = self.fit_months(design, cell.group, &training).0;
+            let climatology = calendar_means(design, &training);
+            predicted.extend(predict(design, months, &beta, &climatology, |at| folds.year[at] == year));
+        }
+        predicted
+    }
+
+    /// Predicts the drier years from the wetter, with the bias of hydroperiod; none if nothing was seen in them.
+    fn drier_half(
+        &self,
+        design: &Design,
+        folds: &Folds,
+        cell: &SampleCell,
+        months: &Months,
+        drier: &[i32],
+    ) -> Option<(Vec<Month>, f64)> {
+        let dry = |at: usize| drier.contains(&folds.year[at]);
+        let mut training = Months::default();
+        months.without(dry, &mut training);
+        let beta = self.fit_months(design, cell.group, &training).0;
+        let predicted = predict(design, months, &beta, &calendar_means(design, &training), dry);
+        let mut by_calendar = [(0.0, 0u32); 12];
+        let seen = (0..design.rows.len()).filter(|at| dry(*at) && months.trials[*at] > 0.0);
+        for (month, at) in predicted.iter().zip(seen) {
+            let slot = &mut by_calendar[design.calendar[at]];
+            slot.0 += month.p - f64::from(u8::from(month.wet));
+            slot.1 += 1;
+        }
+        let means: Vec<f64> =
+            by_calendar.iter().filter(|(_, n)| *n > 0).map(|(sum, n)| sum / f64::from(*n)).collect();
+        (!means.is_empty()).then(|| (predicted, 12.0 * mean(means.iter().copied())))
+    }
+}
+
+/// Share of wet months by calendar month; where one was not seen, that of all months.
+fn calendar_means(design: &Design, months: &Months) -> [f64; 12] {
+    let mut sums = [(0.0, 0.0); 12];
+    for (at, m) in design.calendar.iter().enumerate() {
+        sums[*m].0 += months.successes[at];
+        sums[*m].1 += months.trials[at];
+    }
+    let (wet, seen) = sums.iter().fold((0.0, 0.0), |(w, s), (wet, seen)| (w + wet, s + seen));
+    let overall = if seen > 0.0 { wet / seen } else { 0.5 };
+    sums.map(|(wet, seen)| if seen > 0.0 { wet / seen } else { overall })
+}
+
+fn predict(
+    design: &Design,
+    months: &Months,
+    beta: &Beta,
+    climatology: &[f64; 12],
+    wanted: impl Fn(usize) -> bool,
+) -> Vec<Month> {
+    (0..design.rows.len())
+        .filter(|at| wanted(*at) && months.trials[*at] > 0.0)
+        .map(|at| Month {
+            p: probability(design, at, beta),
+            climatology: climatology[design.calendar[at]],
+            wet: months.successes[at] > 0.0,
+        })
+        .collect()
+}
+
+fn probability(design: &Design, at: usize, beta: &Beta) -> f64 {
+    inverse_logit(design.rows[at].iter().zip(beta).map(|(x, b)| x * b).sum())
+}
+
+/// Observed minus modelled hydroperiod of each year with enough observed months.
+fn residuals(design: &Design, folds: &Folds, months: &Months, beta: &Beta) -> Vec<Option<f64>> {
+    let years = usize::try_from(folds.last - folds.first + 1).unwrap_or(0);
+    let mut sums = vec![(0.0, 0usize); years];
+    for at in (0..design.rows.len()).filter(|at| months.trials[*at] > 0.0) {
+        let slot = &mut sums[(folds.year[at] - folds.first) as usize];
+        slot.0 += months.successes[at] - probability(design, at, beta);
+        slot.1 += 1;
+    }
+    sums.into_iter().map(|(sum, n)| (n >= MONTHS_FOR_A_YEAR).then(|| 12.0 * sum / n as f64)).collect()
+}
+
+fn residual_trend(folds: &Folds, by_cell: &[&Vec<Option<f64>>]) -> Option<ResidualTrend> {
+    let mut years = Vec::new();
+    let mut values = Vec::new();
+    for (at, year) in (folds.first..=folds.last).enumerate() {
+        let of_year: Vec<f64> = by_cell.iter().filter_map(|cell| cell[at]).collect();
+        if !of_year.is_empty() {
+            years.push(f64::from(year));
+            values.push(mean(of_year.iter().copied()));
+        }
+    }
+    if years.len() < YEARS_FOR_A_TREND {
+        return None;
+    }
+    let test = mann_kendall(&values)?;
+    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&years, &values)?.slope, p: test.p })
+}
+
+fn mean(values: impl Iterator<Item = f64>) -> f64 {
+    let (sum, n) = values.fold((0.0, 0u32), |(sum, n), value| (sum + value, n + 1));
+    sum / f64::from(n)
+}
+
+/// Brier (1950, Mon. Wea. Rev. 78:1-3), the mean squared error of probabilities.
+fn brier(months: &[Month], of: impl Fn(&Month) -> f64) -> f64 {
+    mean(months.iter().map(|m| (of(m) - f64::from(u8::from(m.wet))).powi(2)))
+}
+
+/// Area under the ROC curve as the Mann-Whitney statistic, ties by half (Hanley and McNeil 1982).
+fn auc(months: &[Month]) -> Option<f64> {
+    let mut sorted: Vec<(f64, bool)> = months.iter().map(|m| (m.p, m.wet)).collect();
+    sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let (mut below, mut u, mut at) = (0.0, 0.0, 0);
+    while at < sorted.len() {
+        let end = at + sorted[at..].iter().take_while(|m| m.0 == sorted[at].0).count();
+        let wet = sorted[at..end].iter().filter(|m| m.1).count() as f64;
+        let dry = (end - at) as f64 - wet;
+        u += wet * (below + 0.5 * dry);
+        below += dry;
+        at = end;
+    }
+    let wet = sorted.len() as f64 - below;
+    (wet > 0.0 && below > 0.0).then(|| u / (wet * below))
+}
+
+fn reliability(months: &[Month]) -> Vec<Tenth> {
+    let mut sorted: Vec<&Month> = months.iter().collect();
+    sorted.sort_by(|a, b| a.p.total_cmp(&b.p));
+    (0..10)
+        .map(|tenth| &sorted[tenth * sorted.len() / 10..(tenth + 1) * sorted.len() / 10])
+        .filter(|part| !part.is_empty())
+        .map(|part| Tenth {
+            predicted: mean(part.iter().map(|m| m.p)),
+            observed: mean(part.iter().map(|m| f64::from(u8::from(m.wet)))),
+            months: part.len(),
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::{SPREADS, axis, drawn, waves};
+    use super::*;
+
+    fn quality(beta: Beta) -> Quality {
+        let design = Design::new(&axis(), &waves());
+        let sample: Vec<SampleCell> = (0..60).map(|c| drawn(&design, &beta, c)).collect();
+        let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
+        groups.quality(&design, &axis(), &sample, 12).remove(&Some(1)).unwrap()
+    }
+
+    /// Water led by the index is predicted better than by the calendar, also in the drier half.
+    #[test]
+    fn skill_where_the_index_leads() {
+        let found = quality([0.2, 2.0, 0.5, -0.5]);
+        assert!(found.skill().unwrap() > 0.2, "{found:?}");
+        assert!(found.auc.unwrap() > 0.8);
+        let half = found.drier_half.unwrap();
+        assert!(half.brier < half.brier_climatology);
+        assert!(half.bias_months.abs() < 0.3, "{half:?}");
+        let trend = found.residual_trend.unwrap();
+        assert!(trend.p > 0.05, "{trend:?}");
+    }
+
+    /// Water that ignores the index is predicted hardly better than by the calendar: only the error of a calendar mean over
+    /// 27 years, about 1/27 of the variance, is saved by the smooth season.
+    #[test]
+    fn no_skill_where_it_does_not() {
+        let found = quality([0.0, 0.0, 1.0, 1.0]);
+        assert!(found.skill().unwrap().abs() < 1.2 / 27.0, "{found:?}");
+    }
+
+    /// Predictions drawn from the model itself are reliable: every tenth within 0.05.
+    #[test]
+    fn reliability_of_a_true_model() {
+        let found = quality([0.0, 1.5, 0.5, 0.5]);
+        assert_eq!(found.reliability.len(), 10);
+        for tenth in &found.reliability {
+            assert!((tenth.predicted - tenth.observed).abs() < 0.05, "{tenth:?}");
+        }
+    }
+
+    /// The 109 images of Hanley and McNeil (1982), Radiology 143:29-36, table I: W = 0.893.
+    #[test]
+    fn auc_of_hanley_and_mcneil() {
+        let counts = [(33, 3), (6, 2), (6, 2), (11, 11), (2, 33)];
+        let months: Vec<Month> = counts
+            .iter()
+            .enumerate()
+            .flat_map(|(rating, (normal, abnormal))| {
+                let month = move |wet| Month { p: 0.1 * (rating + 1) as f64, climatology: 0.5, wet };
+                let normal = std::iter::repeat_n(month(false), *normal);
+                normal.chain(std::iter::repeat_n(month(true), *abnormal))
+            })
+            .collect();
+        assert!((auc(&months).unwrap() - 0.893_171_061_5).abs() < 1e-9);
+        assert_eq!(auc(&months[..33]), None);
+    }
+
+    /// Wetland that dries by itself leaves a falling residual.
+    #[test]
+    fn a_fall_that_climate_does_not_explain_is_found() {
+        let design = Design::new(&axis(), &waves());
+        let sample: Vec<SampleCell> = (0..60)
+            .map(|c| {
+                let early = drawn(&design, &[1.5, 1.0, 0.0, 0.0], c);
+                let late = drawn(&design, &[-1.5, 1.0, 0.0, 0.0], c + 1000);
+                // the first 128 months of one, the others of the other
+                let wet = early.wet[..2].iter().chain(&late.wet[2..]).copied().collect();
+                SampleCell { wet, ..early }
+            })
+            .collect();
+        let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
+        let found = groups.quality(&design, &axis(), &sample, 12).remove(&Some(1)).unwrap();
+        let trend = found.residual_trend.unwrap();
+        assert!(trend.p < 0.05 && trend.per_decade < -0.5, "{trend:?}");
+    }
+}
