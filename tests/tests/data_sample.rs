@@ -47,12 +47,18 @@ fn the_generator_still_writes_the_committed_basin() {
         match name.extension().and_then(|e| e.to_str()) {
             Some("tif") => {
                 let (one, two) = (cells(path), cells(other));
-                assert!(one.iter().zip(&two).all(|(a, b)| a == b || (a.is_nan() && b.is_nan())), "{}", name.display());
+                assert!(
+                    one.iter().zip(&two).all(|(a, b)| a == b || (a.is_nan() && b.is_nan())),
+                    "{}",
+                    name.display()
+                );
                 assert_eq!(one.len(), two.len(), "{}", name.display());
             }
             // SQLite writes its own version into the file
             Some("gpkg") => assert!(std::fs::metadata(other).unwrap().len() > 0),
-            _ => assert_eq!(std::fs::read(path).unwrap(), std::fs::read(other).unwrap(), "{}", name.display()),
+            _ => {
+                assert_eq!(std::fs::read(path).unwrap(), std::fs::read(other).unwrap(), "{}", name.display())
+            }
         }
     }
 }

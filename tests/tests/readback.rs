@@ -97,13 +97,16 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
     }
     let unit = band["unit"].as_str();
     assert_eq!(unit, expected["unit"].as_str(), "{name}");
-    let quantity = if name == "water_trend" { band["description"].as_str() } else { name.split('_').next() };
+    let by_band = ["water_trend", "water_change", "longest_dry_run", "response_to_drought"].contains(&name);
+    let quantity = if by_band { band["description"].as_str() } else { name.split('_').next() };
     let wanted = match quantity.unwrap() {
         "hydroperiod" => Some("months per year"),
         "suitability" => Some("0 to 1"),
         "inundation" | "recurrence" => Some("share"),
         "Theil-Sen slope" => Some("months per decade"),
-        "response" => Some("logits per standard deviation"),
+        "change of hydroperiod" | "hydroperiod per unit of the index" => Some("months per year"),
+        "slope on the index" => Some("logits per standard deviation"),
+        "longest dry run" => Some("months"),
         // classes and a probability have none
         _ => None,
     };

@@ -70,8 +70,26 @@ pub enum Command {
         #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
         tile: u32,
     },
+    /// Make monthly masks of water from multispectral scenes
+    Water {
+        /// The scenes file
+        scenes: PathBuf,
+        /// Folder of the masks; what is there already is used again [default: water, beside the scenes file]
+        #[arg(long, short)]
+        out: Option<PathBuf>,
+        /// Threads [default: one per core]
+        #[arg(long)]
+        threads: Option<usize>,
+        /// Cells a side of the tiles worked on at a time
+        #[arg(long, default_value_t = 512, value_parser = clap::value_parser!(u32).range(16..=8192))]
+        tile: u32,
+    },
     /// Print the JSON Schema of the study file, for editors
-    Schema,
+    Schema {
+        /// That of the scenes file instead
+        #[arg(long)]
+        scenes: bool,
+    },
 }
 
 fn version() -> &'static str {

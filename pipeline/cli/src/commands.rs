@@ -6,7 +6,9 @@ use crate::say;
 use lentic_engine::check::{Checked, check};
 use lentic_engine::demo::{DemoSize, write_demo};
 use lentic_engine::run::{RunOptions, RunSummary, default_folder, run};
+use lentic_engine::scenes::{WaterOptions, water};
 use lentic_engine::{EngineError, prepare};
+use lentic_study::scenes;
 use serde_json::json;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -20,8 +22,12 @@ pub fn dispatch(args: &Args) -> ExitCode {
         Command::Run { study, out, threads, tile } => {
             run_study(study, out.clone(), *threads, *tile as usize, speech)
         }
-        Command::Schema => {
-            println!("{}", lentic_study::schema_text().trim_end());
+        Command::Water { scenes, out, threads, tile } => {
+            make_masks(scenes, out.clone(), *threads, *tile as usize, speech)
+        }
+        Command::Schema { scenes } => {
+            let text = if *scenes { scenes::schema_text() } else { lentic_study::schema_text() };
+            println!("{}", text.trim_end());
             Ok(())
         }
     };
@@ -121,6 +127,51 @@ fn run_study(
         println!("{:#}", summary_json(&summary));
     } else if !speech.quiet {
         println!("{}", summary_text(&summary));
+    }
+    Ok(())
+}
+
+fn make_masks(
+    scenes: &Path,
+    out: Option<PathBuf>,
+    threads: Option<usize>,
+    tile: usize,
+    speech: Speech,
+) -> Result<(), EngineError> {
+    prepare(threads)?;
+    let out = out.unwrap_or_else(|| lentic_engine::scenes::default_folder(scenes));
+    let bars = Bars::new(speech.quiet || speech.json);
+    let made = water(scenes, &WaterOptions { out, tile }, &bars)?;
+    if speech.json {
+        let flagged: Vec<_> =
+            made.flagged.iter().map(|(scene, flag)| json!({ "scene": scene, "flag": flag })).collect();
+        let outcome = json!({
+            "done": true,
+            "folder": made.folder.display().to_string(),
+            "scenes": made.scenes,
+            "scenes_done_now": made.done,
+            "scenes_kept": made.kept,
+            "months": made.months,
+            "months_made_now": made.months_made,
+            "flagged": flagged,
+        });
+        println!("{outcome:#}");
+        return Ok(());
+    }
+    if !speech.quiet {
+        for (scene, flag) in &made.flagged {
+            eprintln!("look at {scene}: {flag}");
+        }
+        println!(
+            "{} scenes: {} masked, {} kept, {} left out; {} months, {} made\nlook at every mask: {}",
+            made.scenes,
+            made.done,
+            made.kept,
+            made.scenes - made.done - made.kept,
+            made.months,
+            made.months_made,
+            made.folder.join("contact_sheet.png").display()
+        );
     }
     Ok(())
 }

@@ -6,8 +6,8 @@
 mod blob;
 pub mod check;
 mod climate_file;
-mod describe;
 pub mod demo;
+mod describe;
 mod error;
 mod folder;
 mod inputs;
@@ -16,6 +16,7 @@ mod page_input;
 mod products;
 mod progress;
 pub mod run;
+pub mod scenes;
 pub mod stack;
 mod stages;
 mod tables;

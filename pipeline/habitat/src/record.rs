@@ -237,8 +237,11 @@ mod tests {
         assert_eq!(classes, [0, 1, 1, 2, 2, 3, 3, 4, 4]);
     }
 
+    /// Hydroperiod, frequency, recurrence, hydroperiod by year.
+    type Slow = (f64, f64, Option<f64>, Vec<(i32, f64)>);
+
     /// The record of plain month states (0 dry, 1 wet, 2 not seen), month by month, from January 1990.
-    fn slow_record(states: &[u8]) -> Option<(f64, f64, Option<f64>, Vec<(i32, f64)>)> {
+    fn slow_record(states: &[u8]) -> Option<Slow> {
         let seen = states.iter().filter(|s| **s < 2).count();
         let shares: Vec<Option<f64>> = (0..12)
             .map(|m| {

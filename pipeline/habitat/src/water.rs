@@ -70,7 +70,7 @@ impl BitRows {
 
     /// Cells held.
     pub fn cells(&self) -> usize {
-        if self.words == 0 { 0 } else { self.observed.len() / self.words }
+        self.observed.len().checked_div(self.words).unwrap_or(0)
     }
 
     /// Marks month `at` of a cell as observed, and wet or dry.

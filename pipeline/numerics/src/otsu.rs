@@ -147,8 +147,16 @@ pub fn two_humps(counts: &[u64], split: &Otsu) -> bool {
     if counts.iter().sum::<u64>() < FEWEST || split.ratio() < LEAST_RATIO {
         return false;
     }
-    let smooth = smoothed(counts, counts.len() / 32);
-    let peak = |levels: std::ops::Range<usize>| levels.max_by(|a, b| smooth[*a].total_cmp(&smooth[*b]));
+    let reach = counts.len() / 32;
+    let smooth = smoothed(counts, reach);
+    // the peak of a class is looked for among its own values, so that a narrow hump next to the split does not reach
+    // across it
+    let peak = |levels: std::ops::Range<usize>| {
+        let own: Vec<u64> =
+            counts.iter().enumerate().map(|(i, c)| if levels.contains(&i) { *c } else { 0 }).collect();
+        let own = smoothed(&own, reach);
+        levels.max_by(|a, b| own[*a].total_cmp(&own[*b]))
+    };
     let (Some(low), Some(high)) = (peak(0..split.level + 1), peak(split.level + 1..counts.len())) else {
         return false;
     };
@@ -228,6 +236,13 @@ mod tests {
         both.extend(hump(0.5, 0.1, 1500));
         let found = otsu_values(&both).unwrap();
         assert!(found.two_humps && found.value > -0.2 && found.value < 0.3, "{found:?}");
+        // humps narrower than the smoothing, either way round
+        for (low, high) in [(0.002, 0.03), (0.03, 0.002), (0.001, 0.001)] {
+            let mut narrow = hump(-0.5, low, 6000);
+            narrow.extend(hump(0.6, high, 5000));
+            let found = otsu_values(&narrow).unwrap();
+            assert!(found.two_humps, "{low} {high} {found:?}");
+        }
         let one = otsu_values(&hump(0.0, 0.3, 5000)).unwrap();
         assert!(!one.two_humps);
         assert!((one.ratio - std::f64::consts::FRAC_2_PI).abs() < 0.01);

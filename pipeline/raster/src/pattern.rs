@@ -50,7 +50,10 @@ pub(crate) struct Reading {
 }
 
 /// Cuts a pattern into folder and file names.
-pub(crate) fn components(pattern: &Path, refuse: &dyn Fn(&str) -> StackError) -> Result<Vec<Part>, StackError> {
+pub(crate) fn components(
+    pattern: &Path,
+    refuse: &dyn Fn(&str) -> StackError,
+) -> Result<Vec<Part>, StackError> {
     let mut parts = Vec::new();
     for component in pattern.components() {
         let text = component.as_os_str().to_string_lossy();

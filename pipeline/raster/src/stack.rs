@@ -316,9 +316,9 @@ mod tests {
     fn days_of_the_year_and_what_stars_stood_for() {
         // 227 in 1988 (a leap year) is 14 August, 366 is 31 December: `date -d "1988-01-01 +226 days"`.
         let folder = folder(&["T1988227aB2.tif", "T1988227bB2.tif", "T1988366cB2.tif"]);
-        let found = find_all_dated(folder.path().join("T{year}{day_of_year}*B2.tif").to_str().unwrap()).unwrap();
-        let seen: Vec<_> =
-            found.iter().map(|file| (file.month, file.day, file.anything.join("+"))).collect();
+        let found =
+            find_all_dated(folder.path().join("T{year}{day_of_year}*B2.tif").to_str().unwrap()).unwrap();
+        let seen: Vec<_> = found.iter().map(|file| (file.month, file.day, file.anything.join("+"))).collect();
         let one = |month, day, star: &str| (Some(month), Some(day), star.to_owned());
         assert_eq!(seen, [one(8, 14, "a"), one(8, 14, "b"), one(12, 31, "c")]);
         // Where digits stand before the date, a star may stop too early.
@@ -335,7 +335,9 @@ mod tests {
     #[test]
     fn patterns_that_cannot_be_used() {
         let empty = folder(&[]);
-        for pattern in ["w.tif", "w_{yaer}.tif", "w_{year.tif", "w_{year}_{day}.tif", "w_{year}{month}{day_of_year}.tif"] {
+        for pattern in
+            ["w.tif", "w_{yaer}.tif", "w_{year.tif", "w_{year}_{day}.tif", "w_{year}{month}{day_of_year}.tif"]
+        {
             let error = find(&empty, pattern).unwrap_err();
             assert!(matches!(error, StackError::Pattern { .. }), "{pattern}: {error}");
         }

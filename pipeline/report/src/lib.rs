@@ -7,10 +7,12 @@
 
 mod chart;
 mod colour;
+mod contact_sheet;
 mod error;
 mod figures;
 mod file;
 mod frame;
+mod letters;
 mod number;
 mod page;
 mod palette;
@@ -18,13 +20,16 @@ mod record;
 mod table;
 
 pub use colour::Rgb;
+pub use contact_sheet::{Thumbnail, write_contact_sheet};
 pub use error::ReportError;
 pub use figures::write_figures;
 pub use page::{
     AreaRow, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown, LossRow,
     MapLayer, MapPixels, MethodNote, PageInput, write_page,
 };
-pub use palette::{ClassStyle, Ramp, change_classes, not_assessed_classes, permanence_classes};
+pub use palette::{
+    ClassStyle, Ramp, change_classes, not_assessed_classes, permanence_classes, water_classes,
+};
 pub use record::{
     GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,
     write_record,

@@ -61,6 +61,16 @@ pub fn permanence_classes() -> Vec<ClassStyle> {
     ])
 }
 
+/// What a small picture of a mask of water shows, codes 0 (nothing seen) to 3: a pixel may stand for many cells.
+pub fn water_classes() -> Vec<ClassStyle> {
+    classes(&[
+        (0, "Not seen", Rgb::new(0x6f6a66)),
+        (1, "Dry", Rgb::new(0xefe6d2)),
+        (2, "Partly wet", Rgb::new(0x62b0d6)),
+        (3, "Wet", Rgb::new(0x0c2164)),
+    ])
+}
+
 /// Why a cell was not assessed, codes 0 (it was) to 3.
 pub fn not_assessed_classes() -> Vec<ClassStyle> {
     classes(&[
@@ -203,6 +213,7 @@ mod tests {
             ("change", change_classes()),
             ("permanence", permanence_classes()),
             ("not assessed", not_assessed_classes()),
+            ("water", water_classes()),
         ] {
             let colours: Vec<_> = classes.iter().map(|class| class.colour).collect();
             check_apart(what, &colours);

@@ -75,7 +75,7 @@ pub fn drought_events(months: &[(String, Vec<MonthIndex>)]) -> Table {
             let since = at.checked_sub(1).and_then(|b| between.get(b)).map(|n| *n as f64);
             let first = months[event.start].month;
             let last = months[event.end - 1].month;
-            rows.push((name.clone(), first, last, event.clone(), since));
+            rows.push((name.clone(), first, last, *event, since));
         }
     }
     table(

@@ -82,6 +82,14 @@ impl Quality {
     }
 }
 
+/// What one cell adds to the quality of its group.
+struct CellQuality {
+    left_out: Vec<Month>,
+    /// Predictions of the drier half, and the bias of hydroperiod there.
+    drier_half: Option<(Vec<Month>, f64)>,
+    residuals: Vec<Option<f64>>,
+}
+
 /// The years of the design months, and what is left out with each.
 struct Folds {
     /// Year of each design month.
@@ -146,18 +154,23 @@ impl Groups {
         ranked.sort_by(|a, b| a.1.total_cmp(&b.1));
         let tells_apart = ranked.first().zip(ranked.last()).is_some_and(|(low, high)| low.1 < high.1);
         let drier: Vec<i32> = ranked.iter().take(ranked.len() / 2).map(|(year, _)| *year).collect();
-        let each: Vec<(Vec<Month>, Option<(Vec<Month>, f64)>, Vec<Option<f64>>)> = cells
+        let each: Vec<CellQuality> = cells
             .par_iter()
             .map_init(Months::default, |months, cell| {
                 months.read(design, &cell.observed, &cell.wet);
                 let left_out = self.years_left_out(design, folds, cell, months);
                 let split = tells_apart.then(|| self.drier_half(design, folds, cell, months, &drier));
                 let beta = self.fit_months(design, cell.group, months).0;
-                (left_out, split.flatten(), residuals(design, folds, months, &beta))
+                CellQuality {
+                    left_out,
+                    drier_half: split.flatten(),
+                    residuals: residuals(design, folds, months, &beta),
+                }
             })
             .collect();
-        let months: Vec<Month> = each.iter().flat_map(|(months, ..)| months.iter().copied()).collect();
-        let halves: Vec<&(Vec<Month>, f64)> = each.iter().filter_map(|(_, half, _)| half.as_ref()).collect();
+        let months: Vec<Month> = each.iter().flat_map(|cell| cell.left_out.iter().copied()).collect();
+        let halves: Vec<&(Vec<Month>, f64)> =
+            each.iter().filter_map(|cell| cell.drier_half.as_ref()).collect();
         let drier_half = (!halves.is_empty()).then(|| {
             let months: Vec<Month> = halves.iter().flat_map(|(months, _)| months.iter().copied()).collect();
             DrierHalf {
@@ -166,7 +179,7 @@ impl Groups {
                 bias_months: halves.iter().map(|(_, bias)| bias).sum::<f64>() / halves.len() as f64,
             }
         });
-        let by_cell: Vec<&Vec<Option<f64>>> = each.iter().map(|(_, _, residuals)| residuals).collect();
+        let by_cell: Vec<&Vec<Option<f64>>> = each.iter().map(|cell| &cell.residuals).collect();
         Quality {
             cells: cells.len(),
             brier: brier(&months, |m| m.p),

@@ -25,8 +25,7 @@ pub(super) fn grid(findings: &mut Findings<'_>, grid: &GridSection) -> GridSetti
         for (low, high, names) in [(left, right, ["left", "right"]), (bottom, top, ["bottom", "top"])] {
             if low >= high {
                 let [one, two] = names;
-                let message =
-                    format!("grid.bounds: {one} is {low}, {two} {high}; the second must be larger");
+                let message = format!("grid.bounds: {one} is {low}, {two} {high}; the second must be larger");
                 findings.problem("grid.bounds", message, "the order is left, bottom, right, top");
             }
         }

@@ -31,7 +31,12 @@ fn rule(findings: &mut Findings<'_>, at: &str, written: &RuleSection) -> Option<
     }
 }
 
-fn bits_rule(findings: &mut Findings<'_>, at: &str, bits: &BitsSection, written: &RuleSection) -> Option<Rule> {
+fn bits_rule(
+    findings: &mut Findings<'_>,
+    at: &str,
+    bits: &BitsSection,
+    written: &RuleSection,
+) -> Option<Rule> {
     let help = "bits count from 0 (the lowest) to 31; a range is written \"5-6\"";
     let (first, last) = match bits {
         BitsSection::Range(text) => match range(text) {

@@ -31,7 +31,11 @@ impl Findings<'_> {
         let path = self.absolute(text);
         if text.trim().is_empty() || !path.is_file() {
             let message = format!("{at}: {text:?} is no file; looked for {}", path.display());
-            self.problem(at, message, "give the path of a local file, starting from the scenes file's folder");
+            self.problem(
+                at,
+                message,
+                "give the path of a local file, starting from the scenes file's folder",
+            );
         }
         path
     }
@@ -73,7 +77,8 @@ pub fn resolve(file: &ScenesFile, source: Source) -> Result<Scenes, Problems> {
         let message = format!("[period] runs from {first} back to {last}");
         findings.problem("period.last", message, "the last month must not lie before the first");
     }
-    let folder = findings.absolute("");
+    let folder = std::path::absolute(&source.path).unwrap_or_else(|_| source.path.clone());
+    let folder = folder.parent().unwrap_or(Path::new("/")).to_path_buf();
     let Findings { problems, .. } = findings;
     let bands: Option<Vec<Band>> = bands.into_iter().collect();
     match (find, index, bands) {
@@ -86,11 +91,14 @@ pub fn resolve(file: &ScenesFile, source: Source) -> Result<Scenes, Problems> {
 
 fn find(findings: &mut Findings<'_>, file: &ScenesFile) -> Option<Find> {
     match (&file.scenes.files, &file.scenes.items) {
-        (Some(pattern), None) => Some(Find::Pattern(findings.absolute(pattern).to_string_lossy().into_owned())),
+        (Some(pattern), None) => {
+            Some(Find::Pattern(findings.absolute(pattern).to_string_lossy().into_owned()))
+        }
         (None, Some(items)) => {
             let path = findings.absolute(items);
             if !path.exists() {
-                let message = format!("scenes.items: {items:?} does not exist; looked for {}", path.display());
+                let message =
+                    format!("scenes.items: {items:?} does not exist; looked for {}", path.display());
                 let help = "give a STAC item collection, an item or a folder of items, from the scenes file's folder";
                 findings.problem("scenes.items", message, help);
             }
@@ -134,7 +142,9 @@ fn band(
     };
     if wanted || unwanted {
         let (message, help) = match find {
-            Some(Find::Items(_)) => (format!("{at} names no asset"), "give the key of the asset, as \"green\""),
+            Some(Find::Items(_)) => {
+                (format!("{at} names no asset"), "give the key of the asset, as \"green\"")
+            }
             _ if unwanted => (
                 format!("{at} gives a text, but scenes.files has no {{band}} for it"),
                 "put {band} into the pattern, or give the number of the band in the file",
