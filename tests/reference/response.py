@@ -252,12 +252,13 @@ class Response:
         return fill_round_the_year(monthly).sum(axis=0)
 
     def drawdown(self, scenario):
-        """Fall of the water table in every cell, metres; NaN where its layer has no data."""
+        """Fall of the water table in every cell, metres; NaN where its layer or the zones have no data."""
         fall, count = scenario.get("drawdown_m", 0.0), len(self.wet)
         if isinstance(fall, str):
             return self.study.layer(fall).ravel()
         if isinstance(fall, dict):
-            zones, out = self.study.layer(self.study.role("zones")).ravel(), np.zeros(count)
+            zones = self.study.layer(self.study.role("zones")).ravel()
+            out = np.where(np.isnan(zones), np.nan, 0.0)
             for code, metres in fall.items():
                 out[zones == int(code)] = metres
             return out

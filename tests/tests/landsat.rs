@@ -1,4 +1,4 @@
-//! A real scene: Landsat 7, six bands of 349 x 352 cells of 28.5 m at the coast of Pernambuco, which Debian's r-cran-stars
+//! A real scene: Landsat 7, six bands of 349 x 352 cells of 28.5 m, which Debian's r-cran-stars
 //! carries. Bands come through the project's reader, water indices and Otsu's threshold through its numerics; numpy and
 //! scikit-image say what they must be (tests/reference/landsat.py).
 

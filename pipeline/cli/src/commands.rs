@@ -86,13 +86,21 @@ fn check_study(study: &Path, speech: Speech) -> Result<(), EngineError> {
     Ok(())
 }
 
+/// Name of the grid's reference system; a PROJ text has none and stands for itself.
+fn crs_name(checked: &Checked) -> &str {
+    match checked.grid.crs.name() {
+        "unknown" | "" => &checked.study.grid.crs,
+        name => name,
+    }
+}
+
 fn told(checked: &Checked) -> String {
     let grid = &checked.grid;
     let study = &checked.study;
     let (first, last) = study.period.baseline;
     let lines = [
         format!("study      {}", study.name),
-        format!("grid       {} x {} cells of {} m, {}", grid.cols, grid.rows, grid.cell_m, grid.crs.name()),
+        format!("grid       {} x {} cells of {} m, {}", grid.cols, grid.rows, grid.cell_m, crs_name(checked)),
         format!("baseline   {first} to {last}, water files for {} months", checked.stack.images.len()),
         format!("layers     {}", study.layers.iter().map(|l| l.name.as_str()).collect::<Vec<_>>().join(", ")),
         format!(
@@ -206,20 +214,18 @@ fn summary_json(summary: &RunSummary) -> serde_json::Value {
 
 fn summary_text(summary: &RunSummary) -> String {
     let headline = &summary.headline;
-    let mut text = format!("habitat today  {:>10.1} ha", headline.habitat_ha);
-    let widest = headline.rows.iter().map(|r| r.scenario.len()).max().unwrap_or(0);
+    let mut lines = vec![("habitat today", headline.habitat_ha, String::new())];
     for row in &headline.rows {
-        let lost = row.lost_percent.map_or_else(String::new, |p| format!(", {p:.0} % of today's lost"));
-        text.push_str(&format!(
-            "\n{:widest$}  {:>10.1} ha{lost}",
-            row.scenario,
-            row.habitat_ha,
-            widest = widest.max(13)
-        ));
+        let lost = row.lost_percent.map_or_else(String::new, |p| format!(", {p:.1} % of today's lost"));
+        lines.push((row.scenario.as_str(), row.habitat_ha, lost));
     }
     if headline.not_assessed_ha > 0.0 {
-        text.push_str(&format!("\nnot assessed   {:>10.1} ha", headline.not_assessed_ha));
+        lines.push(("not assessed", headline.not_assessed_ha, String::new()));
     }
+    let widest = lines.iter().map(|(name, ..)| name.len()).max().unwrap_or(0);
+    let lines: Vec<String> =
+        lines.iter().map(|(name, area, lost)| format!("{name:widest$} {area:>12.1} ha{lost}")).collect();
+    let mut text = lines.join("\n");
     text.push_str(&format!(
         "\nrun {} in {:.1} s: {}",
         summary.run_id,

@@ -77,6 +77,14 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
              loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, {g}."
         ),
     ));
+    if water.driver == Driver::Index {
+        notes.push(note(
+            "How well water is predicted",
+            "Each year is predicted from the others, leaving out as many years either side as the index is long, and compared with calendar-month means of the same years (Brier score, area under \
+             the ROC curve, reliability by tenths). The drier half of the years is predicted from the wetter half. A trend of observed minus modelled hydroperiod is what climate does not explain."
+                .into(),
+        ));
+    }
     let mut text = format!("Suitability is the {} of these requisites.", rule(study.suitability.combine));
     for requisite in &study.requisites {
         let variables: Vec<String> =
@@ -177,10 +185,11 @@ pub fn cautions() -> Vec<String> {
 
 /// How to cite a run.
 pub fn citation(study: &Study, run_id: &str, date: &str, version: &str) -> String {
-    let contact = if study.contact.is_empty() { String::new() } else { format!("{}. ", study.contact) };
     let year = date.get(..4).unwrap_or("");
+    let contact =
+        if study.contact.is_empty() { String::new() } else { format!(" Contact: {}.", study.contact) };
     format!(
-        "{contact}({year}). {}: wetland habitat and its loss under drying. Run {run_id} of {date}, lentic {version}.",
+        "{} ({year}): wetland habitat and its loss under drying. Run {run_id} of {date}, computed with lentic {version}.{contact}",
         study.name
     )
 }

@@ -16,6 +16,7 @@ mod page_input;
 mod products;
 mod progress;
 pub mod run;
+mod run_record;
 pub mod scenes;
 pub mod stack;
 mod stages;

@@ -8,6 +8,7 @@ use crate::inputs;
 use crate::page_input::{self, Maps};
 use crate::products;
 use crate::progress::Progress;
+use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
@@ -18,13 +19,12 @@ use lentic_habitat::change::ha;
 use lentic_habitat::climate::{ClimateModel, IndexSettings, Shift};
 use lentic_habitat::response::{Design, Groups, Spreads};
 use lentic_report::{
-    GridRecord, Headline, PageInput, PeriodRecord, Program, RunRecord, Stage, StudyRecord, Table,
-    write_figures, write_page, write_record, write_table,
+    Headline, PageInput, RunRecord, Stage, Table, write_figures, write_page, write_record, write_table,
 };
 use lentic_study::Problem;
 use lentic_study::settings::Driver;
 use std::path::{Path, PathBuf};
-use std::time::{Instant, SystemTime};
+use std::time::Instant;
 
 /// Disagreement of observed and modelled baseline above which a run warns, percent.
 const DISAGREEMENT: f64 = 10.0;
@@ -149,14 +149,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let mut notes = tables::held_notes(&cases, &case_water);
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
-    notes.extend(rain_note(&checked, &response));
+    notes.extend(index_note(&checked, &response));
     if let Some(percent) = tables::disagreement_percent(&suitability).filter(|p| *p > DISAGREEMENT) {
         warn(format!(
             "baseline habitat by observed and by modelled hydroperiod differ on {percent:.0} % of its area: read losses with care (table baseline_check)"
         ));
-    }
-    if water.counts[1] + water.counts[2] + water.counts[3] == 0 {
-        warn("no cell has a water record long enough to assess".into());
     }
     tables::unanswering(&checked.study, &response).into_iter().for_each(&mut warn);
     if let Some(model) = &model {
@@ -169,7 +166,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     }
     for (case, n) in cases.iter().zip(&extrapolated).filter(|(_, n)| **n > 0) {
         notes.push(format!(
-            "scenario \"{}\": the drought index of {n} of {} months lies outside the reference record; the response there is extrapolated",
+            "Scenario {}: the drought index of {n} of {} months lies outside the reference record; the response there is extrapolated.",
             case.name,
             case.design.len()
         ));
@@ -275,22 +272,13 @@ fn spreads(checked: &Checked) -> Spreads {
     Spreads { intercept: water.intercept_sd, index: water.index_sd, season: water.season_sd }
 }
 
-/// Which share of the usual wet area follows rain.
-fn rain_note(checked: &Checked, response: &ResponseProducts) -> Option<String> {
-    let share = response.rain_led_share().filter(|_| checked.study.inundation.driver == Driver::Index)?;
+/// Which share of the usual wet area follows the index.
+fn index_note(checked: &Checked, response: &ResponseProducts) -> Option<String> {
+    let share = response.index_led_share().filter(|_| checked.study.inundation.driver == Driver::Index)?;
     Some(format!(
-        "{:.0} % of the usual wet area follows rain (one unit of the drought index brings at least half a month of water); the rest does not, and answers to its water table instead",
+        "{:.0} % of the usual wet area follows the drought index (one unit brings at least half a month of water); the rest hardly does, and in a climate scenario little changes there.",
         100.0 * share
     ))
-}
-
-fn area_note(context: &Context) -> Option<String> {
-    (!context.grid.crs.is_equal_area()).then(|| {
-        format!(
-            "the grid's reference system is not equal-area; areas are geodesic, at most {:.3} % away from the square of the cell side",
-            100.0 * context.areas.largest_area_difference()
-        )
-    })
 }
 
 #[allow(clippy::too_many_arguments)]
@@ -317,7 +305,10 @@ fn write_report(
             "Baseline habitat by observed and by modelled hydroperiod differ on {percent:.1} % of its area."
         ));
     }
-    uncertain.extend(record.notes.iter().cloned());
+    if !record.notes.is_empty() {
+        uncertain
+            .push("What else bears on the numbers, scenario by scenario, stands under Notes.".to_string());
+    }
     let date = record.started.get(..10).unwrap_or("").to_string();
     let input = PageInput {
         record,
@@ -337,61 +328,6 @@ fn write_report(
     let figures = building.section("figures")?;
     write_figures(&figures, &input)?;
     Ok(())
-}
-
-fn program() -> Program {
-    let others = [("PROJ".to_string(), lentic_raster::proj_version())].into();
-    Program { name: "lentic".into(), version: VERSION.into(), gdal: lentic_raster::gdal_version(), others }
-}
-
-fn study_record(checked: &Checked) -> StudyRecord {
-    let study = &checked.study;
-    StudyRecord {
-        name: study.name.clone(),
-        organism: study.organism.clone(),
-        purpose: study.purpose.clone(),
-        contact: study.contact.clone(),
-        licence: study.licence.clone(),
-        path: inputs::named(&study.path, study),
-        blake3: blake3::hash(study.text.as_bytes()).to_hex().to_string(),
-        text: study.text.clone(),
-    }
-}
-
-fn grid_record(checked: &Checked, context: &Context) -> GridRecord {
-    let grid = &checked.grid;
-    let bounds = grid.bounds();
-    GridRecord {
-        crs: checked.study.grid.crs.clone(),
-        cell_m: grid.cell_m,
-        rows: grid.rows as u64,
-        cols: grid.cols as u64,
-        bounds: [bounds.left, bounds.bottom, bounds.right, bounds.top],
-        area_note: area_note(context).unwrap_or_else(|| "equal-area reference system".into()),
-    }
-}
-
-fn period_record(checked: &Checked) -> PeriodRecord {
-    let period = &checked.study.period;
-    let words =
-        |months: (lentic_study::Month, lentic_study::Month)| [months.0.to_string(), months.1.to_string()];
-    PeriodRecord { baseline: words(period.baseline), reference: words(period.reference) }
-}
-
-/// Now, as ISO 8601 in UTC (days to civil date: Hinnant's algorithm, public domain).
-fn now() -> String {
-    let seconds = SystemTime::now().duration_since(SystemTime::UNIX_EPOCH).map_or(0, |d| d.as_secs()) as i64;
-    let (days, rest) = (seconds.div_euclid(86_400), seconds.rem_euclid(86_400));
-    let z = days + 719_468;
-    let era = z.div_euclid(146_097);
-    let day_of_era = z.rem_euclid(146_097);
-    let year_of_era = (day_of_era - day_of_era / 1460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
-    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
-    let shifted = (5 * day_of_year + 2) / 153;
-    let day = day_of_year - (153 * shifted + 2) / 5 + 1;
-    let month = if shifted < 10 { shifted + 3 } else { shifted - 9 };
-    let year = year_of_era + era * 400 + i64::from(month <= 2);
-    format!("{year:04}-{month:02}-{day:02}T{:02}:{:02}:{:02}Z", rest / 3600, rest % 3600 / 60, rest % 60)
 }
 
 /// The default run folder: `reports/` and the study's name in small letters (the file's name where the study cannot be

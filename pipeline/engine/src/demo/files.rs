@@ -31,7 +31,7 @@ pub(super) struct Files {
 }
 
 impl Files {
-    /// Makes the folders; refuses a folder that holds anything but an earlier demo.
+    /// Makes the folders; refuses a folder that holds anything.
     pub(super) fn new(folder: &Path, size: DemoSize) -> Result<Self, DemoError> {
         let failed = |path: &Path| {
             let path = path.to_path_buf();
@@ -39,9 +39,7 @@ impl Files {
         };
         if folder.exists() {
             let mut entries = std::fs::read_dir(folder).map_err(failed(folder))?;
-            let earlier = std::fs::read_to_string(folder.join("study.toml"))
-                .is_ok_and(|text| text.lines().next() == STUDY.lines().next());
-            if entries.next().is_some() && !earlier {
+            if entries.next().is_some() {
                 return Err(DemoError::NotEmpty(folder.to_path_buf()));
             }
         }

@@ -99,7 +99,7 @@ pub struct DemoSummary {
 #[derive(Debug, thiserror::Error)]
 pub enum DemoError {
     /// The folder holds something else.
-    #[error("{} is not empty and holds no earlier demo: name a new or empty folder", .0.display())]
+    #[error("{} is not empty: name a new or empty folder, so that nothing of yours is overwritten", .0.display())]
     NotEmpty(PathBuf),
     /// A folder or file could not be made or read.
     #[error("cannot write {}: {source} (is the disk full, or the folder not yours?)", path.display())]

@@ -23,8 +23,8 @@ pub struct GroupCounts {
     pub prior_only: u64,
     /// Usual wet area: area times the share of months wet, square metres.
     pub wet_area: ExactSum,
-    /// The part of it in cells led by rain.
-    pub rain_led: ExactSum,
+    /// The part of it in cells that follow the index.
+    pub index_led: ExactSum,
 }
 
 impl GroupCounts {
@@ -33,18 +33,18 @@ impl GroupCounts {
         self.held += other.held;
         self.prior_only += other.prior_only;
         self.wet_area.merge(&other.wet_area);
-        self.rain_led.merge(&other.rain_led);
+        self.index_led.merge(&other.index_led);
     }
 
-    /// Share of the usual wet area led by rain; none without wet area.
-    pub fn rain_led_share(&self) -> Option<f64> {
+    /// Share of the usual wet area that follows the index; none without wet area.
+    pub fn index_led_share(&self) -> Option<f64> {
         let wet = self.wet_area.value().filter(|wet| *wet > 0.0)?;
-        Some(self.rain_led.value()? / wet)
+        Some(self.index_led.value()? / wet)
     }
 }
 
-/// A cell is led by rain where one unit of the index brings at least so many months of water (ours).
-pub const RAIN_LED_MONTHS: f64 = 0.5;
+/// A cell follows the index where one unit of the index brings at least so many months of water (ours).
+pub const INDEX_LED_MONTHS: f64 = 0.5;
 
 /// What the stage leaves.
 pub struct ResponseProducts {
@@ -101,8 +101,8 @@ pub fn run(
             let frequency = f64::from(with_water) / f64::from(seen);
             let usually_wet = context.areas.area_m2(window.row + cell / window.cols) * frequency;
             count.wet_area.add(usually_wet);
-            if answer >= RAIN_LED_MONTHS {
-                count.rain_led.add(usually_wet);
+            if answer >= INDEX_LED_MONTHS {
+                count.index_led.add(usually_wet);
             }
             if let Some(ground) = ground.as_ref().filter(|_| INFORMATIVE.contains(&frequency)) {
                 lines.add(pools[cell], codes[cell], f64::from(ground[cell]), beta[0]);
@@ -125,10 +125,10 @@ pub fn run(
 }
 
 impl ResponseProducts {
-    /// Share of the usual wet area led by rain, over all groups; none without wet area.
-    pub fn rain_led_share(&self) -> Option<f64> {
+    /// Share of the usual wet area that follows the index, over all groups; none without wet area.
+    pub fn index_led_share(&self) -> Option<f64> {
         let mut all = GroupCounts::default();
         self.counts.values().for_each(|count| all.merge(count));
-        all.rain_led_share()
+        all.index_led_share()
     }
 }

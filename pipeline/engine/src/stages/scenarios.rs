@@ -3,6 +3,7 @@
 use super::Context;
 use super::water::{Water, WaterProducts};
 use crate::error::EngineError;
+use crate::layers::NO_CLASS;
 use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
 use lentic_habitat::response::{Beta, Design, Groups};
 use lentic_habitat::water::bit;
@@ -72,7 +73,7 @@ pub fn run(
             return Err(EngineError::Drawdown {
                 scenario: case.name.clone(),
                 reason: format!(
-                    "{unknown} wet cells lie in no pool and no wetland class with at least 30 cells that are sometimes wet over 0.3 m of elevation"
+                    "{unknown} wet cells lie in no pool or response group whose sometimes wet cells (at least 30, over 0.3 m of elevation or on a steep, plain line) show how water falls with rising ground"
                 ),
             });
         }
@@ -184,7 +185,7 @@ fn mean_fall(base: &[(usize, f64)], z: &[f64], wet: &[u64]) -> f64 {
     if n == 0 { 0.0 } else { sum / f64::from(n) }
 }
 
-/// Fall of the water table in a window, metres (NaN where its layer has no data: not assessed); `None`
+/// Fall of the water table in a window, metres (NaN where its layer or the zones have no data: not assessed); `None`
 /// where the scenario has none.
 fn prescribed(
     context: &Context,
@@ -197,7 +198,11 @@ fn prescribed(
         Drawdown::Everywhere(h) => Ok(Some(vec![*h; window.len()])),
         Drawdown::ByZone(by_zone) => {
             let zones = context.layers.codes_with(Role::Zones, window)?.unwrap_or_default();
-            let fall = |zone: &i32| by_zone.get(zone).copied().unwrap_or(0.0);
+            // a zone not named keeps its level; a cell without a zone cannot be told
+            let fall = |zone: &i32| match *zone {
+                NO_CLASS => f64::NAN,
+                zone => by_zone.get(&zone).copied().unwrap_or(0.0),
+            };
             Ok(Some(zones.iter().map(fall).collect()))
         }
         Drawdown::Layer(name) => match context.study.layer(name) {

@@ -60,8 +60,6 @@ pub struct WaterProducts {
     pub half_change: Scratch<f32>,
     /// Sample of cells for priors, by row and column.
     pub sample: Vec<SampleCell>,
-    /// Cells inside the study area by state: not assessed, never wet, both, never dry.
-    pub counts: [u64; 4],
 }
 
 type Keeper = BTreeMap<Option<i32>, BTreeMap<(u64, usize, usize), SampleCell>>;
@@ -96,7 +94,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
     let images = stack.open(layer)?;
 
-    let counts = context.over_tiles("reading water", |tile, window| {
+    context.over_tiles("reading water", |tile, window| {
         let rows = images.read(&context.layers, layer, &context.axis, window)?;
         let area = match &study.grid.area {
             Some(path) => lentic_raster::burn(path, context.grid, &window, false)?,
@@ -115,7 +113,6 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let mut censored = vec![f32::NAN; cells];
         let mut halves = vec![f32::NAN; cells];
         let mut wet_cells = WetCells { cells: Vec::new(), rows: BitRows::new(&context.axis, 0) };
-        let mut counts = [0u64; 4];
         let mut sample = Keeper::new();
         for (cell, (row, col)) in grid_cells(window).enumerate() {
             let (observed, wet) = (rows.observed(cell), rows.wet(cell));
@@ -127,9 +124,6 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
                 Some(_) => Water::Both,
             };
             states[cell] = water as u8;
-            if area[cell] {
-                counts[water as usize] += 1;
-            }
             let Some(record) = record else { continue };
             months[cell] = record.hydroperiod as f32;
             often[cell] = record.frequency as f32;
@@ -183,19 +177,13 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
                 keep(of_group, key, || cell);
             }
         }
-        Ok(counts)
+        Ok(())
     })?;
 
     let keeper = keeper.into_inner().unwrap_or_else(PoisonError::into_inner);
     let mut sample: Vec<((usize, usize), SampleCell)> =
         keeper.into_values().flatten().map(|((_, row, col), cell)| ((row, col), cell)).collect();
     sample.sort_by_key(|(place, _)| *place);
-    let mut totals = [0u64; 4];
-    for tile in counts {
-        for (total, n) in totals.iter_mut().zip(tile) {
-            *total += n;
-        }
-    }
     Ok(WaterProducts {
         state,
         inside,
@@ -209,7 +197,6 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         dry_run_censored,
         half_change: half,
         sample: sample.into_iter().map(|(_, cell)| cell).collect(),
-        counts: totals,
     })
 }
 

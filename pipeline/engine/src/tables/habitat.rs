@@ -39,8 +39,18 @@ pub fn habitat_area(
                 words(&rows, |at| cases[*at].name.clone()),
             ),
             Column::real("habitat_ha", "ha", "Habitat", numbers(&rows, |at| Some(of(at).habitat_ha()))),
-            Column::real("low_ha", "ha", "5 % of members", numbers(&rows, none)),
-            Column::real("high_ha", "ha", "95 % of members", numbers(&rows, none)),
+            Column::real(
+                "low_ha",
+                "ha",
+                "5th percentile over members of uncertainty; empty in this version",
+                numbers(&rows, none),
+            ),
+            Column::real(
+                "high_ha",
+                "ha",
+                "95th percentile over members of uncertainty; empty in this version",
+                numbers(&rows, none),
+            ),
             Column::real(
                 "kept_ha",
                 "ha",
@@ -116,7 +126,7 @@ pub fn prior_only_note(suitability: &SuitabilityProducts) -> Option<String> {
     let whole = &suitability.areas.first()?.whole;
     let percent = 100.0 * ha(&whole.prior_only) / whole.habitat_ha();
     (percent > PRIOR_ONLY).then(|| {
-        format!("{percent:.0} % of the baseline habitat was never seen dry: when it would fall dry rests on what is known of other cells (prior_only_ha in the tables)")
+        format!("{percent:.0} % of the baseline habitat was never seen dry: when it would fall dry rests on what is known of other cells (prior_only_ha in the tables).")
     })
 }
 
@@ -180,7 +190,7 @@ pub fn patches(study: &Study, grid: &Grid, cases: &[Case], found: &[CasePatches]
     table(
         "patches",
         "Patches of habitat",
-        "Locations are sensitive: generalise before sharing. A patch that is cut touches ground that was not compared or the edge of the grid; its area and perimeter are lower bounds.",
+        "Locations are sensitive: generalise before sharing. A patch that is cut touches ground that was not compared or the edge of the grid; its area is a lower bound, and perimeter and core do not count the side that is cut.",
         vec![
             Column::text("scenario", "Scenario", words(&rows, |row| row.0.to_string())),
             Column::integer(

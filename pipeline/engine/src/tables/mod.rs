@@ -13,6 +13,7 @@ pub use water::{
 };
 
 use lentic_report::{Column, Table};
+use lentic_study::Study;
 use lentic_study::settings::{Layer, Role};
 
 fn table(name: &str, title: &str, note: &str, columns: Vec<Column>) -> Table {
@@ -34,6 +35,12 @@ pub fn role_word(role: Role) -> &'static str {
         Role::WetlandClass => "wetland_class",
         _ => "land_cover",
     }
+}
+
+/// Name of a response group.
+fn group_name(study: &Study, code: Option<i32>) -> String {
+    let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
+    if layer.is_none() { "all cells".into() } else { class_name(layer, code) }
 }
 
 /// Name of a class code: the legend's, else the code.

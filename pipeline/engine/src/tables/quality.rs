@@ -1,6 +1,6 @@
 //! Tables of how far the response can be trusted.
 
-use super::{class_name, numbers, table, words};
+use super::{group_name, numbers, table, words};
 use lentic_habitat::response::quality::Quality;
 use lentic_report::{Column, Table};
 use lentic_study::Study;
@@ -10,11 +10,6 @@ use std::collections::BTreeMap;
 const SIGNIFICANT: f64 = 0.05;
 
 type ByGroup = BTreeMap<Option<i32>, Quality>;
-
-fn name(study: &Study, code: Option<i32>) -> String {
-    let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
-    if layer.is_none() { "all cells".into() } else { class_name(layer, code) }
-}
 
 /// Quality by group.
 pub fn inundation_quality(study: &Study, quality: &ByGroup) -> Table {
@@ -34,7 +29,7 @@ pub fn inundation_quality(study: &Study, quality: &ByGroup) -> Table {
                 "Class code; empty for cells without a class",
                 rows.iter().map(|r| r.0.map(i64::from)).collect(),
             ),
-            Column::text("name", "Response group", words(&rows, |row| name(study, row.0))),
+            Column::text("name", "Response group", words(&rows, |row| group_name(study, row.0))),
             Column::integer(
                 "cells",
                 "cells",
@@ -93,7 +88,7 @@ pub fn inundation_reliability(study: &Study, quality: &ByGroup) -> Table {
                 "Class code; empty for cells without a class",
                 rows.iter().map(|r| r.0.map(i64::from)).collect(),
             ),
-            Column::text("name", "Response group", words(&rows, |row| name(study, row.0))),
+            Column::text("name", "Response group", words(&rows, |row| group_name(study, row.0))),
             Column::integer(
                 "tenth",
                 "",
@@ -122,7 +117,7 @@ pub fn inundation_reliability(study: &Study, quality: &ByGroup) -> Table {
 pub fn quality_warnings(study: &Study, quality: &ByGroup) -> Vec<String> {
     let mut warnings = Vec::new();
     for (code, q) in quality {
-        let group = name(study, *code);
+        let group = group_name(study, *code);
         if q.skill().is_some_and(|skill| skill <= 0.0) {
             warnings.push(format!(
                 "response group \"{group}\": the response predicts years left out no better than calendar-month means; do not read its losses under climate scenarios (table inundation_quality)"

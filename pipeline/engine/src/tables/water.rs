@@ -1,6 +1,6 @@
 //! Tables of water: drought index, droughts, response.
 
-use super::{class_name, numbers, table, words};
+use super::{group_name, numbers, table, words};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use lentic_habitat::climate::{ClimateModel, MonthIndex, Shift};
@@ -126,13 +126,12 @@ pub fn unanswering(study: &Study, response: &ResponseProducts) -> Vec<String> {
     if study.inundation.driver != Driver::Index {
         return Vec::new();
     }
-    let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
     let weak = response
         .counts
         .iter()
         .filter(|(_, count)| count.fitted >= CELLS_FOR_A_GROUP as u64 && 2 * count.held > count.fitted);
     weak.map(|(code, count)| {
-        let name = if layer.is_none() { "all cells".into() } else { class_name(layer, *code) };
+        let name = group_name(study, *code);
         format!(
             "response group \"{name}\": in {} of {} cells water is no rarer in drought, so a drier climate changes nothing there; check that the climate belongs to the basin and that climate.months suits its water",
             count.held, count.fitted
@@ -143,7 +142,6 @@ pub fn unanswering(study: &Study, response: &ResponseProducts) -> Vec<String> {
 
 /// How the response was fitted, group by group.
 pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProducts, lines: &Lines) -> Table {
-    let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
     let mut codes: BTreeMap<Option<i32>, ()> = response.counts.keys().map(|code| (*code, ())).collect();
     codes.extend(groups.iter().map(|(code, _)| (code, ())));
     let rows: Vec<Option<i32>> = codes.into_keys().collect();
@@ -164,11 +162,7 @@ pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProduct
                 "Class code; empty for cells without a class",
                 rows.iter().map(|c| c.map(i64::from)).collect(),
             ),
-            Column::text(
-                "name",
-                "Response group",
-                words(&rows, |c| if layer.is_none() { "all cells".into() } else { class_name(layer, *c) }),
-            ),
+            Column::text("name", "Response group", words(&rows, |c| group_name(study, *c))),
             Column::integer(
                 "cells_fitted",
                 "cells",
@@ -229,10 +223,10 @@ pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProduct
                 integer(&|c| count(c).prior_only),
             ),
             Column::real(
-                "rain_led_share",
+                "index_led_share",
                 "",
                 "Share of the usual wet area where one unit of the index brings at least half a month of water",
-                numbers(&rows, |c| count(c).rain_led_share().filter(|_| index_used)),
+                numbers(&rows, |c| count(c).index_led_share().filter(|_| index_used)),
             ),
             Column::real(
                 "logits_per_metre",
@@ -264,13 +258,13 @@ pub fn held_notes(cases: &[Case], water: &[CaseWater]) -> Vec<String> {
     for (case, water) in cases.iter().zip(water) {
         if water.depth_held > 0 {
             notes.push(format!(
-                "scenario \"{}\": depth not changed in {} wet cells, for it is not known how their water follows its table",
+                "Scenario {}: depth not changed in {} wet cells, for it is not known how their water follows its table.",
                 case.name, water.depth_held
             ));
         }
         if water.rise_unknown > 0 {
             notes.push(format!(
-                "scenario \"{}\": {} cells never seen wet stay dry under a rise of the water table, for lack of ground elevation or of a line to place them on",
+                "Scenario {}: {} cells never seen wet stay dry under a rise of the water table, for lack of ground elevation or of a line to place them on.",
                 case.name, water.rise_unknown
             ));
         }

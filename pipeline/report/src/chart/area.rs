@@ -25,7 +25,7 @@ pub(crate) fn habitat_area(headline: &Headline, width: f64) -> Svg {
     let scale = plot / longest;
     let mut y = svg.legend(
         0.0,
-        &[("Kept", KEPT), ("Degraded", DEGRADED), ("Lost", LOST), ("Gained", GAINED)]
+        &[("Kept as good", KEPT), ("Degraded", DEGRADED), ("Lost", LOST), ("Gained", GAINED)]
             .map(|(name, colour)| (name.to_string(), colour.css())),
     );
     let edge = headline.habitat_ha * scale;

@@ -148,7 +148,7 @@ fn card(row: &HeadlineRow, longest: f64) -> Card {
         range: row.range_ha.map(range),
         lost_percent: row.lost_percent.map(percent),
         parts: vec![
-            part("Kept", "kept", row.kept_ha),
+            part("Kept as good", "kept", row.kept_ha),
             part("Degraded", "degraded", row.degraded_ha),
             part("Lost", "lost", row.lost_ha),
             part("Gained", "gained", row.gained_ha),
