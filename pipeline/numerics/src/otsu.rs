@@ -104,12 +104,13 @@ impl Histogram {
     /// Otsu's threshold; `None` if fewer than two bins hold any value.
     pub fn threshold(&self) -> Option<Threshold> {
         let split = otsu_counts(&self.counts)?;
-        // All levels of an empty stretch split alike: its middle keeps clear of both classes. Without one, the centre
-        // of the bin, as scikit-image has it.
+        let centre = self.start + (split.level as f64 + 0.5) * self.width;
+        // All levels of an empty stretch split alike, and the centre of the first may lie within the lower class.
         let empty = self.counts[split.level + 1..].iter().take_while(|count| **count == 0).count();
-        let above = if empty > 0 { 1.0 + empty as f64 / 2.0 } else { 0.5 };
+        let middle = self.start + (split.level as f64 + 1.0 + empty as f64 / 2.0) * self.width;
         Some(Threshold {
-            value: self.start + (split.level as f64 + above) * self.width,
+            value: centre,
+            clear: if empty > 0 { middle } else { centre },
             ratio: split.ratio(),
             two_humps: two_humps(&self.counts, &split),
         })
@@ -130,9 +131,10 @@ pub fn histogram(values: &[f64]) -> Option<Histogram> {
 /// Otsu's threshold of real values over [`BINS`] bins.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Threshold {
-    /// Centre of the last bin of the lower class, or the middle of the empty bins above that; the upper class lies above
-    /// it.
+    /// Centre of the last bin of the lower class, as scikit-image has it; the upper class lies above it.
     pub value: f64,
+    /// The same, but the middle of the empty bins above that bin where there are any: it keeps clear of both classes.
+    pub clear: f64,
     /// Share of the variance between the classes.
     pub ratio: f64,
     /// Whether the values have two humps: see [`two_humps`].
@@ -247,7 +249,7 @@ mod tests {
             narrow.extend(hump(0.6, high, 5000));
             let found = otsu_values(&narrow).unwrap();
             assert!(found.two_humps, "{low} {high} {found:?}");
-            assert!(found.value > -0.3 && found.value < 0.4, "no value of a hump may lie beyond: {found:?}");
+            assert!(found.clear > -0.3 && found.clear < 0.4, "no value of a hump may lie beyond: {found:?}");
         }
         let one = otsu_values(&hump(0.0, 0.3, 5000)).unwrap();
         assert!(!one.two_humps);

@@ -148,8 +148,7 @@ impl Demo {
     }
 }
 
-/// Writes the demo of a seed into `folder`, which must be new, empty or hold an earlier demo (its files are
-/// replaced). The same size and seed give the same bytes. `progress` is told each step in a few words.
+/// Writes the demo of a seed into `folder`, which must be new or empty. The same size and seed give the same bytes. `progress` is told each step in a few words.
 ///
 /// # Errors
 /// [`DemoError`] names the folder or file and what went wrong.

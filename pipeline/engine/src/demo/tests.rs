@@ -59,13 +59,15 @@ fn the_same_seed_writes_the_same_bytes() {
     let size: usize = first.values().map(Vec::len).sum();
     assert!(size < 2_000_000, "{size} bytes");
 
-    // Written over an earlier demo: the same again. With another seed: another basin.
-    write_demo(folders[1].path(), DemoSize::Small, 21, &|_| {}).unwrap();
-    let other = folder_bytes(folders[1].path());
+    // With another seed: another basin, in a folder of its own, for an earlier demo may have been edited.
+    let refused = write_demo(folders[1].path(), DemoSize::Small, 21, &|_| {});
+    assert!(matches!(refused, Err(DemoError::NotEmpty(_))));
+    assert_eq!(first, folder_bytes(folders[1].path()));
+    let another = tempfile::tempdir().unwrap();
+    write_demo(another.path(), DemoSize::Small, 21, &|_| {}).unwrap();
+    let other = folder_bytes(another.path());
     assert_eq!(first.keys().collect::<Vec<_>>(), other.keys().collect::<Vec<_>>());
     assert_ne!(first[Path::new("climate.csv")], other[Path::new("climate.csv")]);
-    write_demo(folders[1].path(), DemoSize::Small, DEMO_SEED, &|_| {}).unwrap();
-    assert_eq!(first, folder_bytes(folders[1].path()));
 }
 
 #[test]

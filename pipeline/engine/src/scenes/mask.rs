@@ -209,7 +209,7 @@ fn threshold(
             },
         )?;
     Ok(match histogram.threshold() {
-        Some(found) if found.two_humps => (found.value, How::Otsu),
+        Some(found) if found.two_humps => (found.clear, How::Otsu),
         _ => (index.fixed, How::Guard),
     })
 }
