@@ -13,6 +13,9 @@ use serde_json::json;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+/// Cells a side of a tile, unless said otherwise.
+const TILE: usize = 256;
+
 /// Does what the command line asks.
 pub fn dispatch(args: &Args) -> ExitCode {
     let speech = args.speech;
@@ -72,18 +75,28 @@ fn check_study(study: &Path, speech: Speech) -> Result<(), EngineError> {
             "cols": checked.grid.cols,
             "months_with_water_files": checked.stack.images.len(),
             "scenarios": checked.study.scenarios.len(),
-            "memory_mib": checked.memory_mib(256),
+            "memory_mib": checked.memory_mib(TILE),
             "disk_mib": checked.disk_mib(),
+            "seconds": checked.seconds(TILE)?,
         });
         println!("{report:#}");
         return Ok(());
     }
     say::problems(&checked.warnings);
     if !speech.quiet {
-        println!("{}", told(&checked));
+        println!("{}", told(&checked)?);
         println!("The study can be run:\n  lentic run {}", study.display());
     }
     Ok(())
+}
+
+/// A rough time in the unit that suits it.
+fn duration(seconds: f64) -> String {
+    match seconds {
+        s if s < 90.0 => format!("{s:.0} s"),
+        s if s < 5400.0 => format!("{:.0} min", s / 60.0),
+        s => format!("{:.1} h", s / 3600.0),
+    }
 }
 
 /// Name of the grid's reference system; a PROJ text has none and stands for itself.
@@ -94,7 +107,7 @@ fn crs_name(checked: &Checked) -> &str {
     }
 }
 
-fn told(checked: &Checked) -> String {
+fn told(checked: &Checked) -> Result<String, EngineError> {
     let grid = &checked.grid;
     let study = &checked.study;
     let (first, last) = study.period.baseline;
@@ -112,12 +125,13 @@ fn told(checked: &Checked) -> String {
             study.scenarios.iter().map(|s| s.name.as_str()).collect::<Vec<_>>().join(", ")
         ),
         format!(
-            "needs      about {} MiB of memory and {} MiB of disk while it runs",
-            checked.memory_mib(256),
-            checked.disk_mib()
+            "needs      about {} MiB of memory, {} MiB of disk and {}",
+            checked.memory_mib(TILE),
+            checked.disk_mib(),
+            duration(checked.seconds(TILE)?)
         ),
     ];
-    lines.join("\n")
+    Ok(lines.join("\n"))
 }
 
 fn run_study(

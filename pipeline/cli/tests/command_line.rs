@@ -139,6 +139,7 @@ fn a_check_says_what_a_run_would_do() {
     assert!(
         report["memory_mib"].as_u64().is_some_and(|m| m > 0)
             && report["disk_mib"].as_u64().is_some_and(|m| m > 0)
+            && report["seconds"].as_f64().is_some_and(|s| s > 0.0 && s < 600.0)
     );
     assert_eq!(report["problems"], serde_json::json!([]));
     let left: Vec<_> = fs::read_dir(folder.path()).unwrap().collect();

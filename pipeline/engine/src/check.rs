@@ -75,30 +75,6 @@ pub fn check(path: &Path) -> Result<Checked, EngineError> {
     }
 }
 
-impl Checked {
-    /// Memory a run needs at most, MiB: tiles in flight with their bits and layers, the sample behind the priors, and
-    /// GDAL's cache.
-    pub fn memory_mib(&self, tile: usize) -> u64 {
-        let threads = rayon::current_num_threads() as u64;
-        let reach = crate::stages::suitability::reach_cells(&self.study, self.grid.cell_m);
-        let cells = ((tile + 2 * reach) as u64).pow(2).min(self.grid.len() as u64);
-        let months = self.stack.images.len() as u64;
-        let layers = (self.study.layers.len()
-            + self.study.variables().count()
-            + 4 * self.study.scenarios.len()) as u64;
-        let per_cell = months.div_ceil(4) + 8 * layers + 16;
-        let sample = 5000 * 10 * months.div_ceil(4);
-        (threads * cells * per_cell + sample) / (1 << 20) + crate::CACHE_MIB as u64 + 64
-    }
-
-    /// Disk a run needs while it works, MiB: flat files of every stage; the products take less.
-    pub fn disk_mib(&self) -> u64 {
-        let cases = self.study.scenarios.len() as u64 + 1;
-        let per_cell = 32 + cases * (4 + 4 + 4 + 1 + 1 + 4);
-        2 * self.grid.len() as u64 * per_cell / (1 << 20) + 1
-    }
-}
-
 struct Checker<'a> {
     source: &'a Source,
     study: &'a Study,

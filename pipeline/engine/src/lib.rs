@@ -9,6 +9,7 @@ mod climate_file;
 pub mod demo;
 mod describe;
 mod error;
+mod estimate;
 mod folder;
 mod inputs;
 mod layers;

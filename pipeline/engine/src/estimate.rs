@@ -1,0 +1,73 @@
+//! What a run will take, told by `check` before it starts: memory, disk, time.
+
+use crate::check::Checked;
+use crate::error::EngineError;
+use crate::layers::Layers;
+use crate::stages::suitability::reach_cells;
+use lentic_habitat::water::{MonthAxis, count_all};
+use lentic_study::settings::Role;
+use std::time::Instant;
+
+/// Months read to see how fast this machine reads.
+const MONTHS_TRIED: usize = 12;
+/// Seconds of one thread, measured on the full demo basin: one wet cell fitted, one wet cell answered in one scenario, one cell
+/// scored in one scenario, one cell of one raster written; and what does not grow with the basin.
+const FIT: f64 = 7e-5;
+const ANSWER: f64 = 2e-6;
+const SCORE: f64 = 4e-7;
+const WRITE: f64 = 6e-8;
+const FIXED: f64 = 3.0;
+
+impl Checked {
+    /// Memory a run needs at most, MiB: tiles in flight with their bits and layers, the sample behind the priors, and
+    /// GDAL's cache.
+    pub fn memory_mib(&self, tile: usize) -> u64 {
+        let threads = rayon::current_num_threads() as u64;
+        let reach = reach_cells(&self.study, self.grid.cell_m);
+        let cells = ((tile + 2 * reach) as u64).pow(2).min(self.grid.len() as u64);
+        let months = self.stack.images.len() as u64;
+        let layers = (self.study.layers.len()
+            + self.study.variables().count()
+            + 4 * self.study.scenarios.len()) as u64;
+        let per_cell = months.div_ceil(4) + 8 * layers + 16;
+        let sample = 5000 * 10 * months.div_ceil(4);
+        (threads * cells * per_cell + sample) / (1 << 20) + crate::CACHE_MIB as u64 + 64
+    }
+
+    /// Disk a run needs while it works, MiB: flat files of every stage; the products take less.
+    pub fn disk_mib(&self) -> u64 {
+        let cases = self.study.scenarios.len() as u64 + 1;
+        let per_cell = 32 + cases * (4 + 4 + 4 + 1 + 1 + 4);
+        2 * self.grid.len() as u64 * per_cell / (1 << 20) + 1
+    }
+
+    /// Seconds a run will take, roughly: reading as fast as one tile of some months is read now, the rest by rates measured
+    /// on the demo.
+    ///
+    /// # Errors
+    /// When a water file cannot be read.
+    pub fn seconds(&self, tile: usize) -> Result<f64, EngineError> {
+        let Some(layer) = self.study.layer_with(Role::Water) else { return Ok(0.0) };
+        let (first, last) = self.study.period.baseline;
+        let axis = MonthAxis::new(first, last);
+        let mut some = self.stack.clone();
+        let months = some.images.len();
+        let step = months.div_ceil(MONTHS_TRIED).max(1);
+        some.images = some.images.into_iter().step_by(step).collect();
+        let tiles = lentic_raster::tiles(&self.grid, tile);
+        let Some(middle) = tiles.get(tiles.len() / 2).copied() else { return Ok(0.0) };
+        let begun = Instant::now();
+        let layers = Layers { study: &self.study, grid: &self.grid };
+        let rows = some.open(layer)?.read(&layers, layer, &axis, middle)?;
+        let each = begun.elapsed().as_secs_f64() / some.images.len().max(1) as f64;
+        let wet = (0..rows.cells()).filter(|cell| count_all(rows.wet(*cell)) > 0).count();
+        let share = wet as f64 / rows.cells().max(1) as f64;
+        let cells = self.grid.len() as f64;
+        let cases = self.study.scenarios.len() as f64 + 1.0;
+        let reading = each * months as f64 * cells / middle.len().max(1) as f64;
+        let wet_cells = share * cells;
+        let computing = wet_cells * (FIT + ANSWER * cases)
+            + cells * (SCORE * (cases + 1.0) + WRITE * (10.0 + 3.0 * cases));
+        Ok(FIXED + (reading + computing) / rayon::current_num_threads() as f64)
+    }
+}
