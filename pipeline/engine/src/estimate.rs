@@ -4,12 +4,15 @@ use crate::check::Checked;
 use crate::error::EngineError;
 use crate::layers::Layers;
 use crate::stages::suitability::reach_cells;
+use crate::stages::water::SAMPLE;
 use lentic_habitat::water::{MonthAxis, count_all};
 use lentic_study::settings::Role;
 use std::time::Instant;
 
 /// Months read to see how fast this machine reads.
 const MONTHS_TRIED: usize = 12;
+/// Response groups a study may well have.
+const GROUPS: usize = 10;
 /// Seconds of one thread, measured on the full demo basin: one wet cell fitted, one wet cell answered in one scenario, one cell
 /// scored in one scenario, one cell of one raster written; and what does not grow with the basin.
 const FIT: f64 = 7e-5;
@@ -30,7 +33,7 @@ impl Checked {
             + self.study.variables().count()
             + 4 * self.study.scenarios.len()) as u64;
         let per_cell = months.div_ceil(4) + 8 * layers + 16;
-        let sample = 5000 * 10 * months.div_ceil(4);
+        let sample = (SAMPLE * GROUPS) as u64 * months.div_ceil(4);
         (threads * cells * per_cell + sample) / (1 << 20) + crate::CACHE_MIB as u64 + 64
     }
 

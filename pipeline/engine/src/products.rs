@@ -3,16 +3,16 @@
 use crate::error::EngineError;
 use crate::folder::Building;
 use crate::run::VERSION;
-use crate::stages::Context;
 use crate::stages::patches::CasePatches;
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
+use crate::stages::{Context, bands};
 use crate::tables::class_name;
 use lentic_raster::{
     Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, Scratch, ScratchCell,
-    Window, write_cog, write_patches,
+    write_cog, write_patches,
 };
 use lentic_report::{ClassStyle, change_classes, not_assessed_classes, permanence_classes};
 use lentic_study::settings::Role;
@@ -20,8 +20,6 @@ use rayon::prelude::*;
 
 /// No data in rasters of classes.
 const NO_DATA: u8 = 255;
-/// Rows rewritten at a time.
-const ROWS: usize = 256;
 
 /// What the stages left.
 pub struct Stages<'a> {
@@ -77,9 +75,7 @@ impl Stages<'_> {
     }
 
     fn clear<T: ScratchCell>(&self, scratch: &Scratch<T>, empty: T) -> Result<(), EngineError> {
-        let grid = self.context.grid;
-        for row in (0..grid.rows).step_by(ROWS) {
-            let band = Window { row, col: 0, rows: ROWS.min(grid.rows - row), cols: grid.cols };
+        for band in bands(self.context.grid) {
             let inside = self.water.inside.read(&band)?;
             let mut cells = scratch.read(&band)?;
             for (cell, inside) in cells.iter_mut().zip(inside) {

@@ -134,9 +134,13 @@ impl Stack {
     ///
     /// # Errors
     /// A file that cannot be read, or a value that is not a state of water.
-    pub fn probe(layers: &Layers, layer: &Layer, image: &Image, window: Window) -> Result<(), EngineError> {
-        let source = source_of(layer, &image.path, image.band)?;
-        states(layers, layer, &source, window, |_, _| {})
+    pub fn probe(
+        layers: &Layers,
+        layer: &Layer,
+        source: &RasterSource,
+        window: Window,
+    ) -> Result<(), EngineError> {
+        states(layers, layer, source, window, |_, _| {})
     }
 }
 

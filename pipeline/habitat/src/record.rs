@@ -106,6 +106,12 @@ fn triple_count(bits: Bits, a: Bits, b: Bits) -> u32 {
 
 /// Trend of the yearly hydroperiod, where there are years enough.
 pub fn trend(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Option<Trend> {
+    if record.wet == 0 || record.wet == record.observed {
+        // most cells of a basin: the same every year, so that counting the years is enough
+        let enough = |mask: &[u64]| count(observed, mask) >= MONTHS_FOR_A_YEAR;
+        let years = masks.years.iter().filter(|(_, mask)| enough(mask)).count();
+        return (years >= YEARS_FOR_A_TREND).then_some(Trend { per_decade: 0.0, p: 1.0, years });
+    }
     let years = yearly_hydroperiod(observed, wet, masks, record);
     if years.len() < YEARS_FOR_A_TREND {
         return None;

@@ -3,7 +3,7 @@
 
 use super::{Checker, SHOWN, place_of_files};
 use crate::error::EngineError;
-use crate::layers::{Layers, file_of, is_vector};
+use crate::layers::{Layers, file_of, is_vector, source_of};
 use crate::stack::Stack;
 use lentic_raster::{
     Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, tiles, vector_bounds,
@@ -88,20 +88,16 @@ impl Checker<'_> {
         let layers = Layers { study: self.study, grid };
         let mut bad = 0;
         for (index, image) in stack.images.values().flatten().enumerate() {
-            let outcome = inspect(&image.path, image.band).and_then(|info| bounds_on(&info, grid));
-            match outcome {
-                // one that lies elsewhere says it for all
-                Ok(bounds) if index == 0 => self.overlap(layer, at, bounds, grid),
-                Ok(_) => {}
-                Err(e) => {
-                    bad += 1;
-                    if bad <= SHOWN {
-                        self.problem(at, format!("layer \"{}\": {e}", layer.name), "");
-                    }
-                    continue;
+            let opened = source_of(layer, &image.path, image.band)
+                .and_then(|source| Ok((bounds_on(source.info(), grid)?, source)));
+            let outcome = opened.map_err(EngineError::from).and_then(|(bounds, source)| {
+                if index == 0 {
+                    // one that lies elsewhere says it for all
+                    self.overlap(layer, at, bounds, grid);
                 }
-            }
-            if let Err(e) = Stack::probe(&layers, layer, image, last_row(grid)) {
+                Stack::probe(&layers, layer, &source, last_row(grid))
+            });
+            if let Err(e) = outcome {
                 bad += 1;
                 if bad <= SHOWN {
                     self.problem(at, format!("layer \"{}\": {e}", layer.name), "");

@@ -102,7 +102,7 @@ impl<'a> Context<'a> {
         stage: &str,
         work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
-        self.progress.start(stage, (self.grid.rows * self.grid.cols) as u64);
+        self.progress.start(stage, self.grid.len() as u64);
         let done: Vec<Result<T, EngineError>> = self
             .tiles
             .par_iter()
@@ -116,6 +116,15 @@ impl<'a> Context<'a> {
         self.progress.finish();
         done.into_iter().collect()
     }
+}
+
+/// Rows of a band.
+const BAND_ROWS: usize = 256;
+
+/// Bands of whole rows, top to bottom, for what is worked row by row.
+pub fn bands(grid: &Grid) -> impl Iterator<Item = Window> + use<> {
+    let (rows, cols) = (grid.rows, grid.cols);
+    (0..rows).step_by(BAND_ROWS).map(move |row| Window { row, col: 0, rows: BAND_ROWS.min(rows - row), cols })
 }
 
 /// Where each inner cell of a window lies in the whole grid, row by row.

@@ -1,17 +1,14 @@
 //! Patches of every case: a scan over rows, then cores and nearest neighbours.
 
-use super::Context;
 use super::scenarios::{Case, CaseWater};
 use super::suitability::SuitabilityProducts;
+use super::{Context, bands};
 use crate::error::EngineError;
 use lentic_habitat::patches::{Patch, Row, Scan, Standing, edge_cells, nearest_neighbours};
 use lentic_numerics::distance::{FAR, squared_distance};
 use lentic_numerics::exact_sum::ExactSum;
-use lentic_raster::{Grid, Scratch, Window};
+use lentic_raster::{Grid, Scratch};
 use rayon::prelude::*;
-
-/// Rows read at a time.
-const ROWS: usize = 256;
 
 /// Patches of one case.
 pub struct CasePatches {
@@ -35,13 +32,13 @@ pub fn run(
     case_water: &[CaseWater],
     products: &SuitabilityProducts,
 ) -> Result<Vec<CasePatches>, EngineError> {
-    let cells = (context.grid.rows * context.grid.cols * cases.len()) as u64;
+    let cells = (context.grid.len() * cases.len()) as u64;
     context.progress.start("finding patches", cells);
     let found: Vec<Result<CasePatches, EngineError>> = (0..cases.len())
         .into_par_iter()
         .map(|at| {
             let result = one_case(context, &cases[at].name, &case_water[at], products, at);
-            context.progress.advance((context.grid.rows * context.grid.cols) as u64);
+            context.progress.advance(context.grid.len() as u64);
             result
         })
         .collect();
@@ -98,12 +95,6 @@ fn one_case(
         .transpose()?;
     let nearest = neighbours(grid, &labels, patches.len())?;
     Ok(CasePatches { patches, core, nearest, labels })
-}
-
-/// Bands of whole rows, top to bottom.
-fn bands(grid: &Grid) -> impl Iterator<Item = Window> + use<> {
-    let (rows, cols) = (grid.rows, grid.cols);
-    (0..rows).step_by(ROWS).map(move |row| Window { row, col: 0, rows: ROWS.min(rows - row), cols })
 }
 
 /// Area of each patch farther than `edge_m` from compared non-habitat, square metres.

@@ -16,7 +16,7 @@ use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
 
 /// Cells per group behind its priors.
-const SAMPLE: usize = 5000;
+pub const SAMPLE: usize = 5000;
 /// Frequencies that say something about what makes a cell wet.
 pub const INFORMATIVE: std::ops::RangeInclusive<f64> = 0.1..=0.9;
 
@@ -129,12 +129,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
             often[cell] = record.frequency as f32;
             recur[cell] = record.recurrence.map_or(f32::NAN, |r| r as f32);
             classes[cell] = Permanence::of(record.hydroperiod) as u8;
-            let change = if water == Water::Both {
-                trend(observed, wet, &context.masks, &record)
-            } else {
-                // always wet or always dry: the same every year, if there are years enough
-                trend_of_no_change(observed, &context.masks)
-            };
+            let change = trend(observed, wet, &context.masks, &record);
             if let Some(Trend { per_decade, p, .. }) = change {
                 slopes[cell] = per_decade as f32;
                 ps[cell] = p as f32;
@@ -213,12 +208,4 @@ fn keep(
     if kept.len() > SAMPLE {
         kept.pop_last();
     }
-}
-
-fn trend_of_no_change(observed: &[u64], masks: &lentic_habitat::water::Masks) -> Option<Trend> {
-    use lentic_habitat::record::{MONTHS_FOR_A_YEAR, YEARS_FOR_A_TREND};
-    use lentic_habitat::water::count;
-    let enough = |mask: &[u64]| count(observed, mask) >= MONTHS_FOR_A_YEAR;
-    let years = masks.years.iter().filter(|(_, mask)| enough(mask)).count();
-    (years >= YEARS_FOR_A_TREND).then_some(Trend { per_decade: 0.0, p: 1.0, years })
 }

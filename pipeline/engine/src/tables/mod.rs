@@ -43,6 +43,20 @@ fn group_name(study: &Study, code: Option<i32>) -> String {
     if layer.is_none() { "all cells".into() } else { class_name(layer, code) }
 }
 
+/// The two columns that name response groups, a row each.
+fn group_columns(study: &Study, codes: impl Iterator<Item = Option<i32>> + Clone) -> [Column; 2] {
+    let names = codes.clone().map(|code| Some(group_name(study, code))).collect();
+    [
+        Column::integer(
+            "code",
+            "",
+            "Class code; empty for cells without a class",
+            codes.map(|code| code.map(i64::from)).collect(),
+        ),
+        Column::text("name", "Response group", names),
+    ]
+}
+
 /// Name of a class code: the legend's, else the code.
 pub fn class_name(layer: Option<&Layer>, code: Option<i32>) -> String {
     let Some(code) = code else { return "none".into() };

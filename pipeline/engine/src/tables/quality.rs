@@ -1,6 +1,6 @@
 //! Tables of how far the response can be trusted.
 
-use super::{group_name, numbers, table, words};
+use super::{group_columns, group_name, numbers, table};
 use lentic_habitat::response::quality::Quality;
 use lentic_report::{Column, Table};
 use lentic_study::Study;
@@ -17,19 +17,15 @@ pub fn inundation_quality(study: &Study, quality: &ByGroup) -> Table {
     let real = |n: &str, unit: &str, description: &str, value: &dyn Fn(&Quality) -> Option<f64>| {
         Column::real(n, unit, description, numbers(&rows, |row| value(row.1)))
     };
+    let [code, name] = group_columns(study, rows.iter().map(|row| row.0));
     table(
         "inundation_quality",
         "How well the response predicts water",
         "Each year predicted from the others (years around it left out too, as far as the index reaches), against calendar-month means of the same years. Skill is the share of their Brier score \
          that the response saves; 0 or less: no better than the calendar. The drier half of the years is predicted from the wetter half.",
         vec![
-            Column::integer(
-                "code",
-                "",
-                "Class code; empty for cells without a class",
-                rows.iter().map(|r| r.0.map(i64::from)).collect(),
-            ),
-            Column::text("name", "Response group", words(&rows, |row| group_name(study, row.0))),
+            code,
+            name,
             Column::integer(
                 "cells",
                 "cells",
@@ -77,18 +73,14 @@ pub fn inundation_reliability(study: &Study, quality: &ByGroup) -> Table {
             q.reliability.iter().enumerate().map(move |(at, tenth)| (*code, at + 1, *tenth))
         })
         .collect();
+    let [code, name] = group_columns(study, rows.iter().map(|row| row.0));
     table(
         "inundation_reliability",
         "Reliability of predicted water",
         "Predictions of years left out, ranked and cut into tenths. In a reliable model the share that was wet is the mean predicted.",
         vec![
-            Column::integer(
-                "code",
-                "",
-                "Class code; empty for cells without a class",
-                rows.iter().map(|r| r.0.map(i64::from)).collect(),
-            ),
-            Column::text("name", "Response group", words(&rows, |row| group_name(study, row.0))),
+            code,
+            name,
             Column::integer(
                 "tenth",
                 "",

@@ -1,6 +1,6 @@
 //! Tables of water: drought index, droughts, response.
 
-use super::{group_name, numbers, table, words};
+use super::{group_columns, group_name, numbers, table, words};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use lentic_habitat::climate::{ClimateModel, MonthIndex, Shift};
@@ -151,18 +151,14 @@ pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProduct
     let cells =
         |code: &Option<i32>| groups.iter().find(|(c, _)| c == code).map_or(0, |(_, f)| f.cells as u64);
     let index_used = study.inundation.driver == Driver::Index;
+    let [code, name] = group_columns(study, rows.iter().copied());
     table(
         "inundation_fit",
         "Response of water by wetland class",
         "logit p = a + b z + c sin(2 pi m/12) + d cos(2 pi m/12). Slopes are medians of fits of single cells; water that ignores rain has b near 0.",
         vec![
-            Column::integer(
-                "code",
-                "",
-                "Class code; empty for cells without a class",
-                rows.iter().map(|c| c.map(i64::from)).collect(),
-            ),
-            Column::text("name", "Response group", words(&rows, |c| group_name(study, *c))),
+            code,
+            name,
             Column::integer(
                 "cells_fitted",
                 "cells",
