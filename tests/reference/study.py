@@ -16,6 +16,7 @@ from rasterio.errors import RasterioError
 import patches
 import water
 from climate import Climate
+from connection import Connection
 from inputs import Study, StudyError
 from response import Response
 from suitability import Model
@@ -126,20 +127,45 @@ class Result:
             )
             for name in self.names
         }  # fmt: skip
+        self.connect(found)
         rows = []
         for name in self.names:
             row = {"scenario": name, **self.loss(name, self.study.inside)}
             del row["baseline_ha"], row["prior_only_ha"]
             row["patches"] = len(found[name])
             row["mean_patch_ha"] = found[name]["area_ha"].mean()
+            if self.connection:
+                key = "equivalent_connected_area_ha"
+                row[key] = self.connection[name].row[key]
             rows.append(row)
         out = {"habitat_area": pd.DataFrame(rows), "patches": pd.concat(found.values())}
+        if self.connection:
+            rows = [{"scenario": name, **c.row} for name, c in self.connection.items()]
+            today = rows[0]["equivalent_connected_area_ha"]
+            for row in rows:
+                now = row["equivalent_connected_area_ha"]
+                known = row is not rows[0] and today > 0
+                row["change_percent"] = 100 * (now / today - 1) if known else np.nan
+            out["connection"] = pd.DataFrame(rows)
         for role in SPLITS:
             layer = self.study.role(role)
             if layer:
                 name = "habitat_loss_by_" + ("zone" if role == "zones" else role)
                 out[name] = self.split(layer)
         return out
+
+    def connect(self, found):
+        """Connection by scenario, where the study asks for it; its columns join the tables of patches."""
+        self.connection = {}
+        section = self.study.text.get("patches", {})
+        if "crossing" not in section:
+            return
+        assessed = self.area(self.compared)
+        for name, scenario in zip(self.names, [{}] + self.study.scenarios):
+            labels, _ = patches.find(self.habitat[name], section, self.areas_ha)
+            one = Connection(self.study, scenario, labels, found[name], assessed)
+            found[name] = found[name].assign(**one.columns)
+            self.connection[name] = one
 
     def split(self, layer):
         """Loss by the classes of a layer, those with area in the study area."""

@@ -3,6 +3,7 @@
 use crate::check::Checked;
 use crate::error::EngineError;
 use crate::layers::Layers;
+use crate::stages::connection::PIECE;
 use crate::stages::suitability::reach_cells;
 use crate::stages::water::SAMPLE;
 use lentic_habitat::water::{MonthAxis, count_all};
@@ -20,6 +21,15 @@ const ANSWER: f64 = 2e-6;
 const SCORE: f64 = 4e-7;
 const WRITE: f64 = 6e-8;
 const FIXED: f64 = 3.0;
+/// Bytes a search for ways holds for each cell about a patch: patch, resistance twice, cost, the cell before.
+const CROSSED: u64 = 24;
+
+/// Cells a search for ways from one piece of a patch may need.
+fn crossed_cells(checked: &Checked) -> u64 {
+    let Some(crossing) = &checked.study.patches.crossing else { return 0 };
+    let reach = (crossing.limit_m / checked.grid.cell_m).min(1e6) as u64;
+    (PIECE as u64 + 2 * reach).pow(2).min(checked.grid.len() as u64)
+}
 
 impl Checked {
     /// Memory a run needs at most, MiB: tiles in flight with their bits and layers, the sample behind the priors, and
@@ -34,13 +44,16 @@ impl Checked {
             + 4 * self.study.scenarios.len()) as u64;
         let per_cell = months.div_ceil(4) + 8 * layers + 16;
         let sample = (SAMPLE * GROUPS) as u64 * months.div_ceil(4);
-        (threads * cells * per_cell + sample) / (1 << 20) + crate::CACHE_MIB as u64 + 64
+        // Stages follow each other: what counts is the larger of them.
+        let crossed = crossed_cells(self) * CROSSED;
+        (threads * (cells * per_cell).max(crossed) + sample) / (1 << 20) + crate::CACHE_MIB as u64 + 64
     }
 
     /// Disk a run needs while it works, MiB: flat files of every stage; the products take less.
     pub fn disk_mib(&self) -> u64 {
         let cases = self.study.scenarios.len() as u64 + 1;
-        let per_cell = 32 + cases * (4 + 4 + 4 + 1 + 1 + 4);
+        let resistance = if self.study.patches.crossing.is_some() { 4 } else { 0 };
+        let per_cell = 32 + cases * (4 + 4 + 4 + 1 + 1 + 4) + resistance;
         2 * self.grid.len() as u64 * per_cell / (1 << 20) + 1
     }
 

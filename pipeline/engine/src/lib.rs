@@ -6,6 +6,7 @@
 mod blob;
 pub mod check;
 mod climate_file;
+mod connection_layers;
 pub mod demo;
 mod describe;
 mod error;

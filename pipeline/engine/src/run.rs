@@ -118,13 +118,23 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let patches = stages::patches::run(&context, &cases, &case_water, &suitability)?;
     clock.lap("finding patches", cells);
 
+    let whole = &suitability.areas[0].whole;
+    let assessed_m2 = 10_000.0 * (ha(&suitability.inside) - ha(&whole.not_assessed));
+    let connections = stages::connection::run(&context, &cases, &patches, assessed_m2)?;
+    let connections = connections.as_deref();
+    if connections.is_some() {
+        clock.lap("connecting patches", cells);
+    }
+
     let extrapolated: Vec<usize> = cases
         .iter()
         .map(|case| model.as_ref().map_or(0, |m| m.extrapolated(case.design.z().map(|(_, z)| z))))
         .collect();
-    let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
+    let mut tables =
+        vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated)];
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
-    tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
+    tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));
+    tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
     let months = model.as_ref().map(|model| {
         tables::index_months(model, &cases, |case| match case.scenario {
             None => Some(Shift::NONE),
@@ -148,6 +158,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
 
     let mut notes = tables::held_notes(&cases, &case_water);
     notes.extend(tables::prior_only_note(&suitability));
+    notes.extend(connections.into_iter().flat_map(|found| tables::connection_notes(&cases, found)));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
     if let Some(percent) = tables::disagreement_percent(&suitability).filter(|p| *p > DISAGREEMENT) {
@@ -180,6 +191,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         case_water: &case_water,
         suitability: &suitability,
         patches: &patches,
+        connections,
     };
     stage.mask_outside()?;
     stage.write(&building)?;
@@ -199,7 +211,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         notes,
         products: Vec::new(),
     };
-    let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside));
+    let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside), connections);
     record.warnings = warnings.clone();
     let drought = months.as_ref().and_then(|months| page_input::drought(&checked.study, &months.first()?.1));
     write_report(

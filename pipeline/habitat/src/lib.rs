@@ -1,8 +1,9 @@
 //! The science of lentic on tiles of cells: water history, climate, response, drawdown, measures,
-//! suitability, change, patches. It knows neither files nor GDAL; `docs/methods.md` states every rule.
+//! suitability, change, patches, connection. It knows neither files nor GDAL; `docs/methods.md` states every rule.
 
 pub mod change;
 pub mod climate;
+pub mod connection;
 pub mod drawdown;
 pub mod measure;
 pub mod patches;

@@ -1,9 +1,11 @@
 //! The tables of a run, from what the stages left.
 
+mod connection;
 mod habitat;
 mod quality;
 mod water;
 
+pub use connection::{connection, connection_notes, equivalent_ha};
 pub use habitat::{
     baseline_check, disagreement_percent, habitat_area, loss_by_class, patches, prior_only_note,
 };
