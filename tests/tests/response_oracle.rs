@@ -112,11 +112,16 @@ fn fits_equal_those_of_outside_libraries() {
                 let from = if uniform(SEED, cell, 2_000 + t) < 0.33 { t.saturating_sub(1) } else { t };
                 rows.set(0, t, successes[from] > 0.0);
             }
-            SampleCell { group: Some(1), observed: rows.observed(0).to_vec(), wet: rows.wet(0).to_vec() }
+            SampleCell {
+                group: Some(1),
+                climate: 0,
+                observed: rows.observed(0).to_vec(),
+                wet: rows.wet(0).to_vec(),
+            }
         })
         .collect();
     let spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
-    let groups = Groups::fit(&design, &axis, &sample, spreads).unwrap();
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis, &sample, spreads).unwrap();
     let group = groups.of(Some(1));
     assert!(group.own && group.weight < 0.95, "{group:?}");
 

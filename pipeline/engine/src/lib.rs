@@ -6,6 +6,7 @@
 mod blob;
 pub mod check;
 mod climate_file;
+mod climates;
 pub mod demo;
 mod describe;
 mod error;

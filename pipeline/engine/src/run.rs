@@ -1,6 +1,7 @@
 //! A whole run: check, compute stage by stage, write products, publish.
 
 use crate::check::{Checked, check};
+use crate::climates::Climates;
 use crate::describe;
 use crate::error::EngineError;
 use crate::folder::Building;
@@ -16,8 +17,8 @@ use crate::stages::water::WaterProducts;
 use crate::stages::{self, Context};
 use crate::tables;
 use lentic_habitat::change::ha;
-use lentic_habitat::climate::{ClimateModel, IndexSettings, Shift};
-use lentic_habitat::response::{Design, Groups, Spreads};
+use lentic_habitat::climate::Shift;
+use lentic_habitat::response::{Groups, Spreads};
 use lentic_report::{
     Headline, PageInput, RunRecord, Stage, Table, write_figures, write_page, write_record, write_table,
 };
@@ -98,14 +99,15 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let inputs = inputs::checksums(&checked, progress)?;
     clock.lap("taking checksums", 0);
 
-    let context = Context::new(&checked.study, &checked.grid, options.tile, &building.work(), progress)?;
+    let climates = Climates::fit(&checked)?;
+    let context =
+        Context::new(&checked.study, &checked.grid, &climates, options.tile, &building.work(), progress)?;
     let water = stages::water::run(&context, &checked.stack)?;
     clock.lap("reading water", cells);
 
-    let model = climate_model(&checked)?;
-    let cases = cases(&context, model.as_ref());
-    let groups = Groups::fit(&cases[0].design, &context.axis, &water.sample, spreads(&checked))?;
-    let response = stages::response::run(&context, &water, &cases[0].design, &groups)?;
+    let cases = cases(&context);
+    let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
+    let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;
     clock.lap("fitting the response", cells);
 
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
@@ -118,14 +120,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let patches = stages::patches::run(&context, &cases, &case_water, &suitability)?;
     clock.lap("finding patches", cells);
 
-    let extrapolated: Vec<usize> = cases
-        .iter()
-        .map(|case| model.as_ref().map_or(0, |m| m.extrapolated(case.design.z().map(|(_, z)| z))))
-        .collect();
+    let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs)).collect();
     let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
-    let months = model.as_ref().map(|model| {
+    let months = climates.models().first().map(|model| {
         tables::index_months(model, &cases, |case| match case.scenario {
             None => Some(Shift::NONE),
             Some(scenario) => scenario.changes_climate().then(|| Shift::of(scenario)),
@@ -139,7 +138,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.push(tables::baseline_check(&suitability));
     if checked.study.inundation.driver == Driver::Index {
         let index_months = checked.study.climate.as_ref().map_or(1, |climate| climate.months);
-        let quality = groups.quality(&cases[0].design, &context.axis, &water.sample, index_months);
+        let quality = groups.quality(&cases[0].designs, &context.axis, &water.sample, index_months);
         tables.push(tables::inundation_quality(&checked.study, &quality));
         tables.push(tables::inundation_reliability(&checked.study, &quality));
         tables::quality_warnings(&checked.study, &quality).into_iter().for_each(&mut warn);
@@ -156,7 +155,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         ));
     }
     tables::unanswering(&checked.study, &response).into_iter().for_each(&mut warn);
-    if let Some(model) = &model {
+    for model in climates.models() {
         let unfitted = model.unfitted();
         if !unfitted.is_empty() {
             warn(format!(
@@ -168,7 +167,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         notes.push(format!(
             "Scenario {}: the drought index of {n} of {} months lies outside the reference record; the response there is extrapolated.",
             case.name,
-            case.design.len()
+            case.designs[0].len()
         ));
     }
 
@@ -226,43 +225,13 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     })
 }
 
-fn climate_model(checked: &Checked) -> Result<Option<ClimateModel>, EngineError> {
-    let (Some(climate), Some(series)) = (&checked.study.climate, &checked.series) else {
-        return Ok(None);
-    };
-    let latitude = match climate.latitude {
-        Some(latitude) => latitude,
-        None => checked.grid.centre_latitude()?,
-    };
-    let settings = IndexSettings {
-        index: climate.index,
-        months: climate.months,
-        zero: climate.zero,
-        latitude,
-        reference: checked.study.period.reference,
-    };
-    Ok(Some(ClimateModel::fit(series.clone(), settings)?))
-}
-
 /// The baseline and every scenario, each with the months its water answers to.
-fn cases<'a>(context: &Context<'a>, model: Option<&ClimateModel>) -> Vec<Case<'a>> {
-    let study = context.study;
-    let z = |shift: &Shift| match (model, study.inundation.driver) {
-        (Some(model), Driver::Index) => model.z_on(&context.axis, shift, study.period.water_year_starts),
-        _ => vec![Some(0.0); context.axis.len],
-    };
-    let mut cases = vec![Case {
-        name: "baseline".into(),
-        scenario: None,
-        design: Design::new(&context.axis, &z(&Shift::NONE)),
-    }];
-    for scenario in &study.scenarios {
+fn cases<'a>(context: &Context<'a>) -> Vec<Case<'a>> {
+    let designs = |shift: &Shift| context.climates.designs(&context.axis, shift);
+    let mut cases = vec![Case { name: "baseline".into(), scenario: None, designs: designs(&Shift::NONE) }];
+    for scenario in &context.study.scenarios {
         let shift = if scenario.drawdown_replaces_climate { Shift::NONE } else { Shift::of(scenario) };
-        cases.push(Case {
-            name: scenario.name.clone(),
-            scenario: Some(scenario),
-            design: Design::new(&context.axis, &z(&shift)),
-        });
+        cases.push(Case { name: scenario.name.clone(), scenario: Some(scenario), designs: designs(&shift) });
     }
     cases
 }

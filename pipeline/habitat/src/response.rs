@@ -150,6 +150,8 @@ pub struct Spreads {
 pub struct SampleCell {
     /// Class code of its group; `None` for cells without a class.
     pub group: Option<i32>,
+    /// Which climate it has: position among the designs.
+    pub climate: usize,
     /// Observed months.
     pub observed: Vec<u64>,
     /// Wet months.
@@ -196,12 +198,12 @@ pub enum ResponseError {
 type Lagged = [(f64, u64); LAGS + 1];
 
 impl Groups {
-    /// Fits the priors from sample cells, which must come in a fixed order.
+    /// Fits the priors from sample cells, which must come in a fixed order; `designs` has one design for each climate.
     ///
     /// # Errors
     /// When there is no sample cell at all.
     pub fn fit(
-        design: &Design,
+        designs: &[Design],
         axis: &MonthAxis,
         sample: &[SampleCell],
         spreads: Spreads,
@@ -213,6 +215,7 @@ impl Groups {
         let fits: Vec<(Beta, Lagged)> = sample
             .par_iter()
             .map_init(Months::default, |months, cell| {
+                let design = &designs[cell.climate];
                 months.read(design, &cell.observed, &cell.wet);
                 let beta = fit(months.rows(design, 1.0), &wide).beta;
                 (beta, lagged(design, axis, months, &beta))

@@ -7,6 +7,7 @@ pub mod suitability;
 pub mod water;
 
 use crate::blob::TileFiles;
+use crate::climates::Climates;
 use crate::error::EngineError;
 use crate::layers::Layers;
 use crate::progress::Progress;
@@ -26,6 +27,8 @@ pub struct Context<'a> {
     pub areas: CellAreas,
     /// Its layers.
     pub layers: Layers<'a>,
+    /// Its climates.
+    pub climates: &'a Climates,
     /// Baseline months.
     pub axis: MonthAxis,
     /// Masks over them.
@@ -48,6 +51,7 @@ impl<'a> Context<'a> {
     pub fn new(
         study: &'a Study,
         grid: &'a Grid,
+        climates: &'a Climates,
         tile: usize,
         work: &Path,
         progress: &'a dyn Progress,
@@ -59,6 +63,7 @@ impl<'a> Context<'a> {
             grid,
             areas: CellAreas::new(grid)?,
             layers: Layers { study, grid },
+            climates,
             axis,
             masks: Masks::new(&axis),
             tiles: lentic_raster::tiles(grid, tile),

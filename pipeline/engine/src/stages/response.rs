@@ -58,14 +58,14 @@ pub struct ResponseProducts {
     pub counts: BTreeMap<Option<i32>, GroupCounts>,
 }
 
-/// Runs the stage.
+/// Runs the stage; `designs` are those of the baseline, by climate.
 ///
 /// # Errors
 /// A layer that cannot be read, or a disk that refuses.
 pub fn run(
     context: &Context,
     water: &WaterProducts,
-    design: &Design,
+    designs: &[Design],
     groups: &Groups,
 ) -> Result<ResponseProducts, EngineError> {
     let slope = context.floats("response_slope")?;
@@ -74,6 +74,7 @@ pub fn run(
         let wet = context.files.wet(tile, &context.axis)?;
         let codes = context.layers.groups(window)?;
         let pools = context.layers.pools(window)?;
+        let climates = context.climates.of_cells(window);
         let ground = context.layers.numbers_with(Role::Ground, window)?;
         let inside = water.inside.read(&window)?;
         let mut months = Months::default();
@@ -84,6 +85,8 @@ pub fn run(
         let mut counts: BTreeMap<Option<i32>, GroupCounts> = BTreeMap::new();
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
+            // wet cells are assessed, and assessed cells have a climate
+            let design = &designs[climates[cell].unwrap_or_default()];
             let (observed, bits) = (wet.rows.observed(at), wet.rows.wet(at));
             let (beta, held) = groups.fit_cell(design, observed, bits, codes[cell], &mut months);
             betas.push(beta);

@@ -16,8 +16,8 @@ pub struct Case<'a> {
     pub name: String,
     /// The scenario; none for the baseline.
     pub scenario: Option<&'a Scenario>,
-    /// Its months.
-    pub design: Design,
+    /// Its months, by climate.
+    pub designs: Vec<Design>,
 }
 
 /// Water of one case.
@@ -103,7 +103,8 @@ fn one_tile(
     let elevation_of = |cell: usize| ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
     let factors: Vec<Option<Factor>> =
         wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
-    let base_z: Vec<(usize, f64)> = cases[0].design.z().collect();
+    let climates = context.climates.of_cells(window);
+    let base_z: Vec<Vec<(usize, f64)>> = cases[0].designs.iter().map(|d| d.z().collect()).collect();
     let mut unknown = vec![Unknown::default(); cases.len()];
     for ((case, product), unknown) in cases.iter().zip(products).zip(&mut unknown) {
         let mut months: Vec<f32> = states
@@ -112,9 +113,10 @@ fn one_tile(
             .collect();
         let falls = prescribed(context, case.scenario, window)?;
         let mut depth_falls = vec![0.0f32; window.len()];
-        let z: Vec<f64> = case.design.z().map(|(_, z)| z).collect();
+        let z: Vec<Vec<f64>> = case.designs.iter().map(|d| d.z().map(|(_, z)| z).collect()).collect();
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
+            let Some(climate) = climates[cell] else { continue };
             let h = falls.as_ref().map_or(0.0, |falls| falls[cell]);
             if h.is_nan() {
                 months[cell] = f32::NAN;
@@ -128,11 +130,11 @@ fn one_tile(
             let elevation = elevation_of(cell);
             let never_dry = states[cell] == Water::NeverDry as u8;
             let shift = factor.map_or(0.0, |f| shift(&f, h, betas[at][0], elevation, never_dry));
-            months[cell] = case.design.hydroperiod(&betas[at], shift) as f32;
+            months[cell] = case.designs[climate].hydroperiod(&betas[at], shift) as f32;
             if product.fall.is_some() {
                 match factor {
                     Some(factor) => {
-                        let mean = mean_fall(&base_z, &z, wet.rows.wet(at));
+                        let mean = mean_fall(&base_z[climate], &z[climate], wet.rows.wet(at));
                         depth_falls[cell] = equivalent_fall(betas[at][1], mean, factor.g, h) as f32;
                     }
                     None => unknown.held += 1,
@@ -154,12 +156,12 @@ fn one_tile(
                 }
                 let elevation = elevation_of(cell);
                 let line = lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
-                match line.filter(|_| elevation.is_finite()) {
-                    Some(line) => {
+                match line.filter(|_| elevation.is_finite()).zip(climates[cell]) {
+                    Some((line, climate)) => {
                         let mean = groups.of(codes[cell]).mean;
                         let beta: Beta = [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
                         let shift = -line.g * h;
-                        months[cell] = case.design.hydroperiod(&beta, shift) as f32;
+                        months[cell] = case.designs[climate].hydroperiod(&beta, shift) as f32;
                     }
                     None => unknown.rise += 1,
                 }

@@ -101,6 +101,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
             None => vec![true; window.len()],
         };
         let groups = context.layers.groups(window)?;
+        let climates = context.climates.of_cells(window);
         let cells = window.len();
         let mut states = vec![Water::NotAssessed as u8; cells];
         let mut months = vec![f32::NAN; cells];
@@ -116,7 +117,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let mut sample = Keeper::new();
         for (cell, (row, col)) in grid_cells(window).enumerate() {
             let (observed, wet) = (rows.observed(cell), rows.wet(cell));
-            let record = read_record(observed, wet, &context.masks, enough);
+            let record = climates[cell].and_then(|_| read_record(observed, wet, &context.masks, enough));
             let water = match &record {
                 None => Water::NotAssessed,
                 Some(record) if record.wet == 0 => Water::NeverWet,
@@ -143,11 +144,14 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
                 wet_cells.cells.push(cell as u32);
                 wet_cells.rows.push(observed, wet);
             }
-            if area[cell] && INFORMATIVE.contains(&record.frequency) {
+            if let Some(climate) =
+                climates[cell].filter(|_| area[cell] && INFORMATIVE.contains(&record.frequency))
+            {
                 let key = (hash64(study.seed, row as u64, col as u64), row, col);
                 let of_group = sample.entry(groups[cell]).or_default();
                 keep(of_group, key, || SampleCell {
                     group: groups[cell],
+                    climate,
                     observed: observed.to_vec(),
                     wet: wet.to_vec(),
                 });

@@ -90,50 +90,72 @@ struct CellQuality {
     residuals: Vec<Option<f64>>,
 }
 
-/// The years of the design months, and what is left out with each.
-struct Folds {
+/// One climate's design, with the years of its months.
+struct Climate<'a> {
+    design: &'a Design,
     /// Year of each design month.
     year: Vec<i32>,
-    first: i32,
-    last: i32,
     /// Years left out either side of the predicted one.
     either_side: i32,
+    /// The drier half of the years; none where the index does not tell years apart.
+    drier: Option<Vec<i32>>,
 }
 
-impl Folds {
-    fn new(design: &Design, axis: &MonthAxis, index_months: usize) -> Self {
+impl<'a> Climate<'a> {
+    fn new(design: &'a Design, axis: &MonthAxis, index_months: usize) -> Self {
         let year: Vec<i32> = design.at.iter().map(|at| axis.first.plus(*at as i32).year()).collect();
-        Folds {
-            first: year.first().copied().unwrap_or(0),
-            last: year.last().copied().unwrap_or(-1),
-            year,
-            either_side: index_months.div_ceil(12) as i32,
-        }
-    }
-
-    fn mean_z(&self, design: &Design) -> BTreeMap<i32, f64> {
         let mut sums: BTreeMap<i32, (f64, u32)> = BTreeMap::new();
-        for (year, row) in self.year.iter().zip(&design.rows) {
+        for (year, row) in year.iter().zip(&design.rows) {
             let slot = sums.entry(*year).or_default();
             slot.0 += row[1];
             slot.1 += 1;
         }
-        sums.into_iter().map(|(year, (sum, n))| (year, sum / f64::from(n))).collect()
+        let mut ranked: Vec<(i32, f64)> =
+            sums.into_iter().map(|(year, (sum, n))| (year, sum / f64::from(n))).collect();
+        ranked.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let tells_apart = ranked.first().zip(ranked.last()).is_some_and(|(low, high)| low.1 < high.1);
+        let drier = ranked.iter().take(ranked.len() / 2).map(|(year, _)| *year).collect();
+        Climate {
+            design,
+            year,
+            either_side: index_months.div_ceil(12) as i32,
+            drier: tells_apart.then_some(drier),
+        }
+    }
+}
+
+/// First and last year with design months in any climate.
+#[derive(Clone, Copy)]
+struct Years {
+    first: i32,
+    last: i32,
+}
+
+impl Years {
+    fn of(climates: &[Climate]) -> Self {
+        let all = || climates.iter().flat_map(|climate| climate.year.iter().copied());
+        Years { first: all().min().unwrap_or(0), last: all().max().unwrap_or(-1) }
+    }
+
+    fn len(self) -> usize {
+        usize::try_from(self.last - self.first + 1).unwrap_or(0)
     }
 }
 
 impl Groups {
     /// Quality by group, from at most `CELLS` cells of each group's sample, evenly spread over it. `index_months` is the
     /// length of the index's sums: so many years either side are left out with the year predicted. The group's priors are
-    /// those of the whole record.
+    /// those of the whole record; `designs` has one design for each climate.
     pub fn quality(
         &self,
-        design: &Design,
+        designs: &[Design],
         axis: &MonthAxis,
         sample: &[SampleCell],
         index_months: usize,
     ) -> BTreeMap<Option<i32>, Quality> {
-        let folds = Folds::new(design, axis, index_months);
+        let climates: Vec<Climate> =
+            designs.iter().map(|design| Climate::new(design, axis, index_months)).collect();
+        let years = Years::of(&climates);
         let mut members: BTreeMap<Option<i32>, Vec<&SampleCell>> = BTreeMap::new();
         for cell in sample {
             members.entry(cell.group).or_default().push(cell);
@@ -143,28 +165,22 @@ impl Groups {
             .map(|(code, cells)| {
                 let step = cells.len().div_ceil(CELLS).max(1);
                 let chosen: Vec<&SampleCell> = cells.into_iter().step_by(step).collect();
-                (code, self.quality_of(design, &folds, &chosen))
+                (code, self.quality_of(&climates, years, &chosen))
             })
             .collect()
     }
 
-    fn quality_of(&self, design: &Design, folds: &Folds, cells: &[&SampleCell]) -> Quality {
-        let years = folds.mean_z(design);
-        let mut ranked: Vec<(i32, f64)> = years.iter().map(|(y, z)| (*y, *z)).collect();
-        ranked.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let tells_apart = ranked.first().zip(ranked.last()).is_some_and(|(low, high)| low.1 < high.1);
-        let drier: Vec<i32> = ranked.iter().take(ranked.len() / 2).map(|(year, _)| *year).collect();
+    fn quality_of(&self, climates: &[Climate], years: Years, cells: &[&SampleCell]) -> Quality {
         let each: Vec<CellQuality> = cells
             .par_iter()
             .map_init(Months::default, |months, cell| {
-                months.read(design, &cell.observed, &cell.wet);
-                let left_out = self.years_left_out(design, folds, cell, months);
-                let split = tells_apart.then(|| self.drier_half(design, folds, cell, months, &drier));
-                let beta = self.fit_months(design, cell.group, months).0;
+                let climate = &climates[cell.climate];
+                months.read(climate.design, &cell.observed, &cell.wet);
+                let beta = self.fit_months(climate.design, cell.group, months).0;
                 CellQuality {
-                    left_out,
-                    drier_half: split.flatten(),
-                    residuals: residuals(design, folds, months, &beta),
+                    left_out: self.years_left_out(climate, cell, months),
+                    drier_half: self.drier_half(climate, cell, months),
+                    residuals: residuals(climate, years, months, &beta),
                 }
             })
             .collect();
@@ -191,40 +207,32 @@ impl Groups {
             })),
             reliability: reliability(&months),
             drier_half,
-            residual_trend: residual_trend(folds, &by_cell),
+            residual_trend: residual_trend(years, &by_cell),
         }
     }
 
     /// Predicts each year from the others.
-    fn years_left_out(
-        &self,
-        design: &Design,
-        folds: &Folds,
-        cell: &SampleCell,
-        months: &Months,
-    ) -> Vec<Month> {
+    fn years_left_out(&self, climate: &Climate, cell: &SampleCell, months: &Months) -> Vec<Month> {
         let mut predicted = Vec::new();
         let mut training = Months::default();
-        for year in folds.first..=folds.last {
-            let near = |at: usize| (folds.year[at] - year).abs() <= folds.either_side;
+        let Years { first, last } = Years::of(std::slice::from_ref(climate));
+        for year in first..=last {
+            let near = |at: usize| (climate.year[at] - year).abs() <= climate.either_side;
             months.without(near, &mut training);
-            let beta = self.fit_months(design, cell.group, &training).0;
-            let climatology = calendar_means(design, &training);
-            predicted.extend(predict(design, months, &beta, &climatology, |at| folds.year[at] == year));
+            let beta = self.fit_months(climate.design, cell.group, &training).0;
+            let climatology = calendar_means(climate.design, &training);
+            let of_year = |at: usize| climate.year[at] == year;
+            predicted.extend(predict(climate.design, months, &beta, &climatology, of_year));
         }
         predicted
     }
 
-    /// Predicts the drier years from the wetter, with the bias of hydroperiod; none if nothing was seen in them.
-    fn drier_half(
-        &self,
-        design: &Design,
-        folds: &Folds,
-        cell: &SampleCell,
-        months: &Months,
-        drier: &[i32],
-    ) -> Option<(Vec<Month>, f64)> {
-        let dry = |at: usize| drier.contains(&folds.year[at]);
+    /// Predicts the drier years from the wetter, with the bias of hydroperiod; none if the index does not tell years apart,
+    /// or nothing was seen in the drier ones.
+    fn drier_half(&self, climate: &Climate, cell: &SampleCell, months: &Months) -> Option<(Vec<Month>, f64)> {
+        let drier = climate.drier.as_ref()?;
+        let design = climate.design;
+        let dry = |at: usize| drier.contains(&climate.year[at]);
         let mut training = Months::default();
         months.without(dry, &mut training);
         let beta = self.fit_months(design, cell.group, &training).0;
@@ -276,32 +284,31 @@ fn probability(design: &Design, at: usize, beta: &Beta) -> f64 {
 }
 
 /// Observed minus modelled hydroperiod of each year with enough observed months.
-fn residuals(design: &Design, folds: &Folds, months: &Months, beta: &Beta) -> Vec<Option<f64>> {
-    let years = usize::try_from(folds.last - folds.first + 1).unwrap_or(0);
-    let mut sums = vec![(0.0, 0usize); years];
-    for at in (0..design.rows.len()).filter(|at| months.trials[*at] > 0.0) {
-        let slot = &mut sums[(folds.year[at] - folds.first) as usize];
-        slot.0 += months.successes[at] - probability(design, at, beta);
+fn residuals(climate: &Climate, years: Years, months: &Months, beta: &Beta) -> Vec<Option<f64>> {
+    let mut sums = vec![(0.0, 0usize); years.len()];
+    for at in (0..climate.year.len()).filter(|at| months.trials[*at] > 0.0) {
+        let slot = &mut sums[(climate.year[at] - years.first) as usize];
+        slot.0 += months.successes[at] - probability(climate.design, at, beta);
         slot.1 += 1;
     }
     sums.into_iter().map(|(sum, n)| (n >= MONTHS_FOR_A_YEAR).then(|| 12.0 * sum / n as f64)).collect()
 }
 
-fn residual_trend(folds: &Folds, by_cell: &[&Vec<Option<f64>>]) -> Option<ResidualTrend> {
-    let mut years = Vec::new();
+fn residual_trend(years: Years, by_cell: &[&Vec<Option<f64>>]) -> Option<ResidualTrend> {
+    let mut found = Vec::new();
     let mut values = Vec::new();
-    for (at, year) in (folds.first..=folds.last).enumerate() {
+    for (at, year) in (years.first..=years.last).enumerate() {
         let of_year: Vec<f64> = by_cell.iter().filter_map(|cell| cell[at]).collect();
         if !of_year.is_empty() {
-            years.push(f64::from(year));
+            found.push(f64::from(year));
             values.push(mean(of_year.iter().copied()));
         }
     }
-    if years.len() < YEARS_FOR_A_TREND {
+    if found.len() < YEARS_FOR_A_TREND {
         return None;
     }
     let test = mann_kendall(&values)?;
-    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&years, &values)?.slope, p: test.p })
+    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&found, &values)?.slope, p: test.p })
 }
 
 fn mean(values: impl Iterator<Item = f64>) -> f64 {
