@@ -22,7 +22,17 @@ RASTER_TOLERANCE = 1e-5
 TABLE_TOLERANCE = 1e-6
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
-KEYS = {"habitat_area": ["scenario"], "patches": ["scenario", "patch"]}
+TEXT |= {"climate", "month", "first_month", "last_month", "limited", "chosen"}
+KEYS = {
+    "habitat_area": ["scenario"],
+    "patches": ["scenario", "patch"],
+    "drought_index": ["scenario", "climate", "month"],
+    "drought_events": ["scenario", "climate", "first_month"],
+    "index_choice": ["months"],
+}
+# Differences are relative, but absolute under this size: areas that cancel to about nothing; an index, whose unit is
+# the standard deviation.
+FLOOR = {"drought_index": 1.0, "drought_events": 1.0}
 # Only read where they exist: a table by class may leave out the baseline's own rows.
 OPTIONAL_ROWS = ("habitat_loss_by_zone", "habitat_loss_by_wetland_class", "habitat_loss_by_land_cover")
 
@@ -113,8 +123,7 @@ class Comparison:
                     if not (column == "mean_patch_ha" and np.isnan(a) and b == 0):
                         faults.append(f"{key} {column}: run {b}, here {a}")
                 elif not np.isnan(a):
-                    # Relative; absolute under 1e-3, for areas that cancel to about nothing.
-                    relative = abs(a - b) / max(abs(a), abs(b), 1e-3)
+                    relative = abs(a - b) / max(abs(a), abs(b), FLOOR.get(name, 1e-3))
                     worst = max(worst, relative)
                     if relative > TABLE_TOLERANCE:
                         faults.append(f"{key} {column}: run {b}, here {a}")

@@ -1,7 +1,8 @@
 """How water follows drought and drawdown: a penalised logistic regression per cell.
 
 logit p(t) = a + b z(t) + c sin(2 pi m/12) + d cos(2 pi m/12). Coefficients are (cells, 4) arrays.
-Observations are (cells, design months): y is 1 wet, 0 dry, with a bool array of what was seen.
+Observations are (cells, baseline months): y is 1 wet, 0 dry, with a bool array of what was seen. Each climate has
+design months of its own; cells without a climate are not assessed.
 """
 
 import numpy as np
@@ -101,30 +102,60 @@ def serial_weight(residuals, seen, months):
     return min(max(1 / (1 + 2 * total), 0.1), 1.0)
 
 
-class Response:
-    """The fitted response of every cell of the grid (flat, in reading order)."""
+def fit_held(x, y, weight, mean, sd):
+    """As `fit`, b not below 0: where it would be it is 0 and the others are fitted anew; with those cells."""
+    beta = fit(x, y, weight, mean, sd)
+    against = beta[:, 1] < 0
+    if against.any():
+        beta[against] = fit(x, y[against], weight[against], mean[against], sd, (0, 2, 3))
+    return beta, against
 
-    def __init__(self, study, climate, history, water):
-        self.study, self.climate = study, climate
+
+class Designs:
+    """The months of each climate with the z of one case: months and z by climate."""
+
+    def __init__(self, baseline, months, z):
+        self.months, self.z = months, z
+        self.x = [design_matrix(m, value) for m, value in zip(months, z)]
+        self.at = [np.flatnonzero(np.isin(baseline, m)) for m in months]
+
+
+class Observed:
+    """What was seen of every cell of the grid (flat, in reading order), and its climate and group."""
+
+    def __init__(self, study, climates, history, water):
+        self.study, self.climates = study, climates
         section = study.text.get("inundation", {})
-        driver = section.get("driver", "index" if climate else "season")
+        driver = section.get("driver", "index" if climates else "season")
         self.answers = driver == "index"
-        self.months = climate.design if self.answers else study.baseline
-        self.z_base = climate.z() if self.answers else np.zeros(len(self.months))
-        self.x = design_matrix(self.months, self.z_base)
-        flat = history[np.isin(study.baseline, self.months)].reshape(len(self.months), -1).T
+        flat = history.reshape(len(study.baseline), -1).T
         self.seen, self.y = flat >= 0, (flat == 1).astype(float)
-        self.assessed = water["assessed"].ravel()
+        if self.answers:
+            self.climate_of = climates.of_cell
+        else:
+            self.climate_of = np.zeros(len(flat), int)
+        self.assessed = water["assessed"].ravel() & (self.climate_of >= 0)
         self.wet = water["ever_wet"].ravel() & self.assessed
         self.never_dry = self.wet & ~water["ever_dry"].ravel()
         frequency = water["frequency"].ravel()
         self.middle = (
             study.inside.ravel() & self.assessed & (frequency >= 0.1) & (frequency <= 0.9)
         )
+        prior = section.get("prior", {})
+        self.sd = np.array(
+            [
+                prior.get("intercept_sd", 10.0),
+                prior.get("index_sd", 0.5),
+                prior.get("season_sd", 1.0),
+                prior.get("season_sd", 1.0),
+            ]
+        )
         self.groups()
-        self.fit_priors()
-        self.fit_cells(section.get("prior", {}))
-        self.find_lines(section.get("logits_per_metre"))
+
+    def by_climate(self, cells):
+        """Pairs of a climate and the positions among `cells` of those that have it."""
+        for climate in np.unique(self.climate_of[cells]):
+            yield climate, np.flatnonzero(self.climate_of[cells] == climate)
 
     def groups(self):
         """Group number of every cell: its class, or one more group where it has none."""
@@ -147,49 +178,69 @@ class Response:
         kept = [cells[order][self.group[cells[order]] == g][:SAMPLE] for g in np.unique(self.group)]
         return np.sort(np.concatenate(kept)).astype(int)
 
-    def fit_priors(self):
-        """Prior means and serial weight by group, from free fits of cells neither wet nor dry."""
-        cells = self.sample()
+    def priors(self, designs, cells):
+        """Prior mean and serial weight by group, from free fits of these cells, neither wet nor dry."""
         if cells.size == 0:
             raise StudyError("no cell with a frequency of 0.1 to 0.9: nothing to learn from")
-        seen, y = self.seen[cells], self.y[cells]
-        beta = fit(self.x, y, seen.astype(float), np.zeros((len(cells), 4)), SEARCH_SD)
-        p = np.clip(expit(beta @ self.x.T), 1e-6, 1 - 1e-6)
-        residuals = (y - p) / np.sqrt(p * (1 - p))
-        everyone = (np.median(beta, axis=0), serial_weight(residuals, seen, self.months))
-        self.prior = {}
+        beta = np.zeros((len(cells), 4))
+        residuals = np.zeros((len(cells), len(self.study.baseline)))
+        seen = np.zeros(residuals.shape, bool)
+        for climate, own in self.by_climate(cells):
+            x, at = designs.x[climate], designs.at[climate]
+            own_seen, y = self.seen[cells[own]][:, at], self.y[cells[own]][:, at]
+            beta[own] = fit(x, y, own_seen.astype(float), np.zeros((len(own), 4)), SEARCH_SD)
+            p = np.clip(expit(beta[own] @ x.T), 1e-6, 1 - 1e-6)
+            residuals[np.ix_(own, at)] = (y - p) / np.sqrt(p * (1 - p))
+            seen[np.ix_(own, at)] = own_seen
+        months = self.study.baseline
+        everyone = (np.median(beta, axis=0), serial_weight(residuals, seen, months))
+        prior = {}
         for group in np.unique(self.group):
             own = self.group[cells] == group
-            self.prior[group] = everyone
+            prior[group] = everyone
             if own.sum() >= MINIMUM_CELLS:
-                self.prior[group] = (
+                prior[group] = (
                     np.median(beta[own], axis=0),
-                    serial_weight(residuals[own], seen[own], self.months),
+                    serial_weight(residuals[own], seen[own], months),
                 )
+        return prior
 
-    def fit_cells(self, prior):
+    def prior_of(self, prior, cells):
+        """(means, weights) of cells by the priors of their groups, the intercept about 0."""
+        mean = np.array([prior[g][0] for g in self.group[cells]]).reshape(-1, 4)
+        mean[:, 0] = 0
+        return mean, np.array([prior[g][1] for g in self.group[cells]])
+
+
+class Response(Observed):
+    """The fitted response of every cell of the grid (flat, in reading order)."""
+
+    def __init__(self, study, climates, history, water):
+        super().__init__(study, climates, history, water)
+        self.base = self.designs()
+        self.prior = self.priors(self.base, self.sample())
+        self.fit_cells()
+        self.find_lines(study.text.get("inundation", {}).get("logits_per_metre"))
+
+    def designs(self, *changes):
+        """The designs of every climate under a scenario's changes (none: the record)."""
+        baseline = self.study.baseline
+        if not self.answers:
+            return Designs(baseline, [baseline], [np.zeros(len(baseline))])
+        each = self.climates.each
+        return Designs(baseline, [c.design for c in each], [c.z(*changes) for c in each])
+
+    def fit_cells(self):
         """Coefficients of every assessed cell ever wet; NaN rows elsewhere."""
         cells = np.flatnonzero(self.wet)
-        sd = np.array(
-            [
-                prior.get("intercept_sd", 10.0),
-                prior.get("index_sd", 0.5),
-                prior.get("season_sd", 1.0),
-                prior.get("season_sd", 1.0),
-            ]
-        )
-        mean = np.array([self.prior[g][0] for g in self.group[cells]]).reshape(-1, 4)
-        mean[:, 0] = 0
-        weight = self.seen[cells] * np.array([self.prior[g][1] for g in self.group[cells]])[:, None]
-        beta = fit(self.x, self.y[cells], weight, mean, sd)
-        against = beta[:, 1] < 0
-        self.clamped = int(against.sum())
-        if against.any():
-            beta[against] = fit(
-                self.x, self.y[cells][against], weight[against], mean[against], sd, (0, 2, 3)
-            )
-        self.beta = np.full((len(self.wet), 4), np.nan)
-        self.beta[cells] = beta
+        mean, weight = self.prior_of(self.prior, cells)
+        self.beta, self.clamped = np.full((len(self.wet), 4), np.nan), 0
+        for climate, own in self.by_climate(cells):
+            x, at = self.base.x[climate], self.base.at[climate]
+            seen, y = self.seen[cells[own]][:, at], self.y[cells[own]][:, at]
+            beta, held = fit_held(x, y, seen * weight[own][:, None], mean[own], self.sd)
+            self.beta[cells[own]] = beta
+            self.clamped += int(held.sum())
 
     def find_lines(self, given):
         """g (logits per metre) and its line (intercept, slope) on elevation, for every cell."""
@@ -241,15 +292,18 @@ class Response:
                 level = self.beta[own, 0].mean() - slope * self.elevation[own].mean()
                 self.line[here] = np.column_stack([level, slope])
 
-    def expected(self, beta, z):
-        """Hydroperiod (cells,), months per year, of coefficients under the z of a climate."""
-        x = design_matrix(self.months, z)
-        monthly = np.full((12, len(beta)), np.nan)
-        p = expit(beta @ x.T)
-        for m in range(12):
-            if (self.months % 12 == m).any():
-                monthly[m] = p[:, self.months % 12 == m].mean(axis=1)
-        return fill_round_the_year(monthly).sum(axis=0)
+    def expected(self, beta, designs, cells):
+        """Hydroperiod (cells,), months per year, of coefficients of cells under designs."""
+        out = np.zeros(len(cells))
+        for climate, own in self.by_climate(cells):
+            months = designs.months[climate]
+            monthly = np.full((12, len(own)), np.nan)
+            p = expit(beta[own] @ designs.x[climate].T)
+            for m in range(12):
+                if (months % 12 == m).any():
+                    monthly[m] = p[:, months % 12 == m].mean(axis=1)
+            out[own] = fill_round_the_year(monthly).sum(axis=0)
+        return out
 
     def drawdown(self, scenario):
         """Fall of the water table in every cell, metres; NaN where its layer or the zones have no data."""
@@ -266,9 +320,9 @@ class Response:
 
     def scenario(self, scenario, depth):
         """(hydroperiod, depth) as (rows, columns) under a scenario ({}: the modelled baseline)."""
-        z = self.z_base
+        designs = self.base
         if self.answers and scenario.get("cause") != "climate":
-            z = self.climate.z(*scenario_climate(scenario))
+            designs = self.designs(*scenario_climate(scenario))
         fall = self.drawdown(scenario)
         moves = np.nan_to_num(fall, nan=1.0) != 0
         if moves.any() and np.isnan(self.g).all():
@@ -292,7 +346,7 @@ class Response:
         change[deep] = np.minimum(0.0, reserve[deep] + change[deep])
         lowered[:, 0] += change[modelled]
         known = ~np.isnan(lowered[:, 0])
-        hydroperiod[modelled[known]] = self.expected(lowered[known], z)
+        hydroperiod[modelled[known]] = self.expected(lowered[known], designs, modelled[known])
         hydroperiod[self.assessed & np.isnan(fall)] = np.nan
         shape = self.study.grid.shape
         if depth is None:
@@ -300,9 +354,13 @@ class Response:
 
         held = depth.ravel()
         # Mean of z_base - z over the wet months each cell was seen in; none: no climate term.
-        was_wet = self.y * self.seen
-        count = was_wet.sum(axis=1)
-        mean_fall = was_wet @ (self.z_base - z) / np.maximum(count, 1)
+        mean_fall = np.zeros(len(self.wet))
+        everyone = np.flatnonzero(self.climate_of >= 0)
+        for climate, own in self.by_climate(everyone):
+            at, cells = self.base.at[climate], everyone[own]
+            was_wet = self.y[cells][:, at] * self.seen[cells][:, at]
+            fall_of_z = self.base.z[climate] - designs.z[climate]
+            mean_fall[cells] = was_wet @ fall_of_z / np.maximum(was_wet.sum(axis=1), 1)
         b = np.nan_to_num(self.beta[:, 1])
         with np.errstate(invalid="ignore", divide="ignore"):
             lower = np.maximum(0.0, b * mean_fall / self.g + fall)

@@ -15,7 +15,8 @@ from rasterio.errors import RasterioError
 
 import patches
 import water
-from climate import Climate
+from choice import COLUMNS, choose
+from climate import Climates, drought_events, scenario_climate
 from inputs import Study, StudyError
 from response import Response
 from suitability import Model
@@ -32,8 +33,13 @@ class Result:
         study = self.study = Study(path)
         history = water.read_history(study)
         self.water = water.measure(study, history)
-        climate = Climate(study) if "climate" in study.text else None
-        self.response = Response(study, climate, history, self.water)
+        self.climates, self.choice = None, []
+        if "climate" in study.text:
+            k = study.text["climate"]["months"]
+            if k == "choose":
+                k, self.choice = choose(study, history, self.water)
+            self.climates = Climates(study, k)
+        self.response = Response(study, self.climates, history, self.water)
         model = Model(study)
         layer = study.role("depth")
         depth = study.layer(layer) if layer else None
@@ -139,7 +145,37 @@ class Result:
             if layer:
                 name = "habitat_loss_by_" + ("zone" if role == "zones" else role)
                 out[name] = self.split(layer)
+        if self.climates:
+            out |= self.droughts()
+        if self.choice:
+            out["index_choice"] = pd.DataFrame(self.choice, columns=COLUMNS)
         return out
+
+    def droughts(self):
+        """The tables drought_index and drought_events: the record and every scenario that changes the climate."""
+        months_rows, events_rows = [], []
+        areas = np.where(self.study.inside, self.areas_ha[:, None], 0.0).ravel()
+        for name, months, table in self.climates.shown(areas):
+            for scenario in [{"name": "baseline"}] + self.study.scenarios:
+                changes = scenario_climate(scenario)
+                changed = any((a != b).any() for a, b in zip(changes, scenario_climate({})))
+                if scenario["name"] != "baseline" and not changed:
+                    continue
+                values, key = table(*changes), (scenario["name"], name)
+                words = [f"{m // 12:04d}-{m % 12 + 1:02d}" for m in months]
+                for word, (total, index, limited, z) in zip(words, values):
+                    months_rows.append((*key, word, total, index, "yes" if limited else "no", z))
+                for first, last, severity, intensity, peak in drought_events(values[:, 1]):
+                    length = last - first + 1
+                    row = (words[first], words[last], length, severity, intensity, peak)
+                    events_rows.append((*key, *row))
+        head = ["scenario", "climate"]
+        index = ["month", "sum_mm", "index", "limited", "response_index"]
+        event = ["first_month", "last_month", "duration_months", "severity", "intensity", "peak"]
+        return {
+            "drought_index": pd.DataFrame(months_rows, columns=head + index),
+            "drought_events": pd.DataFrame(events_rows, columns=head + event),
+        }
 
     def split(self, layer):
         """Loss by the classes of a layer, those with area in the study area."""

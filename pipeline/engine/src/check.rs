@@ -5,10 +5,10 @@ mod layers;
 #[cfg(test)]
 mod tests;
 
-use crate::climate_file;
+use crate::climates::{self, Climates, Needed};
 use crate::error::EngineError;
 use crate::stack::Stack;
-use lentic_habitat::climate::{Series, YEARS_ADVISED};
+use lentic_habitat::climate::YEARS_ADVISED;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
 use lentic_study::settings::{Driver, Files, Layer, Role};
@@ -32,8 +32,8 @@ pub struct Checked {
     pub grid: Grid,
     /// Its water files.
     pub stack: Stack,
-    /// Its climate, if any.
-    pub series: Option<Series>,
+    /// Its climates.
+    pub climates: Climates,
     /// What the user should look into; nothing that stops a run.
     pub warnings: Vec<Problem>,
 }
@@ -54,7 +54,7 @@ pub fn check(path: &Path) -> Result<Checked, EngineError> {
     let (first, last) = study.period.baseline;
     let axis = MonthAxis::new(first, last);
     let stack = checker.stack(&axis);
-    let series = checker.climate();
+    let climates = checker.climate(grid.as_ref());
     for layer in &study.layers {
         match &grid {
             Some(grid) => checker.layer(layer, grid, stack.as_ref()),
@@ -67,9 +67,9 @@ pub fn check(path: &Path) -> Result<Checked, EngineError> {
             problems.retain(|problem| *problem != told.problem);
         }
     }
-    match (grid, stack) {
-        (Some(grid), Some(stack)) if problems.is_empty() => {
-            Ok(Checked { study, grid, stack, series, warnings })
+    match (grid, stack, climates) {
+        (Some(grid), Some(stack), Some(climates)) if problems.is_empty() => {
+            Ok(Checked { study, grid, stack, climates, warnings })
         }
         _ => Err(Problems::sorted(&source.path, problems).into()),
     }
@@ -203,29 +203,32 @@ impl Checker<'_> {
         }
     }
 
-    fn climate(&mut self) -> Option<Series> {
-        let climate = self.study.climate.as_ref()?;
+    /// The climates, read and fitted.
+    fn climate(&mut self, grid: Option<&Grid>) -> Option<Climates> {
         let (from, to) = self.study.period.reference;
         let (first, last) = match self.study.inundation.driver {
             Driver::Index => self.study.period.baseline,
             Driver::Season => (from, to),
         };
         let years = (to.since(from) + 1) as usize / 12;
-        let at = "period.reference";
         // One too short for an index is a problem of the study itself, told with it.
-        if years < YEARS_ADVISED {
+        if self.study.climate.is_some() && years < YEARS_ADVISED {
             let message = format!(
                 "the reference period {from} to {to} holds {years} whole years; the World Meteorological Organization advises {YEARS_ADVISED} (WMO-No. 1090)"
             );
-            self.warn(at, message, "");
+            self.warn("period.reference", message, "");
         }
-        match climate_file::read(climate, (first.min(from), last.max(to))) {
-            Ok(series) => Some(series),
-            Err(problems) => {
-                self.problems.extend(problems);
-                None
+        let needed = Needed { first: first.min(from), last: last.max(to) };
+        let found = climates::read(self.study, grid, needed);
+        self.problems.extend(found.problems);
+        for told in found.told {
+            if told.warning {
+                self.warn(&told.at, told.message, told.help);
+            } else {
+                self.problem(&told.at, told.message, told.help);
             }
         }
+        found.climates
     }
 }
 

@@ -1,75 +1,231 @@
-//! The climates of a study: the index of each, and which cell has which.
+//! The climates of a study: the weather and index of each, and which cell has which.
 
-use crate::check::Checked;
+mod choose;
+mod csv;
+mod droughts;
+mod grid;
+mod read;
+mod zones;
+
+pub use choose::{Choice, choose};
+pub use droughts::{Droughts, droughts};
+pub use read::read;
+
 use crate::error::EngineError;
-use lentic_habitat::climate::{ClimateModel, IndexSettings, Shift};
+use crate::layers::{Layers, known};
+use grid::Place as GridPlace;
+use lentic_habitat::climate::{ClimateModel, Evapotranspiration, Series, Shift};
 use lentic_habitat::response::Design;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::Window;
-use lentic_study::settings::Driver;
+use lentic_study::Month;
+use lentic_study::settings::{AnomalyScale, Climate, Driver, IndexKind};
+use rayon::prelude::*;
+use std::collections::BTreeMap;
+use std::sync::Arc;
+
+/// First and last month that a climate must have.
+#[derive(Clone, Copy, Debug)]
+pub struct Needed {
+    /// First month.
+    pub first: Month,
+    /// Last month.
+    pub last: Month,
+}
+
+/// What the numbers of a series of `[climate]` are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Kind {
+    Rain,
+    Mean,
+    Lowest,
+    Highest,
+    Standardised,
+    Percent,
+}
+
+/// Monthly temperatures lie between these, degrees Celsius; what is beyond counts in another unit.
+const TEMPERATURES: std::ops::RangeInclusive<f64> = -90.0..=70.0;
+/// Standard deviations lie within this of 0; what is beyond is on another scale.
+const DEVIATIONS: f64 = 10.0;
+
+impl Kind {
+    /// The kind of a series by its key in the study file.
+    fn of(name: &str, climate: &Climate) -> Option<Kind> {
+        Some(match (name, climate.scale) {
+            // what an index given ready-made does not look at
+            ("precipitation", _) if climate.index == IndexKind::Given => return None,
+            ("precipitation", _) => Kind::Rain,
+            ("temperature", _) => Kind::Mean,
+            ("temperature_min", _) => Kind::Lowest,
+            ("temperature_max", _) => Kind::Highest,
+            (_, AnomalyScale::Standardised) => Kind::Standardised,
+            (_, AnomalyScale::PercentOfNormal) => Kind::Percent,
+        })
+    }
+
+    /// Why a number cannot be.
+    fn refuses(self, value: f64) -> Option<&'static str> {
+        match self {
+            Kind::Rain if value < 0.0 => Some("is below 0, and precipitation cannot be"),
+            Kind::Percent if value < 0.0 => Some("is below 0, and a percentage of normal cannot be"),
+            Kind::Mean | Kind::Lowest | Kind::Highest if !TEMPERATURES.contains(&value) => {
+                Some("is no monthly temperature in degrees Celsius, which lies between -90 and 70")
+            }
+            Kind::Standardised if value.abs() > DEVIATIONS => Some(
+                "is no standardised value, which lies within 10 standard deviations of 0; percentages need scale_kind = \"percent of normal\"",
+            ),
+            _ => None,
+        }
+    }
+
+    fn put(self, series: &mut Series, values: Vec<f64>) {
+        match self {
+            Kind::Rain => series.precipitation = values,
+            Kind::Mean => series.temperature = Some(values),
+            Kind::Lowest => series.extremes.get_or_insert_default()[0] = values,
+            Kind::Highest => series.extremes.get_or_insert_default()[1] = values,
+            Kind::Standardised | Kind::Percent => series.anomaly = values,
+        }
+    }
+}
+
+/// The first month whose daily highest temperature lies below the lowest.
+fn crossed(series: &Series) -> Option<Month> {
+    let [low, high] = series.extremes.as_ref()?;
+    let at = low.iter().zip(high).position(|(low, high)| low > high)?;
+    Some(series.first.plus(at as i32))
+}
+
+/// What a climate is called.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Label {
+    /// For file names: letters, digits, `_`; empty for the climate of a whole study.
+    pub id: String,
+    /// For readers.
+    pub name: String,
+}
+
+/// Where cells get their climate from.
+#[derive(Debug)]
+enum Place {
+    /// All cells have the first.
+    Whole,
+    /// By the code of a class layer of this name.
+    Zones { layer: String, at: BTreeMap<i32, usize> },
+    /// By the cell of a climate raster their centre lies in.
+    Grid(Box<GridPlace>),
+}
 
 /// Climates of a run. There is always at least one for a cell to have, though it may know no index.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Climates {
-    models: Vec<ClimateModel>,
+    place: Arc<Place>,
+    labels: Arc<Vec<Label>>,
+    /// Models of every climate by months summed, the lengths rising; empty where the study has no climate. A length that cannot
+    /// be fitted is not among them.
+    lengths: Arc<Vec<(usize, Vec<ClimateModel>)>>,
+    /// Position among the lengths.
+    chosen: usize,
     driver: Driver,
     water_year_starts: u32,
 }
 
 impl Climates {
-    /// Fits the index of every climate of a checked study.
-    ///
-    /// # Errors
-    /// An index that cannot be fitted, or a grid whose latitude cannot be found.
-    pub fn fit(checked: &Checked) -> Result<Self, EngineError> {
-        let study = &checked.study;
-        let mut models = Vec::new();
-        if let (Some(climate), Some(series)) = (&study.climate, &checked.series) {
-            let latitude = match climate.latitude {
-                Some(latitude) => latitude,
-                None => checked.grid.centre_latitude()?,
-            };
-            let settings = IndexSettings {
-                index: climate.index,
-                months: climate.months,
-                zero: climate.zero,
-                latitude,
-                reference: study.period.reference,
-            };
-            models.push(ClimateModel::fit(series.clone(), settings)?);
+    /// The climates of a study without climate.
+    fn none(driver: Driver, water_year_starts: u32) -> Self {
+        Climates {
+            place: Arc::new(Place::Whole),
+            labels: Arc::default(),
+            lengths: Arc::default(),
+            chosen: 0,
+            driver,
+            water_year_starts,
         }
-        Ok(Climates {
-            models,
-            driver: study.inundation.driver,
-            water_year_starts: study.period.water_year_starts,
-        })
     }
 
     /// The index of each climate; none where the study has no climate.
     pub fn models(&self) -> &[ClimateModel] {
-        &self.models
+        self.lengths.get(self.chosen).map_or(&[], |(_, models)| models)
     }
 
-    /// Which climate each cell of a window has, as a position among `designs`; `None` where it has none.
-    pub fn of_cells(&self, window: Window) -> Vec<Option<usize>> {
-        vec![Some(0); window.len()]
+    /// What each climate is called.
+    pub fn labels(&self) -> &[Label] {
+        &self.labels
+    }
+
+    /// Months the index sums; 1 where there is none.
+    pub fn months(&self) -> usize {
+        self.lengths.get(self.chosen).map_or(1, |(months, _)| *months)
+    }
+
+    /// How evapotranspiration is found, if the index knows it.
+    pub fn evapotranspiration(&self) -> Option<Evapotranspiration> {
+        self.models().first()?.evapotranspiration()
+    }
+
+    /// Whether the climates are those of a raster.
+    pub fn are_grid(&self) -> bool {
+        matches!(*self.place, Place::Grid(_))
+    }
+
+    /// Whether the climates are those of zones.
+    pub fn are_zones(&self) -> bool {
+        matches!(*self.place, Place::Zones { .. })
+    }
+
+    /// Which climate each cell of a window answers to, as a position among `designs`; `None` where it has none. Where water
+    /// answers to the season only, all cells have the first.
+    ///
+    /// # Errors
+    /// A layer of zones that cannot be read.
+    pub fn of_cells(&self, layers: &Layers, window: Window) -> Result<Vec<Option<usize>>, EngineError> {
+        match self.driver {
+            Driver::Season => Ok(vec![Some(0); window.len()]),
+            Driver::Index => self.lying_in(layers, window),
+        }
+    }
+
+    /// Which climate each cell of a window lies in, whatever its water answers to.
+    fn lying_in(&self, layers: &Layers, window: Window) -> Result<Vec<Option<usize>>, EngineError> {
+        match &*self.place {
+            Place::Whole => Ok(vec![Some(0); window.len()]),
+            Place::Zones { layer, at } => match layers.study.layer(layer) {
+                Some(layer) => {
+                    let codes = layers.codes(layer, window)?;
+                    Ok(codes.into_iter().map(|code| known(code).and_then(|c| at.get(&c).copied())).collect())
+                }
+                None => Ok(vec![None; window.len()]),
+            },
+            Place::Grid(place) => place.of_cells(layers.grid, window),
+        }
     }
 
     /// The months water answers to, by climate, under a change.
     pub fn designs(&self, axis: &MonthAxis, shift: &Shift) -> Vec<Design> {
-        match self.driver {
-            Driver::Index if !self.models.is_empty() => {
-                let z = |model: &ClimateModel| model.z_on(axis, shift, self.water_year_starts);
-                self.models.iter().map(|model| Design::new(axis, &z(model))).collect()
-            }
-            _ => vec![Design::new(axis, &vec![Some(0.0); axis.len])],
+        if self.driver == Driver::Season || self.models().is_empty() {
+            return vec![Design::new(axis, &vec![Some(0.0); axis.len])];
         }
+        let z = |model: &ClimateModel| model.z_on(axis, shift, self.water_year_starts);
+        let mut designs: Vec<Design> =
+            self.models().par_iter().map(|model| Design::new(axis, &z(model))).collect();
+        if let Some((first, others)) = designs.split_first_mut() {
+            for design in others {
+                *design = design.clone().sharing(first);
+            }
+        }
+        designs
     }
 
-    /// How many months of these designs lie outside the range of the reference record, the most of any climate.
-    pub fn extrapolated(&self, designs: &[Design]) -> usize {
-        let outside =
-            |(model, design): (&ClimateModel, &Design)| model.extrapolated(design.z().map(|(_, z)| z));
-        self.models.iter().zip(designs).map(outside).max().unwrap_or(0)
+    /// How many months of these designs lie outside the range of the reference record, and of how many: of the climate
+    /// with the most.
+    pub fn extrapolated(&self, designs: &[Design]) -> (usize, usize) {
+        let outside = |(model, design): (&ClimateModel, &Design)| {
+            (model.extrapolated(design.z().map(|(_, z)| z)), design.len())
+        };
+        self.models().iter().zip(designs).map(outside).max_by_key(|(n, _)| *n).unwrap_or((0, 0))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -1,9 +1,13 @@
 //! The words of the report that follow from the settings used: methods, cautions, how to cite.
 
 use crate::check::Checked;
+use crate::climates::Climates;
+use lentic_habitat::climate::Evapotranspiration;
 use lentic_report::MethodNote;
 use lentic_study::Study;
-use lentic_study::settings::{Combine, Drawdown, Driver, IndexKind, Scenario, ZeroRule};
+use lentic_study::settings::{
+    AnomalyScale, Climate, Combine, Drawdown, Driver, IndexKind, Scenario, ZeroRule,
+};
 
 fn note(title: &str, text: String) -> MethodNote {
     MethodNote { title: title.into(), text }
@@ -19,11 +23,10 @@ fn rule(combine: Combine) -> &'static str {
 }
 
 /// What was done, from the settings.
-pub fn methods(checked: &Checked) -> Vec<MethodNote> {
+pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
     let study = &checked.study;
     let water = &study.inundation;
     let (first, last) = study.period.baseline;
-    let (from, to) = study.period.reference;
     let mut notes = vec![note(
         "Water history",
         format!(
@@ -34,30 +37,7 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
         ),
     )];
     if let Some(climate) = &study.climate {
-        let zero = match climate.zero {
-            ZeroRule::Centre => "half the share of dry sums",
-            ZeroRule::Mass => "the whole share of dry sums",
-        };
-        let (name, how) = match climate.index {
-            IndexKind::Spi => (
-                "SPI",
-                format!("precipitation sums, gamma distribution by maximum likelihood (McKee et al. 1993), a sum of zero reading as {zero}"),
-            ),
-            IndexKind::Spei => (
-                "SPEI",
-                "sums of precipitation minus potential evapotranspiration (Thornthwaite 1948), three-parameter log-logistic distribution by unbiased probability-weighted moments \
-                 (Vicente-Serrano et al. 2010; Begueria et al. 2014). Evapotranspiration from temperature alone can overstate drying under strong warming"
-                    .to_string(),
-            ),
-        };
-        notes.push(note(
-            "Drought index",
-            format!(
-                "{name} over {} months: {how}. Fitted per calendar month on {from} to {to}; scenarios are read by the same parameters. Shown values are limited to -3.5 to 3.5; the response uses \
-                 values continued linearly beyond -2.5 and 2.5. Droughts by run theory (Yevjevich 1967).",
-                climate.months
-            ),
-        ));
+        notes.push(note("Drought index", index_text(study, climate, climates)));
     }
     let driver = match water.driver {
         Driver::Index => "logit p = a + b z + c sin(2 pi m/12) + d cos(2 pi m/12), z the drought index",
@@ -125,6 +105,72 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
     notes
 }
 
+/// Where the climate comes from and how its index is made.
+fn index_text(study: &Study, climate: &Climate, climates: &Climates) -> String {
+    let (from, to) = study.period.reference;
+    let zero = match climate.zero {
+        ZeroRule::Centre => "half the share of dry sums",
+        ZeroRule::Mass => "the whole share of dry sums",
+    };
+    let demand = match climates.evapotranspiration() {
+        Some(Evapotranspiration::HargreavesSamani) => {
+            "Hargreaves and Samani 1985, as FAO-56 equation 52, from the monthly means of the daily extremes, both moved alike by a change of temperature"
+        }
+        _ => "Thornthwaite 1948, from mean temperature",
+    };
+    let months = climates.months();
+    let (name, how) = match (climate.index, climate.scale) {
+        (IndexKind::Spi, _) => (
+            format!("SPI over {months} months"),
+            format!(
+                "precipitation sums, gamma distribution by maximum likelihood (McKee et al. 1993), a sum of zero reading as {zero}"
+            ),
+        ),
+        (IndexKind::Spei, _) => (
+            format!("SPEI over {months} months"),
+            format!(
+                "sums of precipitation minus potential evapotranspiration ({demand}), three-parameter log-logistic distribution by unbiased probability-weighted moments \
+                 (Vicente-Serrano et al. 2010; Begueria et al. 2014). Evapotranspiration from temperature alone can overstate drying under strong warming"
+            ),
+        ),
+        (IndexKind::Given, AnomalyScale::PercentOfNormal) => (
+            format!("An index given ready-made, summed over {months} months"),
+            format!(
+                "percent of normal, read as rain in another unit: gamma distribution by maximum likelihood for each calendar month, a value of zero reading as {zero}"
+            ),
+        ),
+        (IndexKind::Given, AnomalyScale::Standardised) => (
+            format!("An index given ready-made, summed over {months} months"),
+            "standardised values, taken as they are".to_string(),
+        ),
+    };
+    let places = match climates.models().len() {
+        _ if climates.are_zones() => {
+            " Each zone has a climate of its own, day length at the latitude of its centroid.".to_string()
+        }
+        n if climates.are_grid() => format!(
+            " The climate comes as rasters: each cell takes the climate cell its centre lies in, without smoothing between them ({n} climate cells), so that their edges may show \
+             in the maps."
+        ),
+        _ => String::new(),
+    };
+    let fitted = match (climate.index, climate.scale) {
+        (IndexKind::Given, AnomalyScale::Standardised) => {
+            "A scenario adds its shift to the index".to_string()
+        }
+        (IndexKind::Given, AnomalyScale::PercentOfNormal) => {
+            format!("Fitted per calendar month on {from} to {to}; a scenario adds its shift to the index")
+        }
+        _ => {
+            format!("Fitted per calendar month on {from} to {to}; scenarios are read by the same parameters")
+        }
+    };
+    format!(
+        "{name}: {how}. {fitted}. Shown values are limited to -3.5 to 3.5; the response uses \
+         values continued linearly beyond -2.5 and 2.5. Droughts by run theory (Yevjevich 1967).{places}"
+    )
+}
+
 /// One line on what a scenario changes.
 pub fn scenario_text(scenario: &Scenario) -> String {
     let mut parts = Vec::new();
@@ -145,6 +191,15 @@ pub fn scenario_text(scenario: &Scenario) -> String {
         } else {
             let months: Vec<String> = warmer.iter().map(|t| format!("{t:+}")).collect();
             format!("temperature by month (degrees C) {}", months.join(", "))
+        });
+    }
+    let shift = scenario.index_shift;
+    if shift.iter().any(|s| *s != 0.0) {
+        parts.push(if even(&shift) {
+            format!("drought index {:+} standard deviations", shift[0])
+        } else {
+            let months: Vec<String> = shift.iter().map(|s| format!("{s:+}")).collect();
+            format!("drought index by month (standard deviations) {}", months.join(", "))
         });
     }
     match &scenario.drawdown {

@@ -1,6 +1,5 @@
 //! What can go wrong in a run.
 
-use lentic_habitat::climate::ClimateError;
 use lentic_habitat::response::ResponseError;
 use lentic_habitat::suitability::UnscoredClass;
 use lentic_raster::RasterError;
@@ -23,9 +22,15 @@ pub enum EngineError {
     /// A table or the page could not be written.
     #[error(transparent)]
     Report(#[from] ReportError),
-    /// The climate gives no index.
-    #[error(transparent)]
-    Climate(#[from] ClimateError),
+    /// No length of the index can be tried.
+    #[error(
+        "no length of the drought index can be chosen among {tried}: in the months that all of them have an index no water was seen in the cells looked at. Take the longest out \
+         of climate.choose_from, give a climate that begins earlier, or set climate.months to a number"
+    )]
+    NoLength {
+        /// The lengths.
+        tried: String,
+    },
     /// Water gives no response.
     #[error(transparent)]
     Response(#[from] ResponseError),

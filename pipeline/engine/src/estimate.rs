@@ -19,6 +19,8 @@ const FIT: f64 = 7e-5;
 const ANSWER: f64 = 2e-6;
 const SCORE: f64 = 4e-7;
 const WRITE: f64 = 6e-8;
+/// One month of one climate in one scenario.
+const CLIMATE: f64 = 5e-7;
 const FIXED: f64 = 3.0;
 
 impl Checked {
@@ -34,7 +36,21 @@ impl Checked {
             + 4 * self.study.scenarios.len()) as u64;
         let per_cell = months.div_ceil(4) + 8 * layers + 16;
         let sample = (SAMPLE * GROUPS) as u64 * months.div_ceil(4);
-        (threads * cells * per_cell + sample) / (1 << 20) + crate::CACHE_MIB as u64 + 64
+        let climates = self.climate_bytes();
+        (threads * cells * per_cell + sample + climates) / (1 << 20) + crate::CACHE_MIB as u64 + 64
+    }
+
+    /// Memory of the climates, bytes: their weather, their index for every length that may be used, and the index of every
+    /// case.
+    fn climate_bytes(&self) -> u64 {
+        let lengths = self.study.climate.as_ref().map_or(0, |climate| climate.months.lengths().len()) as u64;
+        let cases = self.study.scenarios.len() as u64 + 1;
+        self.climate_months() * (8 * 4 + 8 * cases) + self.climates.models().len() as u64 * lengths * 2048
+    }
+
+    /// Months of all climates together.
+    fn climate_months(&self) -> u64 {
+        self.climates.models().iter().map(|model| model.series().axis().len as u64).sum()
     }
 
     /// Disk a run needs while it works, MiB: flat files of every stage; the products take less.
@@ -69,7 +85,8 @@ impl Checked {
         let cases = self.study.scenarios.len() as f64 + 1.0;
         let reading = each * months as f64 * cells / middle.len().max(1) as f64;
         let wet_cells = share * cells;
-        let computing = wet_cells * (FIT + ANSWER * cases)
+        let computing = self.climate_months() as f64 * CLIMATE * cases
+            + wet_cells * (FIT + ANSWER * cases)
             + cells * (SCORE * (cases + 1.0) + WRITE * (10.0 + 3.0 * cases));
         Ok(FIXED + (reading + computing) / rayon::current_num_threads() as f64)
     }

@@ -4,9 +4,10 @@ use crate::check::Checked;
 use crate::error::{EngineError, io};
 use crate::layers::file_of;
 use crate::progress::Progress;
+use lentic_raster::find_dated;
 use lentic_report::{Input, Product};
 use lentic_study::Study;
-use lentic_study::settings::LayerKind;
+use lentic_study::settings::{Files, LayerKind, Series};
 use rayon::prelude::*;
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -39,6 +40,9 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
         if layer.kind == LayerKind::WaterHistory {
             let images = checked.stack.files();
             files.extend(images.into_iter().map(|path| (layer.name.clone(), path, facts.clone())));
+        } else if let Files::Pattern(pattern) = &layer.files {
+            let months = find_dated(pattern)?;
+            files.extend(months.into_iter().map(|month| (layer.name.clone(), month.path, facts.clone())));
         } else {
             files.push((layer.name.clone(), file_of(layer), facts));
         }
@@ -47,10 +51,21 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
         }
     }
     if let Some(climate) = &study.climate {
-        files.push(("climate".into(), climate.precipitation.file.clone(), Default::default()));
-        let other = climate.temperature.as_ref().filter(|t| t.file != climate.precipitation.file);
-        files
-            .extend(other.map(|t| ("climate (temperature)".to_string(), t.file.clone(), Default::default())));
+        let mut named: Vec<&Path> = Vec::new();
+        for (name, series) in climate.series() {
+            let Series::Column { file, .. } = series else { continue };
+            if named.contains(&file.as_path()) {
+                continue;
+            }
+            // the first needs no word beside it
+            let label = if named.is_empty() {
+                "climate".into()
+            } else {
+                format!("climate ({})", name.replace('_', " "))
+            };
+            files.push((label, file.clone(), Default::default()));
+            named.push(file);
+        }
     }
     if let Some(area) = &study.grid.area {
         files.push(("study area".into(), area.clone(), Default::default()));

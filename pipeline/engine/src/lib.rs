@@ -5,7 +5,6 @@
 
 mod blob;
 pub mod check;
-mod climate_file;
 mod climates;
 pub mod demo;
 mod describe;

@@ -1,12 +1,12 @@
 //! What the report page shows of a run: headline, maps, losses, curves.
 
+use crate::climates::{Climates, Droughts};
 use crate::error::EngineError;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::{Reason, ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
 use crate::tables::{class_name, events_of, role_word};
 use lentic_habitat::change::ha;
-use lentic_habitat::climate::MonthIndex;
 use lentic_habitat::suitability::score;
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
@@ -76,21 +76,31 @@ pub fn losses(study: &Study, areas: &[ScenarioAreas]) -> Vec<LossBreakdown> {
     all
 }
 
-/// The index and its droughts.
-pub fn drought(study: &Study, months: &[MonthIndex]) -> Option<Drought> {
-    let climate = study.climate.as_ref()?;
+/// The index of the record and its droughts, climate by climate.
+pub fn droughts(study: &Study, climates: &Climates, shown: &[Droughts]) -> Vec<Drought> {
+    let Some(climate) = &study.climate else { return Vec::new() };
     let name = match climate.index {
         IndexKind::Spi => "SPI",
         IndexKind::Spei => "SPEI",
+        IndexKind::Given => "Given index",
     };
-    let event = |e: lentic_numerics::drought_events::Event| {
-        [months[e.start].month.to_string(), months[e.end - 1].month.to_string()]
+    let one = |droughts: &Droughts| {
+        let (_, months) = droughts.by_case.first()?;
+        let event = |e: lentic_numerics::drought_events::Event| {
+            [months[e.start].month.to_string(), months[e.end - 1].month.to_string()]
+        };
+        Some(Drought {
+            index: format!("{name}, {} months", climates.months()),
+            id: droughts.label.id.clone(),
+            place: if climates.models().len() > 1 { droughts.label.name.clone() } else { String::new() },
+            months: months
+                .iter()
+                .map(|m| DroughtMonth { month: m.month.to_string(), index: m.shown })
+                .collect(),
+            events: events_of(months).into_iter().map(event).collect(),
+        })
     };
-    Some(Drought {
-        index: format!("{name}, {} months", climate.months),
-        months: months.iter().map(|m| DroughtMonth { month: m.month.to_string(), index: m.shown }).collect(),
-        events: events_of(months).into_iter().map(event).collect(),
-    })
+    shown.iter().filter_map(one).collect()
 }
 
 /// Response curves of all variables.
@@ -170,11 +180,12 @@ pub fn not_assessed(
     areas: &lentic_raster::CellAreas,
     reason: &Scratch<u8>,
 ) -> Result<Vec<AreaRow>, EngineError> {
-    let mut hectares = [0.0; 4];
+    let mut hectares = vec![0.0; not_assessed_classes().len()];
     for row in 0..grid.rows {
         let codes = reason.read(&Window { row, col: 0, rows: 1, cols: grid.cols })?;
         for code in codes.iter().filter(|code| **code != Reason::Outside as u8) {
-            hectares[usize::from(*code).min(3)] += areas.area_m2(row) / 10_000.0;
+            let known = usize::from(*code).min(hectares.len() - 1);
+            hectares[known] += areas.area_m2(row) / 10_000.0;
         }
     }
     let rows = not_assessed_classes().into_iter().zip(hectares).skip(1);

@@ -1,7 +1,7 @@
 //! A whole run: check, compute stage by stage, write products, publish.
 
 use crate::check::{Checked, check};
-use crate::climates::Climates;
+use crate::climates::{choose, droughts};
 use crate::describe;
 use crate::error::EngineError;
 use crate::folder::Building;
@@ -99,12 +99,23 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let inputs = inputs::checksums(&checked, progress)?;
     clock.lap("taking checksums", 0);
 
-    let climates = Climates::fit(&checked)?;
-    let context =
-        Context::new(&checked.study, &checked.grid, &climates, options.tile, &building.work(), progress)?;
+    let mut context = Context::new(
+        &checked.study,
+        &checked.grid,
+        &checked.climates,
+        options.tile,
+        &building.work(),
+        progress,
+    )?;
     let water = stages::water::run(&context, &checked.stack)?;
     clock.lap("reading water", cells);
 
+    let choice = choose(&context, &water.sample, spreads(&checked))?;
+    if let Some(choice) = &choice {
+        context.climates = &choice.climates;
+        clock.lap("choosing the length of the index", 0);
+    }
+    let climates = context.climates;
     let cases = cases(&context);
     let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
     let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;
@@ -120,25 +131,21 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let patches = stages::patches::run(&context, &cases, &case_water, &suitability)?;
     clock.lap("finding patches", cells);
 
-    let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs)).collect();
+    let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
     let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
-    let months = climates.models().first().map(|model| {
-        tables::index_months(model, &cases, |case| match case.scenario {
-            None => Some(Shift::NONE),
-            Some(scenario) => scenario.changes_climate().then(|| Shift::of(scenario)),
-        })
-    });
-    if let Some(months) = &months {
-        tables.push(tables::drought_index(months));
-        tables.push(tables::drought_events(months));
+    let shown = droughts(&context, &water, &shifts(&cases))?;
+    if !shown.is_empty() {
+        let mean = tables::is_mean(climates, &shown);
+        tables.push(tables::drought_index(&shown, mean));
+        tables.push(tables::drought_events(&shown, mean));
     }
+    tables.extend(choice.as_ref().map(tables::index_choice));
     tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
     tables.push(tables::baseline_check(&suitability));
     if checked.study.inundation.driver == Driver::Index {
-        let index_months = checked.study.climate.as_ref().map_or(1, |climate| climate.months);
-        let quality = groups.quality(&cases[0].designs, &context.axis, &water.sample, index_months);
+        let quality = groups.quality(&cases[0].designs, &context.axis, &water.sample, climates.months());
         tables.push(tables::inundation_quality(&checked.study, &quality));
         tables.push(tables::inundation_reliability(&checked.study, &quality));
         tables::quality_warnings(&checked.study, &quality).into_iter().for_each(&mut warn);
@@ -149,27 +156,16 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
+    notes.extend(choice.as_ref().map(|choice| choice.note()));
+    notes.extend(tables::extrapolated_notes(climates, &cases));
+    notes.extend(tables::warming_warning(climates, &cases));
     if let Some(percent) = tables::disagreement_percent(&suitability).filter(|p| *p > DISAGREEMENT) {
         warn(format!(
             "baseline habitat by observed and by modelled hydroperiod differ on {percent:.0} % of its area: read losses with care (table baseline_check)"
         ));
     }
     tables::unanswering(&checked.study, &response).into_iter().for_each(&mut warn);
-    for model in climates.models() {
-        let unfitted = model.unfitted();
-        if !unfitted.is_empty() {
-            warn(format!(
-                "calendar months {unfitted:?} have no drought index (too many dry or equal sums) and are left out of the response"
-            ));
-        }
-    }
-    for (case, n) in cases.iter().zip(&extrapolated).filter(|(_, n)| **n > 0) {
-        notes.push(format!(
-            "Scenario {}: the drought index of {n} of {} months lies outside the reference record; the response there is extrapolated.",
-            case.name,
-            case.designs[0].len()
-        ));
-    }
+    tables::unfitted_warnings(climates).into_iter().for_each(&mut warn);
 
     let stage = products::Stages {
         context: &context,
@@ -200,14 +196,14 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     };
     let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside));
     record.warnings = warnings.clone();
-    let drought = months.as_ref().and_then(|months| page_input::drought(&checked.study, &months.first()?.1));
+    let droughts = page_input::droughts(&checked.study, climates, &shown);
     write_report(
         &checked,
         &context,
         &building,
         &record,
         &headline,
-        drought,
+        droughts,
         &tables,
         (&cases, &water, &case_water, &suitability),
     )?;
@@ -236,6 +232,15 @@ fn cases<'a>(context: &Context<'a>) -> Vec<Case<'a>> {
     cases
 }
 
+/// The change of climate of the record and of every scenario that has one.
+fn shifts(cases: &[Case]) -> Vec<(String, Shift)> {
+    let shift = |case: &Case| match case.scenario {
+        None => Some(Shift::NONE),
+        Some(scenario) => scenario.changes_climate().then(|| Shift::of(scenario)),
+    };
+    cases.iter().filter_map(|case| Some((case.name.clone(), shift(case)?))).collect()
+}
+
 fn spreads(checked: &Checked) -> Spreads {
     let water = &checked.study.inundation;
     Spreads { intercept: water.intercept_sd, index: water.index_sd, season: water.season_sd }
@@ -257,7 +262,7 @@ fn write_report(
     building: &Building,
     record: &RunRecord,
     headline: &Headline,
-    drought: Option<lentic_report::Drought>,
+    droughts: Vec<lentic_report::Drought>,
     tables: &[Table],
     (cases, water, case_water, suitability): (&[Case], &WaterProducts, &[CaseWater], &SuitabilityProducts),
 ) -> Result<(), EngineError> {
@@ -274,6 +279,7 @@ fn write_report(
             "Baseline habitat by observed and by modelled hydroperiod differ on {percent:.1} % of its area."
         ));
     }
+    uncertain.extend(tables::warming_warning(context.climates, cases));
     if !record.notes.is_empty() {
         uncertain
             .push("What else bears on the numbers, scenario by scenario, stands under Notes.".to_string());
@@ -285,10 +291,10 @@ fn write_report(
         uncertain,
         maps: maps.all(water, case_water, suitability)?,
         losses: page_input::losses(context.study, &suitability.areas),
-        drought,
+        droughts,
         curves: page_input::curves(context.study),
         tables,
-        methods: describe::methods(checked),
+        methods: describe::methods(checked, context.climates),
         not_assessed: page_input::not_assessed(context.grid, &context.areas, &suitability.reason)?,
         cautions: describe::cautions(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),

@@ -8,6 +8,7 @@ use lentic_numerics::stats::median;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
+use std::sync::Arc;
 
 /// Coefficients a, b, c, d.
 pub type Beta = [f64; 4];
@@ -21,13 +22,23 @@ const LAGS: usize = 12;
 /// Probabilities are held this far from 0 and 1 in residuals.
 const EDGE: f64 = 1e-6;
 
-/// The months that have a z, with their rows (1, z, sin, cos).
+/// The months that have a z. What does not hang on z is shared by the designs of a run, of which there is one for each
+/// climate and scenario.
 #[derive(Clone, Debug)]
 pub struct Design {
-    rows: Vec<Beta>,
+    z: Vec<f64>,
+    months: Arc<DesignMonths>,
+}
+
+/// Which months a design has.
+#[derive(Debug, PartialEq)]
+struct DesignMonths {
+    /// Positions on the axis.
     at: Vec<usize>,
+    /// Calendar months from 0.
     calendar: Vec<usize>,
     per_calendar: [usize; 12],
+    /// Sine and cosine by calendar month.
     season: [[f64; 2]; 12],
 }
 
@@ -38,39 +49,52 @@ impl Design {
             let angle = TAU * (m + 1) as f64 / 12.0;
             [angle.sin(), angle.cos()]
         });
-        let mut design =
-            Design { rows: Vec::new(), at: Vec::new(), calendar: Vec::new(), per_calendar: [0; 12], season };
-        for (at, (month, z)) in axis.months().zip(z).enumerate() {
-            if let Some(z) = z {
-                let m = month.calendar() as usize - 1;
-                design.rows.push([1.0, *z, season[m][0], season[m][1]]);
-                design.at.push(at);
-                design.calendar.push(m);
-                design.per_calendar[m] += 1;
-            }
+        let mut months = DesignMonths { at: Vec::new(), calendar: Vec::new(), per_calendar: [0; 12], season };
+        for (at, month) in axis.months().enumerate().filter(|(at, _)| z.get(*at).is_some_and(Option::is_some))
+        {
+            let m = month.calendar() as usize - 1;
+            months.at.push(at);
+            months.calendar.push(m);
+            months.per_calendar[m] += 1;
         }
-        design
+        Design { z: z.iter().take(axis.len).copied().flatten().collect(), months: Arc::new(months) }
+    }
+
+    /// The same design, its months shared with `other` where they are the same ones: thousands of climates then take
+    /// little more room than their z.
+    #[must_use]
+    pub fn sharing(mut self, other: &Design) -> Self {
+        if self.months == other.months {
+            self.months = Arc::clone(&other.months);
+        }
+        self
+    }
+
+    /// The row (1, z, sin, cos) of a design month.
+    fn row(&self, i: usize) -> Beta {
+        let [sine, cosine] = self.months.season[self.months.calendar[i]];
+        [1.0, self.z[i], sine, cosine]
     }
 
     /// Design months.
     pub fn len(&self) -> usize {
-        self.rows.len()
+        self.z.len()
     }
 
     /// Whether no month has a z.
     pub fn is_empty(&self) -> bool {
-        self.rows.is_empty()
+        self.z.is_empty()
     }
 
     /// z of the design months with their positions on the axis.
     pub fn z(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
-        self.at.iter().zip(&self.rows).map(|(at, row)| (*at, row[1]))
+        self.months.at.iter().copied().zip(self.z.iter().copied())
     }
 
     /// How many months of hydroperiod one unit of the index brings around 0: hydroperiod at z = 0.5 minus at z = -0.5.
     pub fn months_per_unit(&self, beta: &Beta) -> f64 {
         let at = |m: usize, z: f64| {
-            let [sine, cosine] = self.season[m];
+            let [sine, cosine] = self.months.season[m];
             inverse_logit(beta[0] + beta[1] * z + beta[2] * sine + beta[3] * cosine)
         };
         (0..12).map(|m| at(m, 0.5) - at(m, -0.5)).sum()
@@ -79,19 +103,18 @@ impl Design {
     /// Expected hydroperiod, months per year, of coefficients `beta` with `shift` logits added:
     /// sum over calendar months of the mean of p over that month's design months.
     pub fn hydroperiod(&self, beta: &Beta, shift: f64) -> f64 {
-        let season: [f64; 12] = std::array::from_fn(|m| {
-            beta[0] + beta[2] * self.season[m][0] + beta[3] * self.season[m][1] + shift
-        });
+        let DesignMonths { calendar, per_calendar, season, .. } = &*self.months;
+        let season: [f64; 12] =
+            std::array::from_fn(|m| beta[0] + beta[2] * season[m][0] + beta[3] * season[m][1] + shift);
         let mut sums = [0.0; 12];
-        for (row, m) in self.rows.iter().zip(&self.calendar) {
-            sums[*m] += inverse_logit(season[*m] + beta[1] * row[1]);
+        for (z, m) in self.z.iter().zip(calendar) {
+            sums[*m] += inverse_logit(season[*m] + beta[1] * z);
         }
-        if self.per_calendar.iter().all(|n| *n > 0) {
-            return sums.iter().zip(&self.per_calendar).map(|(s, n)| s / *n as f64).sum();
+        if per_calendar.iter().all(|n| *n > 0) {
+            return sums.iter().zip(per_calendar).map(|(s, n)| s / *n as f64).sum();
         }
-        let means: [Option<f64>; 12] = std::array::from_fn(|m| {
-            (self.per_calendar[m] > 0).then(|| sums[m] / self.per_calendar[m] as f64)
-        });
+        let means: [Option<f64>; 12] =
+            std::array::from_fn(|m| (per_calendar[m] > 0).then(|| sums[m] / per_calendar[m] as f64));
         fill_round_the_year(&means).map_or(f64::NAN, |filled| filled.iter().sum())
     }
 }
@@ -99,15 +122,19 @@ impl Design {
 /// Room for the observed months of one cell, reused from cell to cell.
 #[derive(Default)]
 pub struct Months {
+    /// Rows (1, z, sin, cos) of the design.
+    x: Vec<Beta>,
     trials: Vec<f64>,
     successes: Vec<f64>,
 }
 
 impl Months {
     fn read(&mut self, design: &Design, observed: Bits, wet: Bits) {
+        self.x.clear();
+        self.x.extend((0..design.len()).map(|i| design.row(i)));
         self.trials.clear();
         self.successes.clear();
-        for at in &design.at {
+        for at in &design.months.at {
             let seen = bit(observed, *at);
             self.trials.push(f64::from(u8::from(seen)));
             self.successes.push(f64::from(u8::from(seen && bit(wet, *at))));
@@ -116,6 +143,7 @@ impl Months {
 
     /// Fills `others` with these months, those left out counting as not seen.
     fn without(&self, left_out: impl Fn(usize) -> bool, others: &mut Months) {
+        others.x.clone_from(&self.x);
         others.trials.clone_from(&self.trials);
         others.successes.clone_from(&self.successes);
         for at in (0..self.trials.len()).filter(|at| left_out(*at)) {
@@ -124,8 +152,8 @@ impl Months {
         }
     }
 
-    fn rows<'a>(&'a self, design: &'a Design, weight: f64) -> Rows<'a, 4> {
-        Rows { x: &design.rows, trials: &self.trials, successes: &self.successes, weight }
+    fn rows(&self, weight: f64) -> Rows<'_, 4> {
+        Rows { x: &self.x, trials: &self.trials, successes: &self.successes, weight }
     }
 }
 
@@ -217,7 +245,7 @@ impl Groups {
             .map_init(Months::default, |months, cell| {
                 let design = &designs[cell.climate];
                 months.read(design, &cell.observed, &cell.wet);
-                let beta = fit(months.rows(design, 1.0), &wide).beta;
+                let beta = fit(months.rows(1.0), &wide).beta;
                 (beta, lagged(design, axis, months, &beta))
             })
             .collect();
@@ -266,16 +294,16 @@ impl Groups {
         months: &mut Months,
     ) -> (Beta, bool) {
         months.read(design, observed, wet);
-        self.fit_months(design, code, months)
+        self.fit_months(code, months)
     }
 
-    fn fit_months(&self, design: &Design, code: Option<i32>, months: &Months) -> (Beta, bool) {
+    fn fit_months(&self, code: Option<i32>, months: &Months) -> (Beta, bool) {
         let group = self.of(code);
         let prior = Prior {
             mean: group.mean,
             sd: [self.spreads.intercept, self.spreads.index, self.spreads.season, self.spreads.season],
         };
-        let fitted = fit_with_lower_bound(months.rows(design, group.weight), &prior, 1, 0.0);
+        let fitted = fit_with_lower_bound(months.rows(group.weight), &prior, 1, 0.0);
         (fitted.beta, fitted.clamped)
     }
 }
@@ -314,11 +342,11 @@ fn group_fit(fits: &[(Beta, Lagged)], cells: &[usize], own: bool) -> GroupFit {
 
 fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> Lagged {
     let mut residuals = vec![f64::NAN; axis.len];
-    for (i, row) in design.rows.iter().enumerate() {
+    for (i, at) in design.months.at.iter().enumerate() {
         if months.trials[i] > 0.0 {
-            let eta: f64 = row.iter().zip(beta).map(|(x, b)| x * b).sum();
+            let eta: f64 = design.row(i).iter().zip(beta).map(|(x, b)| x * b).sum();
             let p = inverse_logit(eta).clamp(EDGE, 1.0 - EDGE);
-            residuals[design.at[i]] = (months.successes[i] - p) / (p * (1.0 - p)).sqrt();
+            residuals[*at] = (months.successes[i] - p) / (p * (1.0 - p)).sqrt();
         }
     }
     std::array::from_fn(|lag| {
@@ -330,6 +358,7 @@ fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> La
     })
 }
 
+pub mod choice;
 pub mod quality;
 
 #[cfg(test)]

@@ -33,7 +33,10 @@ pub mod write;
 
 use std::sync::Once;
 
-pub use aligned::{NO_CLASS, Resample, read_aligned_bytes, read_aligned_class, read_aligned_f32};
+pub use aligned::{
+    NO_CLASS, Resample, read_aligned_bytes, read_aligned_class, read_aligned_f32, read_own_cells,
+    source_cells,
+};
 pub use areas::CellAreas;
 pub use error::RasterError;
 pub use grid::{Bounds, Cell, Crs, Grid, Point};

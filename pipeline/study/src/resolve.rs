@@ -10,6 +10,7 @@ mod legend;
 mod measure;
 mod requisites;
 mod scenarios;
+mod series;
 mod weights;
 
 use crate::examine::Unlisted;

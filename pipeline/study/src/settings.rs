@@ -2,7 +2,7 @@
 
 use crate::Month;
 pub use crate::options::{
-    Combine, DrawdownCause, Driver, IndexKind, LayerKind, Role, WaterContent, ZeroRule,
+    AnomalyScale, Combine, DrawdownCause, Driver, IndexKind, LayerKind, Role, WaterContent, ZeroRule,
 };
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -109,6 +109,8 @@ pub struct Layer {
     pub role: Option<Role>,
     /// Band, from 1.
     pub band: usize,
+    /// Month of the first band, where each band of the file is a month of the climate.
+    pub first_month: Option<Month>,
     /// Legend of a class layer, read.
     pub legend: Option<Legend>,
     /// Water histories: content.
@@ -131,6 +133,14 @@ pub struct Layer {
     pub date: String,
 }
 
+impl Layer {
+    /// Whether the layer is a raster for each month of the climate, not a single one.
+    pub fn is_monthly(&self) -> bool {
+        let pattern = matches!(self.files, Files::Pattern(_));
+        self.kind != LayerKind::WaterHistory && (pattern || self.first_month.is_some())
+    }
+}
+
 /// A legend: code to name and scores, in code order.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Legend {
@@ -149,30 +159,90 @@ pub struct LegendClass {
     pub scores: BTreeMap<String, f64>,
 }
 
-/// A monthly series, not yet read.
+/// Where a monthly series is, not yet read.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Series {
-    /// CSV file.
-    pub file: PathBuf,
-    /// Column name.
-    pub column: String,
+pub enum Series {
+    /// A column of a CSV file.
+    Column {
+        /// CSV file.
+        file: PathBuf,
+        /// Column name.
+        column: String,
+        /// Column of zone codes, where the file holds a series for each zone.
+        zone_column: Option<String>,
+    },
+    /// A monthly layer, by name.
+    Layer(String),
 }
 
-/// Climate and index.
+impl Series {
+    /// The column of zone codes, if the series is one by zone.
+    pub fn zone_column(&self) -> Option<&str> {
+        match self {
+            Series::Column { zone_column, .. } => zone_column.as_deref(),
+            Series::Layer(_) => None,
+        }
+    }
+}
+
+/// Months the index sums.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum IndexMonths {
+    /// So many.
+    Fixed(usize),
+    /// The best of these, rising.
+    Choose(Vec<usize>),
+}
+
+impl IndexMonths {
+    /// Every length that may be used, rising.
+    pub fn lengths(&self) -> &[usize] {
+        match self {
+            IndexMonths::Fixed(months) => std::slice::from_ref(months),
+            IndexMonths::Choose(months) => months,
+        }
+    }
+}
+
+/// Climate and index. Which series there are follows from the index once a study is sound.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Climate {
     /// Precipitation, mm.
-    pub precipitation: Series,
+    pub precipitation: Option<Series>,
     /// Mean temperature, degrees Celsius.
     pub temperature: Option<Series>,
+    /// Mean of the daily lowest temperature, degrees Celsius; there with `temperature_max` only.
+    pub temperature_min: Option<Series>,
+    /// Mean of the daily highest temperature, degrees Celsius.
+    pub temperature_max: Option<Series>,
+    /// Ready-made anomalies.
+    pub anomaly: Option<Series>,
+    /// What their numbers are.
+    pub scale: AnomalyScale,
+    /// Name of the class layer of zones, where any series is one by zone.
+    pub zones: Option<String>,
     /// Which index.
     pub index: IndexKind,
     /// Months summed.
-    pub months: usize,
-    /// Degrees north; `None`: centre of the grid.
+    pub months: IndexMonths,
+    /// Degrees north; `None`: centre of the grid, zone or climate cell.
     pub latitude: Option<f64>,
     /// What a zero sum reads as.
     pub zero: ZeroRule,
+}
+
+impl Climate {
+    /// Every series there is, with its key in the study file.
+    pub fn series(&self) -> impl Iterator<Item = (&'static str, &Series)> {
+        let all = [
+            ("precipitation", &self.precipitation),
+            ("temperature", &self.temperature),
+            ("temperature_min", &self.temperature_min),
+            ("temperature_max", &self.temperature_max),
+            ("anomaly", &self.anomaly),
+        ];
+        all.into_iter().filter_map(|(name, series)| Some((name, series.as_ref()?)))
+    }
 }
 
 /// How water is read and modelled.
@@ -377,6 +447,8 @@ pub struct Scenario {
     pub precipitation_factor: [f64; 12],
     /// Degrees added by calendar month.
     pub temperature_c: [f64; 12],
+    /// Standard deviations added to a given index by calendar month.
+    pub index_shift: [f64; 12],
     /// Fall of the water table.
     pub drawdown: Drawdown,
     /// The fall stands in place of the answer to climate.
@@ -386,9 +458,10 @@ pub struct Scenario {
 }
 
 impl Scenario {
-    /// Whether the scenario changes precipitation or temperature.
+    /// Whether the scenario changes precipitation, temperature or a given index.
     pub fn changes_climate(&self) -> bool {
-        self.precipitation_factor.iter().any(|f| *f != 1.0) || self.temperature_c.iter().any(|t| *t != 0.0)
+        self.precipitation_factor.iter().any(|f| *f != 1.0)
+            || self.temperature_c.iter().chain(&self.index_shift).any(|t| *t != 0.0)
     }
 }
 

@@ -193,10 +193,12 @@ impl<'a> Walker<'a> {
     }
 
     fn check_choices(&mut self, choices: &'a [Value], value: &Value, at: &str, purpose: &str) {
+        // A number in quotes is a number, not a word that nobody knows.
+        let a_number = value.as_str().is_some_and(|text| text.trim().parse::<f64>().is_ok());
         for choice in choices {
             let target = self.deref(choice);
             let kind = target.get("type").and_then(Value::as_str);
-            let is_word = words(target).is_some() && value.is_string();
+            let is_word = words(target).is_some() && value.is_string() && !a_number;
             if is_word || kind.is_some_and(|kind| fits(kind, value)) {
                 self.check(target, value, at, purpose);
                 return;

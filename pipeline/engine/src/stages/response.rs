@@ -74,7 +74,7 @@ pub fn run(
         let wet = context.files.wet(tile, &context.axis)?;
         let codes = context.layers.groups(window)?;
         let pools = context.layers.pools(window)?;
-        let climates = context.climates.of_cells(window);
+        let climates = context.climates.of_cells(&context.layers, window)?;
         let ground = context.layers.numbers_with(Role::Ground, window)?;
         let inside = water.inside.read(&window)?;
         let mut months = Months::default();

@@ -103,8 +103,7 @@ fn one_tile(
     let elevation_of = |cell: usize| ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
     let factors: Vec<Option<Factor>> =
         wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
-    let climates = context.climates.of_cells(window);
-    let base_z: Vec<Vec<(usize, f64)>> = cases[0].designs.iter().map(|d| d.z().collect()).collect();
+    let climates = context.climates.of_cells(&context.layers, window)?;
     let mut unknown = vec![Unknown::default(); cases.len()];
     for ((case, product), unknown) in cases.iter().zip(products).zip(&mut unknown) {
         let mut months: Vec<f32> = states
@@ -113,7 +112,6 @@ fn one_tile(
             .collect();
         let falls = prescribed(context, case.scenario, window)?;
         let mut depth_falls = vec![0.0f32; window.len()];
-        let z: Vec<Vec<f64>> = case.designs.iter().map(|d| d.z().map(|(_, z)| z).collect()).collect();
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
             let Some(climate) = climates[cell] else { continue };
@@ -134,7 +132,8 @@ fn one_tile(
             if product.fall.is_some() {
                 match factor {
                     Some(factor) => {
-                        let mean = mean_fall(&base_z[climate], &z[climate], wet.rows.wet(at));
+                        let (base, changed) = (&cases[0].designs[climate], &case.designs[climate]);
+                        let mean = mean_fall(base, changed, wet.rows.wet(at));
                         depth_falls[cell] = equivalent_fall(betas[at][1], mean, factor.g, h) as f32;
                     }
                     None => unknown.held += 1,
@@ -176,10 +175,10 @@ fn one_tile(
 }
 
 /// Mean of baseline z minus scenario z over the wet months of a cell; 0 without any.
-fn mean_fall(base: &[(usize, f64)], z: &[f64], wet: &[u64]) -> f64 {
+fn mean_fall(base: &Design, changed: &Design, wet: &[u64]) -> f64 {
     let (mut sum, mut n) = (0.0, 0u32);
-    for ((at, before), after) in base.iter().zip(z) {
-        if bit(wet, *at) {
+    for ((at, before), (_, after)) in base.z().zip(changed.z()) {
+        if bit(wet, at) {
             sum += before - after;
             n += 1;
         }

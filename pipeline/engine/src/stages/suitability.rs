@@ -27,6 +27,8 @@ pub enum Reason {
     NoData = 2,
     /// Too little of its surroundings is known.
     Surroundings = 3,
+    /// It lies in no climate.
+    NoClimate = 4,
     /// Outside the study area.
     Outside = 255,
 }
@@ -200,11 +202,13 @@ fn one_tile(
     let states = water.state.read(&window)?;
     let compared: Vec<bool> =
         (0..cells).map(|c| inside[c] == 1 && scored.iter().all(|s| !s[c].is_nan())).collect();
+    let climates = context.climates.of_cells(&context.layers, window)?;
     let reasons: Vec<u8> = (0..cells)
         .map(|c| {
             let reason = match (inside[c], compared[c]) {
                 (0, _) => Reason::Outside,
                 (_, true) => Reason::Assessed,
+                _ if climates[c].is_none() => Reason::NoClimate,
                 _ if states[c] == Water::NotAssessed as u8 => Reason::ShortRecord,
                 _ if surrounded[c] => Reason::Surroundings,
                 _ => Reason::NoData,

@@ -101,7 +101,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
             None => vec![true; window.len()],
         };
         let groups = context.layers.groups(window)?;
-        let climates = context.climates.of_cells(window);
+        let climates = context.climates.of_cells(&context.layers, window)?;
         let cells = window.len();
         let mut states = vec![Water::NotAssessed as u8; cells];
         let mut months = vec![f32::NAN; cells];
@@ -117,8 +117,10 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let mut sample = Keeper::new();
         for (cell, (row, col)) in grid_cells(window).enumerate() {
             let (observed, wet) = (rows.observed(cell), rows.wet(cell));
-            let record = climates[cell].and_then(|_| read_record(observed, wet, &context.masks, enough));
+            let record = read_record(observed, wet, &context.masks, enough);
             let water = match &record {
+                // its record is told all the same
+                _ if climates[cell].is_none() => Water::NotAssessed,
                 None => Water::NotAssessed,
                 Some(record) if record.wet == 0 => Water::NeverWet,
                 Some(record) if record.wet == record.observed => Water::NeverDry,
@@ -140,7 +142,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
             censored[cell] = f32::from(u8::from(run.censored));
             halves[cell] = half_change(observed, wet, &context.axis, &context.masks, enough)
                 .map_or(f32::NAN, |change| change as f32);
-            if count_all(wet) > 0 {
+            if water != Water::NotAssessed && count_all(wet) > 0 {
                 wet_cells.cells.push(cell as u32);
                 wet_cells.rows.push(observed, wet);
             }

@@ -1,16 +1,19 @@
 //! The tables of a run, from what the stages left.
 
+mod drought;
 mod habitat;
 mod quality;
 mod water;
 
+pub use drought::{
+    drought_events, drought_index, events_of, extrapolated_notes, index_choice, is_mean, unfitted_warnings,
+    warming_warning,
+};
 pub use habitat::{
     baseline_check, disagreement_percent, habitat_area, loss_by_class, patches, prior_only_note,
 };
 pub use quality::{inundation_quality, inundation_reliability, quality_warnings};
-pub use water::{
-    drought_events, drought_index, events_of, held_notes, index_months, inundation_fit, unanswering,
-};
+pub use water::{held_notes, inundation_fit, unanswering};
 
 use lentic_report::{Column, Table};
 use lentic_study::Study;

@@ -75,10 +75,34 @@ pub struct Quality {
     pub residual_trend: Option<ResidualTrend>,
 }
 
+/// Predictions of years left out, over several groups together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LeftOut {
+    /// Mean deviance per cell-month.
+    pub deviance: f64,
+    /// Brier score.
+    pub brier: f64,
+    /// The same for calendar-month means of the other years.
+    pub brier_climatology: f64,
+    /// Cell-months predicted.
+    pub months: usize,
+}
+
+impl LeftOut {
+    /// Share of the climatology's Brier score that is saved; negative: worse than climatology.
+    pub fn skill(&self) -> Option<f64> {
+        skill(self.brier, self.brier_climatology)
+    }
+}
+
+fn skill(brier: f64, climatology: f64) -> Option<f64> {
+    (climatology > 0.0).then(|| 1.0 - brier / climatology)
+}
+
 impl Quality {
     /// Share of the climatology's Brier score that the response saves; negative: worse than climatology.
     pub fn skill(&self) -> Option<f64> {
-        (self.brier_climatology > 0.0).then(|| 1.0 - self.brier / self.brier_climatology)
+        skill(self.brier, self.brier_climatology)
     }
 }
 
@@ -103,11 +127,11 @@ struct Climate<'a> {
 
 impl<'a> Climate<'a> {
     fn new(design: &'a Design, axis: &MonthAxis, index_months: usize) -> Self {
-        let year: Vec<i32> = design.at.iter().map(|at| axis.first.plus(*at as i32).year()).collect();
+        let year: Vec<i32> = design.months.at.iter().map(|at| axis.first.plus(*at as i32).year()).collect();
         let mut sums: BTreeMap<i32, (f64, u32)> = BTreeMap::new();
-        for (year, row) in year.iter().zip(&design.rows) {
+        for (year, z) in year.iter().zip(&design.z) {
             let slot = sums.entry(*year).or_default();
-            slot.0 += row[1];
+            slot.0 += z;
             slot.1 += 1;
         }
         let mut ranked: Vec<(i32, f64)> =
@@ -170,13 +194,41 @@ impl Groups {
             .collect()
     }
 
+    /// What is left of deviance and Brier score when each year of these cells is predicted from the others, over all of
+    /// them together; none without predictions.
+    pub fn left_out(
+        &self,
+        designs: &[Design],
+        axis: &MonthAxis,
+        cells: &[SampleCell],
+        index_months: usize,
+    ) -> Option<LeftOut> {
+        let climates: Vec<Climate> =
+            designs.iter().map(|design| Climate::new(design, axis, index_months)).collect();
+        let each: Vec<Vec<Month>> = cells
+            .par_iter()
+            .map_init(Months::default, |months, cell| {
+                let climate = &climates[cell.climate];
+                months.read(climate.design, &cell.observed, &cell.wet);
+                self.years_left_out(climate, cell, months)
+            })
+            .collect();
+        let months: Vec<Month> = each.into_iter().flatten().collect();
+        (!months.is_empty()).then(|| LeftOut {
+            deviance: deviance(&months),
+            brier: brier(&months, |m| m.p),
+            brier_climatology: brier(&months, |m| m.climatology),
+            months: months.len(),
+        })
+    }
+
     fn quality_of(&self, climates: &[Climate], years: Years, cells: &[&SampleCell]) -> Quality {
         let each: Vec<CellQuality> = cells
             .par_iter()
             .map_init(Months::default, |months, cell| {
                 let climate = &climates[cell.climate];
                 months.read(climate.design, &cell.observed, &cell.wet);
-                let beta = self.fit_months(climate.design, cell.group, months).0;
+                let beta = self.fit_months(cell.group, months).0;
                 CellQuality {
                     left_out: self.years_left_out(climate, cell, months),
                     drier_half: self.drier_half(climate, cell, months),
@@ -201,10 +253,7 @@ impl Groups {
             brier: brier(&months, |m| m.p),
             brier_climatology: brier(&months, |m| m.climatology),
             auc: auc(&months),
-            deviance: mean(months.iter().map(|m| {
-                let p = m.p.clamp(EDGE, 1.0 - EDGE);
-                -2.0 * if m.wet { p.ln() } else { (1.0 - p).ln() }
-            })),
+            deviance: deviance(&months),
             reliability: reliability(&months),
             drier_half,
             residual_trend: residual_trend(years, &by_cell),
@@ -219,7 +268,7 @@ impl Groups {
         for year in first..=last {
             let near = |at: usize| (climate.year[at] - year).abs() <= climate.either_side;
             months.without(near, &mut training);
-            let beta = self.fit_months(climate.design, cell.group, &training).0;
+            let beta = self.fit_months(cell.group, &training).0;
             let climatology = calendar_means(climate.design, &training);
             let of_year = |at: usize| climate.year[at] == year;
             predicted.extend(predict(climate.design, months, &beta, &climatology, of_year));
@@ -235,12 +284,12 @@ impl Groups {
         let dry = |at: usize| drier.contains(&climate.year[at]);
         let mut training = Months::default();
         months.without(dry, &mut training);
-        let beta = self.fit_months(design, cell.group, &training).0;
+        let beta = self.fit_months(cell.group, &training).0;
         let predicted = predict(design, months, &beta, &calendar_means(design, &training), dry);
         let mut by_calendar = [(0.0, 0u32); 12];
-        let seen = (0..design.rows.len()).filter(|at| dry(*at) && months.trials[*at] > 0.0);
+        let seen = (0..design.len()).filter(|at| dry(*at) && months.trials[*at] > 0.0);
         for (month, at) in predicted.iter().zip(seen) {
-            let slot = &mut by_calendar[design.calendar[at]];
+            let slot = &mut by_calendar[design.months.calendar[at]];
             slot.0 += month.p - f64::from(u8::from(month.wet));
             slot.1 += 1;
         }
@@ -253,7 +302,7 @@ impl Groups {
 /// Share of wet months by calendar month; where one was not seen, that of all months.
 fn calendar_means(design: &Design, months: &Months) -> [f64; 12] {
     let mut sums = [(0.0, 0.0); 12];
-    for (at, m) in design.calendar.iter().enumerate() {
+    for (at, m) in design.months.calendar.iter().enumerate() {
         sums[*m].0 += months.successes[at];
         sums[*m].1 += months.trials[at];
     }
@@ -269,18 +318,18 @@ fn predict(
     climatology: &[f64; 12],
     wanted: impl Fn(usize) -> bool,
 ) -> Vec<Month> {
-    (0..design.rows.len())
+    (0..design.len())
         .filter(|at| wanted(*at) && months.trials[*at] > 0.0)
         .map(|at| Month {
             p: probability(design, at, beta),
-            climatology: climatology[design.calendar[at]],
+            climatology: climatology[design.months.calendar[at]],
             wet: months.successes[at] > 0.0,
         })
         .collect()
 }
 
 fn probability(design: &Design, at: usize, beta: &Beta) -> f64 {
-    inverse_logit(design.rows[at].iter().zip(beta).map(|(x, b)| x * b).sum())
+    inverse_logit(design.row(at).iter().zip(beta).map(|(x, b)| x * b).sum())
 }
 
 /// Observed minus modelled hydroperiod of each year with enough observed months.
@@ -319,6 +368,14 @@ fn mean(values: impl Iterator<Item = f64>) -> f64 {
 /// Brier (1950, Mon. Wea. Rev. 78:1-3), the mean squared error of probabilities.
 fn brier(months: &[Month], of: impl Fn(&Month) -> f64) -> f64 {
     mean(months.iter().map(|m| (of(m) - f64::from(u8::from(m.wet))).powi(2)))
+}
+
+/// Mean of -2 ln of the probability of what was seen (McCullagh and Nelder 1989, section 2.3; from memory).
+fn deviance(months: &[Month]) -> f64 {
+    mean(months.iter().map(|m| {
+        let p = m.p.clamp(EDGE, 1.0 - EDGE);
+        -2.0 * if m.wet { p.ln() } else { (1.0 - p).ln() }
+    }))
 }
 
 /// Area under the ROC curve as the Mann-Whitney statistic, ties by half (Hanley and McNeil 1982).

@@ -23,8 +23,8 @@ fn uniform(a: u64, b: u64) -> f64 {
 /// A cell whose months are drawn from its own coefficients.
 pub(super) fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
     let mut rows = BitRows::new(&axis(), 1);
-    for (t, row) in design.rows.iter().enumerate() {
-        let eta: f64 = row.iter().zip(beta).map(|(x, b)| x * b).sum();
+    for t in 0..design.len() {
+        let eta: f64 = design.row(t).iter().zip(beta).map(|(x, b)| x * b).sum();
         rows.set(0, t, uniform(cell, t as u64) < inverse_logit(eta));
     }
     SampleCell { group: Some(1), climate: 0, observed: rows.observed(0).to_vec(), wet: rows.wet(0).to_vec() }

@@ -26,9 +26,12 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
             |width| loss_breakdown(breakdown, &input.headline, width),
         ));
     }
-    if let Some(drought) = &input.drought {
+    for drought in &input.droughts {
+        let title = "Drought in the climate record";
+        let title =
+            if drought.place.is_empty() { title.to_string() } else { format!("{title}: {}", drought.place) };
         charts.push(chart(
-            "Drought in the climate record",
+            &title,
             "A drought opens at an index of -1 or lower and closes at 0 or higher. The index is shown \
              within -3.5 and 3.5.",
             |width| drought_index(drought, width),

@@ -17,8 +17,8 @@ pub struct PageInput<'a> {
     pub maps: Vec<MapLayer>,
     /// Loss split by zone, wetland class, land cover.
     pub losses: Vec<LossBreakdown>,
-    /// Drought index and events, where the study has a climate.
-    pub drought: Option<Drought>,
+    /// Drought index and events of each climate shown; none where the study has no climate.
+    pub droughts: Vec<Drought>,
     /// Response curves.
     pub curves: Vec<CurvePanel>,
     /// Tables shown in full.
@@ -149,6 +149,10 @@ pub struct LossRow {
 pub struct Drought {
     /// Index and months summed, for example "SPEI, 12 months".
     pub index: String,
+    /// Name of the climate for files: letters, digits, `_`, `-`; "" where there is only one.
+    pub id: String,
+    /// Name of the climate for readers, for example of its zone; "" where there is only one.
+    pub place: String,
     /// Months in order.
     pub months: Vec<DroughtMonth>,
     /// First and last month of each drought, as "1991-01", both included.

@@ -211,7 +211,7 @@ fn drought() -> Drought {
             _ => {}
         }
     }
-    Drought { index: "SPEI, 12 months".into(), months, events }
+    Drought { index: "SPEI, 12 months".into(), id: String::new(), place: String::new(), months, events }
 }
 
 fn curves() -> Vec<CurvePanel> {
@@ -419,7 +419,7 @@ impl Sample {
             ],
             maps: maps(),
             losses: losses(),
-            drought: Some(drought()),
+            droughts: vec![drought()],
             curves: curves(),
             tables: &self.tables,
             methods: vec![

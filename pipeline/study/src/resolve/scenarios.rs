@@ -49,6 +49,7 @@ fn name(context: &mut Context<'_>, at: &str, name: &str, earlier: bool) {
 fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> Scenario {
     let precipitation = months(section.precipitation.as_ref());
     let temperature_c = months(section.temperature_c.as_ref());
+    let index_shift = months(section.index_shift.as_ref());
     for (i, percent) in precipitation.iter().enumerate() {
         if *percent < -100.0 {
             let mut at = key(at, "precipitation");
@@ -63,9 +64,13 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
     }
     let changes_rain = precipitation.iter().any(|p| *p != 0.0);
     let changes_heat = temperature_c.iter().any(|t| *t != 0.0);
-    climate_rules(context, at, changes_rain, changes_heat);
+    let shifts_index = index_shift.iter().any(|shift| *shift != 0.0);
+    let changed =
+        [("precipitation", changes_rain), ("temperature_c", changes_heat), ("index_shift", shifts_index)];
+    climate_rules(context, at, &changed);
+    let changes_climate = changes_rain || changes_heat || shifts_index;
     let drawdown = drawdown(context, at, section.drawdown_m.as_ref());
-    cause_rules(context, at, section, changes_rain || changes_heat);
+    cause_rules(context, at, section, changes_climate);
     if let Some(layer) = &section.land_cover {
         land_cover(context, at, layer);
     }
@@ -75,10 +80,10 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         Drawdown::ByZone(zones) => zones.values().any(|fall| *fall != 0.0),
         Drawdown::Layer(_) => true,
     });
-    let changes = ["precipitation", "temperature_c", "drawdown_m", "land_cover"];
+    let changes = ["precipitation", "temperature_c", "index_shift", "drawdown_m", "land_cover"];
     let unknown =
         changes.iter().any(|name| context.spoilt.meant(at, name) || context.spoilt.within(&key(at, name)));
-    if !(changes_rain || changes_heat || falls || section.land_cover.is_some() || unknown) {
+    if !(changes_climate || falls || section.land_cover.is_some() || unknown) {
         let message = format!("{at} changes nothing");
         let help = "add precipitation, temperature_c, drawdown_m or land_cover, or take it out";
         context.problem(&key(at, "name"), message, help);
@@ -90,6 +95,7 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         horizon: section.horizon,
         precipitation_factor: precipitation.map(|percent| 1.0 + percent / 100.0),
         temperature_c,
+        index_shift,
         drawdown: drawdown.unwrap_or(Drawdown::None),
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),
@@ -105,8 +111,7 @@ fn months(written: Option<&YearOrMonths>) -> [f64; 12] {
 }
 
 /// Refuses climate changes that could not reach the water.
-fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool) {
-    let changed = [("precipitation", rain), ("temperature_c", heat)];
+fn climate_rules(context: &mut Context<'_>, at: &str, changed: &[(&str, bool)]) {
     for (name, _) in changed.iter().filter(|(_, changes)| *changes) {
         let at = key(at, name);
         match &context.file.climate {
@@ -124,16 +129,29 @@ fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool) {
                 let help = "use driver = \"index\", or describe the change as drawdown_m";
                 context.problem_at_key(&at, message, help);
             }
-            Some(climate)
-                if *name == "temperature_c"
-                    && climate.index == IndexKind::Spi
-                    && !context.spoilt.value("climate.index") =>
-            {
-                let message = format!("{at}: index \"spi\" does not know temperature");
-                let help = "use climate.index = \"spei\", or take the change out";
-                context.problem_at_key(&at, message, help);
+            Some(_) if context.spoilt.value("climate.index") => {}
+            Some(climate) => {
+                let refused = match (climate.index, *name) {
+                    (IndexKind::Spi, "temperature_c") => Some((
+                        "index \"spi\" does not know temperature",
+                        "use climate.index = \"spei\", or take the change out",
+                    )),
+                    (IndexKind::Given, "precipitation" | "temperature_c") => Some((
+                        "the study's index is given ready-made (climate.index is \"given\"), and what it would be with \
+                         other weather cannot be known from it",
+                        "give index_shift, the shift of the index itself in standard deviations, or the series and index \
+                         = \"spi\" or \"spei\"",
+                    )),
+                    (IndexKind::Spi | IndexKind::Spei, "index_shift") => Some((
+                        "only an index that is given ready-made is shifted; this one follows from the weather",
+                        "give precipitation or temperature_c",
+                    )),
+                    _ => None,
+                };
+                if let Some((reason, help)) = refused {
+                    context.problem_at_key(&at, format!("{at}: {reason}"), help);
+                }
             }
-            Some(_) => {}
         }
     }
 }

@@ -3,6 +3,7 @@
 // Helpers outside test functions may stop a test too.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod climate;
 mod common;
 mod form;
 mod resolved;

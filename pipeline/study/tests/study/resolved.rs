@@ -2,7 +2,7 @@
 
 use crate::common::{Folder, GOOD, edited};
 use lentic_study::settings::{
-    Curve, Drawdown, Driver, Files, LayerKind, Measure, Missing, Role, WaterContent, ZeroRule,
+    Curve, Drawdown, Driver, Files, IndexMonths, LayerKind, Measure, Missing, Role, WaterContent, ZeroRule,
 };
 use lentic_study::{Study, settings};
 
@@ -55,7 +55,8 @@ fn defaults_are_filled_in() {
     assert_eq!(study.layer_with(Role::Zones).unwrap().name, "districts");
     assert_eq!(study.layer("roads").unwrap().kind, LayerKind::Mask);
     let climate = study.climate.as_ref().unwrap();
-    assert_eq!((climate.zero, climate.latitude, climate.months), (ZeroRule::Centre, None, 12));
+    assert_eq!((climate.zero, climate.latitude), (ZeroRule::Centre, None));
+    assert_eq!((&climate.months, &climate.zones), (&IndexMonths::Fixed(12), &None));
     let expected = settings::Inundation {
         driver: Driver::Index,
         groups: Some("wetland_class".into()),
