@@ -135,7 +135,8 @@ mod tests {
     fn the_first_numbers_of_both_bases() {
         // Halton 1960; by exact fractions in Python, agreeing with scipy 1.17.1 qmc.Halton(scramble=False)
         let two = [0, 8, 4, 12, 2, 10, 6, 14, 1, 9, 5, 13, 3, 11, 7, 15].map(|n| f64::from(n) / 16.0);
-        let three = [0, 9, 18, 3, 12, 21, 6, 15, 24, 1, 10, 19, 4, 13, 22, 7, 16].map(|n| f64::from(n) / 27.0);
+        let three =
+            [0, 9, 18, 3, 12, 21, 6, 15, 24, 1, 10, 19, 4, 13, 22, 7, 16].map(|n| f64::from(n) / 27.0);
         for (k, value) in two.into_iter().enumerate() {
             assert_eq!(radical_inverse(k as u64, 2), value, "{k}");
         }
@@ -168,9 +169,8 @@ mod tests {
     #[test]
     fn twelve_boxes_in_their_order() {
         // 2^2 columns, 3^1 rows, by exact fractions in Python: (col, row) of points 0 to 11
-        let expected = [
-            (0, 0), (2, 1), (1, 2), (3, 0), (0, 1), (2, 2), (1, 0), (3, 1), (0, 2), (2, 0), (1, 1), (3, 2),
-        ];
+        let expected =
+            [(0, 0), (2, 1), (1, 2), (3, 0), (0, 1), (2, 2), (1, 0), (3, 1), (0, 2), (2, 0), (1, 1), (3, 2)];
         let frame = Frame::covering(4, 3).unwrap();
         assert_eq!(frame.boxes(), 12);
         for (k, (col, row)) in expected.into_iter().enumerate() {

@@ -172,9 +172,7 @@ fn of_class(class: usize, rows: &[Row], shares: &[Vec<f64>]) -> ClassAccuracy {
     };
     let share = Estimate {
         value: Some(share),
-        standard_error: root_of_sum(
-            rows.iter().map(|row| Some(row.weight.powi(2) * row.variance(class)?)),
-        ),
+        standard_error: root_of_sum(rows.iter().map(|row| Some(row.weight.powi(2) * row.variance(class)?))),
     };
     ClassAccuracy { users, producers, share }
 }
@@ -224,7 +222,8 @@ fn spreads(areas: &[f64], accuracies: &[f64]) -> Option<Vec<(f64, f64)>> {
 /// (as in the paper's example: a fixed number for rare classes, the rest by area). Whole numbers by largest remainder, the first of
 /// equals. The sum is above `total` where what is set and the minimum ask for more. Lengths must agree; areas are above 0.
 pub fn allocate(areas: &[f64], total: u64, minimum: u64, set: &[Option<u64>]) -> Vec<u64> {
-    let mut points: Vec<Option<u64>> = set.iter().copied().chain(std::iter::repeat(None)).take(areas.len()).collect();
+    let mut points: Vec<Option<u64>> =
+        set.iter().copied().chain(std::iter::repeat(None)).take(areas.len()).collect();
     loop {
         let rest = total.saturating_sub(points.iter().flatten().sum()) as f64;
         let open: Vec<usize> = (0..areas.len()).filter(|i| points[*i].is_none()).collect();

@@ -57,12 +57,8 @@ fn olofsson_2014_as_printed() {
 fn olofsson_2014_with_more_digits() {
     // the paper's formulas in numpy
     let found = estimate(&PIXELS, &counts()).unwrap();
-    let producers = [
-        (0.748_661, 0.213_310),
-        (0.847_156, 0.254_408),
-        (0.934_509, 0.034_324),
-        (0.961_609, 0.018_362),
-    ];
+    let producers =
+        [(0.748_661, 0.213_310), (0.847_156, 0.254_408), (0.934_509, 0.034_324), (0.961_609, 0.018_362)];
     for (class, (value, half)) in found.classes.iter().zip(producers) {
         plus_minus(class.producers, value, half, 6e-7);
     }
@@ -89,7 +85,9 @@ fn size_of_the_sample_of_olofsson_2014() {
     // S(O) = .01 and user's accuracies .7 .6 .9 .95 give 641 points (printed); (sum of W S / .01)^2 = 640.5359
     assert_eq!(sample_size(&PIXELS, &[0.7, 0.6, 0.9, 0.95], 0.01), Some(641));
     // what the paper's 75, 75, 165 and 325 points would give if the accuracies came out so: equation 5 by hand
-    let by_hand = (0.0004f64 * 0.21 / 74.0 + 0.000_225 * 0.24 / 74.0 + 0.1024 * 0.09 / 164.0
+    let by_hand = (0.0004f64 * 0.21 / 74.0
+        + 0.000_225 * 0.24 / 74.0
+        + 0.1024 * 0.09 / 164.0
         + 0.416_025 * 0.0475 / 324.0)
         .sqrt();
     let found = expected_standard_error(&PIXELS, &[0.7, 0.6, 0.9, 0.95], &[75, 75, 165, 325]);
