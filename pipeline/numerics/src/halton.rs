@@ -39,7 +39,7 @@ pub struct FrameCell {
 /// A study grid is laid into the smallest frame that holds it.
 ///
 /// Taking the cells of an area by rising [`Frame::rank`] gives exactly the points that acceptance sampling keeps, without
-/// trying the ones outside. With a start drawn evenly from the area's own cells every cell is as likely as any other to
+/// trying the ones outside. With its start drawn evenly from the area's own cells every cell is as likely as any other to
 /// be among the first n (Robertson, McDonald, Price and Brown 2017, Statistics and Probability Letters 129:107-112; from
 /// memory).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -95,10 +95,44 @@ impl Frame {
         }
     }
 
-    /// How many points after the one in `start` the sequence first reaches `cell`.
-    pub fn rank(&self, start: FrameCell, cell: FrameCell) -> u64 {
-        let (from, to) = (self.index(start), self.index(cell));
-        if to >= from { to - from } else { to + (self.boxes() - from) }
+    /// How many points after point `start` (below `boxes()`) the sequence first reaches point `index`, if it goes round.
+    pub fn rank(&self, start: u64, index: u64) -> u64 {
+        if index >= start { index - start } else { index + (self.boxes() - start) }
+    }
+
+    /// The numbers of all cells of the first `cols` columns and `rows` rows, ready for looking up one by one.
+    pub fn indices(&self, cols: u64, rows: u64) -> Indices {
+        let turned = |part: u64| (u128::from(part) * u128::from(self.inverse) % u128::from(self.rows)) as u64;
+        let by_col = |col| {
+            let part = mirror(col, 2, self.col_digits);
+            let turns = turned(part % self.rows);
+            (part, if turns == 0 { 0 } else { self.rows - turns })
+        };
+        Indices {
+            frame: *self,
+            by_col: (0..cols.min(self.cols)).map(by_col).collect(),
+            by_row: (0..rows.min(self.rows)).map(|row| turned(mirror(row, 3, self.row_digits))).collect(),
+        }
+    }
+}
+
+/// What [`Frame::index`] says of many cells, with the digits of each row and column worked out once.
+#[derive(Clone, Debug)]
+pub struct Indices {
+    frame: Frame,
+    /// Remainder by columns, and what it takes off the turns.
+    by_col: Vec<(u64, u64)>,
+    /// Turns.
+    by_row: Vec<u64>,
+}
+
+impl Indices {
+    /// Number of the first point in a cell; `None` outside the rows and columns asked for.
+    pub fn get(&self, row: usize, col: usize) -> Option<u64> {
+        let (part, less) = *self.by_col.get(col)?;
+        let turns = *self.by_row.get(row)? + less;
+        let rows = self.frame.rows;
+        Some(part + self.frame.cols * if turns >= rows { turns - rows } else { turns })
     }
 }
 
@@ -191,7 +225,7 @@ mod tests {
         let frame = Frame::covering(1 << 31, 1 << 31).unwrap();
         let last = cell((1 << 31) - 1, 3u64.pow(20) - 1);
         assert_eq!(frame.cell(frame.index(last)), last);
-        assert!(frame.rank(last, cell(0, 0)) < frame.boxes());
+        assert_eq!(frame.rank(frame.index(last), 0), frame.boxes() - frame.index(last));
     }
 
     proptest! {
@@ -218,6 +252,17 @@ mod tests {
             prop_assert_eq!(seen.len() as u64, frame.boxes());
         }
 
+        /// The table of numbers says what is worked out cell by cell.
+        #[test]
+        fn looked_up_or_worked_out(cols in 1u64..200, rows in 1u64..200) {
+            let frame = Frame::covering(cols, rows).unwrap();
+            let indices = frame.indices(cols, rows);
+            for (row, col) in (0..rows).flat_map(|row| (0..cols).map(move |col| (row, col))) {
+                prop_assert_eq!(indices.get(row as usize, col as usize), Some(frame.index(cell(col, row))));
+            }
+            prop_assert_eq!(indices.get(rows as usize, 0), None);
+        }
+
         /// Over all starts in an area every cell of it is among the first n equally often, whatever its shape.
         #[test]
         fn every_cell_is_as_likely(area in prop::collection::vec(any::<bool>(), 72), n in 1usize..8) {
@@ -229,7 +274,7 @@ mod tests {
             prop_assume!(cells.len() >= n);
             let mut taken = vec![0; 72];
             for start in &cells {
-                let mut order: Vec<_> = cells.iter().map(|c| (frame.rank(*start, *c), *c)).collect();
+                let mut order: Vec<_> = cells.iter().map(|c| (frame.rank(frame.index(*start), frame.index(*c)), *c)).collect();
                 order.sort();
                 prop_assert_eq!(order[0], (0, *start));
                 for (_, cell) in &order[..n] {

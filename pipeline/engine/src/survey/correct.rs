@@ -122,7 +122,7 @@ fn examine(
 ) -> Result<Result<Vec<Option<u8>>, Vec<String>>, EngineError> {
     let mut problems = Vec::new();
     let mut references = Vec::new();
-    let (mut ids, mut cells) = (HashMap::new(), HashMap::new());
+    let (mut ids, mut cells, mut told) = (HashMap::new(), HashMap::new(), BTreeSet::new());
     for row in rows {
         let mut tell = |problem: String| problems.push(format!("line {} ({}): {problem}", row.line, row.id));
         if let Some(first) = ids.insert(row.id.as_str(), row.line) {
@@ -135,7 +135,7 @@ fn examine(
                 if let Some(first) = cells.insert(cell, row.line) {
                     tell(format!("it lies in the same cell as line {first}; keep one row for each point"));
                 }
-                if let Some(problem) = other_run(map, strata, row, cell)? {
+                if let Some(problem) = other_run(map, strata, row, cell, &mut told)? {
                     tell(problem);
                 }
             }
@@ -148,31 +148,28 @@ fn examine(
     Ok(if problems.is_empty() { Ok(references) } else { Err(problems) })
 }
 
-/// Why a row cannot have been drawn over this map.
+/// Why a row cannot have been drawn over this map; what is told of a whole stratum is told once.
 fn other_run(
     map: &ClassMap,
     strata: &[Stratum],
     row: &Filled,
     cell: Cell,
+    told: &mut BTreeSet<(u8, u64)>,
 ) -> Result<Option<String>, EngineError> {
     let code = map.at(cell)?;
-    let told = |code: u8| {
-        if code == NO_CLASS { "no class".to_string() } else { format!("{code} {}", map.class(code)) }
+    let name = |code: u8| match code {
+        NO_CLASS => "no class".to_string(),
+        code => format!("{code} {}", map.class(code)),
     };
+    const MEND: &str = "the table was drawn over another run: give that run, or draw again";
     if code != row.stratum {
-        return Ok(Some(format!(
-            "the map has {} there, the table says {}; the table was drawn over another run: give that run, or draw again",
-            told(code),
-            told(row.stratum)
-        )));
+        let (here, there) = (name(code), name(row.stratum));
+        return Ok(Some(format!("the map has {here} there, the table says {there}; {MEND}")));
     }
     let cells = strata.iter().find(|stratum| stratum.code == code).map_or(0, |stratum| stratum.cells);
-    Ok((cells != row.stratum_cells).then(|| {
-        format!(
-            "stratum {} has {cells} cells, the table says {}; the table was drawn over another run: give that run, or draw again",
-            told(code),
-            row.stratum_cells
-        )
+    let differs = cells != row.stratum_cells && told.insert((code, row.stratum_cells));
+    Ok(differs.then(|| {
+        format!("stratum {} has {cells} cells, the table says {}; {MEND}", name(code), row.stratum_cells)
     }))
 }
 

@@ -67,7 +67,7 @@ pub struct Drawn {
     pub seed: u64,
     /// Strata by code.
     pub strata: Vec<DrawnStratum>,
-    /// Points the wanted standard error alone asks for; `None` where a number was given.
+    /// Points the wanted standard error would take with the best shares; `None` where a number was given.
     pub asked: Option<u64>,
     /// Standard error of overall accuracy to expect.
     pub standard_error: Option<f64>,
@@ -139,6 +139,8 @@ fn ranked(
     for (at, stratum) in strata.iter().enumerate() {
         place[usize::from(stratum.code)] = Some(at);
     }
+    let indices = frame.indices(map.grid.cols as u64, map.grid.rows as u64);
+    let starts: Vec<u64> = strata.iter().map(|stratum| frame.index(frame_cell(stratum.start))).collect();
     let windows: Vec<Window> = bands(&map.grid).collect();
     let found = windows
         .par_iter()
@@ -146,8 +148,8 @@ fn ranked(
             let mut least: Vec<BinaryHeap<(u64, Cell)>> = vec![BinaryHeap::new(); strata.len()];
             for ((row, col), code) in grid_cells(*window).zip(map.read(window)?) {
                 let Some(at) = place[usize::from(code)] else { continue };
-                let cell = Cell { row, col };
-                let rank = frame.rank(frame_cell(strata[at].start), frame_cell(cell));
+                let Some(index) = indices.get(row, col) else { continue };
+                let (cell, rank) = (Cell { row, col }, frame.rank(starts[at], index));
                 let heap = &mut least[at];
                 if heap.len() < most[at] {
                     heap.push((rank, cell));
@@ -307,7 +309,7 @@ fn notes(map: &str, strata: &[DrawnStratum], plan: &Plan) -> Vec<String> {
     let total: u64 = strata.iter().map(|stratum| stratum.points).sum();
     if let Some(asked) = plan.asked.filter(|asked| *asked != total) {
         notes.push(format!(
-            "The standard error asks for {asked} points; the minimum of each stratum and what was set by hand make it {total}."
+            "Shared out at its best the standard error would take {asked} points; by area, with the minimum of each stratum and what was set by hand, it is {total}."
         ));
     }
     if strata.len() == 1 {

@@ -57,7 +57,7 @@ pub(super) struct Share {
 pub(super) struct Plan {
     /// By stratum, in their order.
     pub shares: Vec<Share>,
-    /// Points that the standard error alone would ask for; `None` where the number was given.
+    /// Points that the standard error would take with the best shares; `None` where the number was given.
     pub asked: Option<u64>,
     /// Standard error of overall accuracy these points give if accuracies come out as expected; `None` where a stratum
     /// has one point.
@@ -96,7 +96,14 @@ pub(super) fn plan(map: &str, strata: &[Stratum], wanted: &Wanted) -> Result<Pla
     }
     let set: Vec<Option<u64>> =
         strata.iter().map(|stratum| wanted.points.of.get(&stratum.code).copied()).collect();
-    let points = allocate(&areas, total, wanted.minimum, &set);
+    let reached = |points: &[u64]| expected_standard_error(&areas, &accuracies, points);
+    let mut points = allocate(&areas, total, wanted.minimum, &set);
+    if asked.is_some() && set.contains(&None) {
+        // the formula is for the best shares; these are by area and minimum, and may need more
+        let more = (total..=MOST).map(|total| allocate(&areas, total, wanted.minimum, &set));
+        let enough = |points: &Vec<u64>| reached(points).is_some_and(|error| error <= wanted.standard_error);
+        points = more.into_iter().find(enough).unwrap_or(points);
+    }
     let short: Vec<_> = strata
         .iter()
         .zip(&points)
@@ -106,7 +113,7 @@ pub(super) fn plan(map: &str, strata: &[Stratum], wanted: &Wanted) -> Result<Pla
     if !short.is_empty() {
         return Err(SurveyError::TooFewCells { map: map.into(), short });
     }
-    let standard_error = expected_standard_error(&areas, &accuracies, &points);
+    let standard_error = reached(&points);
     let shares = strata
         .iter()
         .zip(accuracies)
@@ -193,14 +200,27 @@ mod tests {
 
     #[test]
     fn points_by_standard_error_minimum_and_hand() {
-        // (.4/.03)^2 = 177.8; 3 set, 50 at least, 125 left
+        // (.4/.03)^2 = 177.8; with 3 set, 50 at least and the rest by area it takes 204: counted up in Python until
+        // .16 x (.81/150 + .009801/49 + .000001/2) is at most .03^2
         let plan = plan("m", &strata(), &wanted()).unwrap();
         assert_eq!(plan.asked, Some(178));
-        assert_eq!(plan.shares.iter().map(|s| s.points).collect::<Vec<_>>(), [125, 50, 3]);
-        assert_eq!(plan.shares.iter().map(|s| s.reserve).collect::<Vec<_>>(), [25, 10, 1]);
-        // by hand: .16 x (.81/124 + .009801/49 + .000001/2)
-        let by_hand = (0.16f64 * (0.81 / 124.0 + 0.009_801 / 49.0 + 0.000_001 / 2.0)).sqrt();
-        assert!((plan.standard_error.unwrap() - by_hand).abs() < 1e-12);
+        assert_eq!(plan.shares.iter().map(|s| s.points).collect::<Vec<_>>(), [151, 50, 3]);
+        assert_eq!(plan.shares.iter().map(|s| s.reserve).collect::<Vec<_>>(), [31, 10, 1]);
+        assert!((plan.standard_error.unwrap() - 0.029_934_649_911_2).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_number_given_is_kept() {
+        let mut wanted = wanted();
+        wanted.points.all = Some(100);
+        let plan = plan("m", &strata(), &wanted).unwrap();
+        assert_eq!(plan.asked, None);
+        assert_eq!(plan.shares.iter().map(|s| s.points).collect::<Vec<_>>(), [50, 50, 3]);
+        // every stratum set by hand: nothing is left to raise
+        wanted.points = ByStratum { all: None, of: [(0, 5), (1, 5), (4, 5)].into() };
+        let plan = super::plan("m", &strata(), &wanted).unwrap();
+        assert_eq!(plan.shares.iter().map(|s| s.points).collect::<Vec<_>>(), [5, 5, 5]);
+        assert!(plan.standard_error.unwrap() > 0.03);
     }
 
     #[test]

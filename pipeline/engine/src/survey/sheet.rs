@@ -110,7 +110,8 @@ pub(super) fn read(path: &Path) -> Result<Vec<Filled>, EngineError> {
     }
     // notes may hold letters of an old code page: only they would be changed
     let text = String::from_utf8_lossy(&bytes);
-    let text = text.trim_start_matches('\u{feff}');
+    // one kind of line end, so that lines are counted right
+    let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").replace('\r', "\n");
     let header = text.lines().next().unwrap_or("");
     let semicolons = header.matches(';').count() > header.matches(',').count();
     let mut reader = csv::ReaderBuilder::new()
