@@ -1,5 +1,6 @@
 //! The command line.
 
+use crate::survey::SurveyCommand;
 use clap::{Args as Group, Parser, Subcommand};
 use std::path::PathBuf;
 use std::sync::LazyLock;
@@ -83,6 +84,12 @@ pub enum Command {
         /// Cells a side of the tiles worked on at a time
         #[arg(long, default_value_t = 512, value_parser = clap::value_parser!(u32).range(16..=8192))]
         tile: u32,
+    },
+    /// Ground truth for a finished run: draw points to visit, correct areas by what was found there
+    Survey {
+        /// What to do.
+        #[command(subcommand)]
+        what: SurveyCommand,
     },
     /// Print the JSON Schema of the study file, for editors
     Schema {

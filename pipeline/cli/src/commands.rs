@@ -3,6 +3,7 @@
 use crate::args::{Args, Command, Speech};
 use crate::bars::Bars;
 use crate::say;
+use crate::survey::survey;
 use lentic_engine::check::{Checked, check};
 use lentic_engine::demo::{DemoSize, write_demo};
 use lentic_engine::run::{RunOptions, RunSummary, default_folder, run};
@@ -28,6 +29,7 @@ pub fn dispatch(args: &Args) -> ExitCode {
         Command::Water { scenes, out, threads, tile } => {
             make_masks(scenes, out.clone(), *threads, *tile as usize, speech)
         }
+        Command::Survey { what } => survey(what, speech),
         Command::Schema { scenes } => {
             let text = if *scenes { scenes::schema_text() } else { lentic_study::schema_text() };
             println!("{}", text.trim_end());

@@ -4,6 +4,7 @@ mod args;
 mod bars;
 mod commands;
 mod say;
+mod survey;
 
 use clap::Parser;
 use std::process::ExitCode;

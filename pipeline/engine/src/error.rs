@@ -76,6 +76,9 @@ pub enum EngineError {
         /// What the system said.
         reason: String,
     },
+    /// A survey that cannot be drawn, or a filled-in table that cannot be used.
+    #[error(transparent)]
+    Survey(#[from] crate::survey::SurveyError),
     /// The demo could not be written.
     #[error(transparent)]
     Demo(#[from] crate::demo::DemoError),

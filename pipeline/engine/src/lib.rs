@@ -21,9 +21,11 @@ mod run_record;
 pub mod scenes;
 pub mod stack;
 mod stages;
+pub mod survey;
 mod tables;
 
 pub use error::EngineError;
+pub use lentic_numerics::olofsson::Estimate;
 pub use progress::{Progress, Silent};
 
 /// Version of GDAL.

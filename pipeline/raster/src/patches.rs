@@ -26,16 +26,16 @@ pub struct PatchLayer<'a> {
     pub attributes: Vec<Attribute>,
 }
 
-/// A column of a patch layer.
+/// A column of a layer of patches or points.
 #[derive(Clone, Debug)]
 pub struct Attribute {
     /// Name of the column.
     pub name: String,
-    /// Values by patch.
+    /// Values by patch or point.
     pub values: AttributeValues,
 }
 
-/// Values of a column, that of patch `label` at index `label - 1`; `None` and NaN are left empty.
+/// Values of a column, one for each point, or that of patch `label` at index `label - 1`; `None` and NaN are left empty.
 #[derive(Clone, Debug)]
 pub enum AttributeValues {
     /// Whole numbers.
@@ -47,7 +47,7 @@ pub enum AttributeValues {
 }
 
 impl AttributeValues {
-    fn len(&self) -> usize {
+    pub(crate) fn len(&self) -> usize {
         match self {
             Self::Integer(values) => values.len(),
             Self::Real(values) => values.len(),
@@ -55,7 +55,7 @@ impl AttributeValues {
         }
     }
 
-    fn field_type(&self) -> OGRFieldType::Type {
+    pub(crate) fn field_type(&self) -> OGRFieldType::Type {
         match self {
             Self::Integer(_) => OGRFieldType::OFTInteger64,
             Self::Real(_) => OGRFieldType::OFTReal,
@@ -63,7 +63,12 @@ impl AttributeValues {
         }
     }
 
-    fn set(&self, feature: &mut Feature<'_>, field: usize, patch: usize) -> gdal::errors::Result<()> {
+    pub(crate) fn set(
+        &self,
+        feature: &mut Feature<'_>,
+        field: usize,
+        patch: usize,
+    ) -> gdal::errors::Result<()> {
         match self {
             Self::Integer(values) => match values.get(patch).copied().flatten() {
                 Some(value) => feature.set_field_integer64(field, value),
