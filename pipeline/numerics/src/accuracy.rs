@@ -108,8 +108,7 @@ pub fn auc(presences: &[f64], others: &[f64]) -> Option<Auc> {
     let value = below / (p * o);
     let square = value * value;
     let (q1, q2) = (two_presences / (p * p * o), two_others / (p * o * o));
-    let variance =
-        (value * (1.0 - value) + (p - 1.0) * (q1 - square) + (o - 1.0) * (q2 - square)) / (p * o);
+    let variance = (value * (1.0 - value) + (p - 1.0) * (q1 - square) + (o - 1.0) * (q2 - square)) / (p * o);
     Some(Auc { value, error: variance.max(0.0).sqrt() })
 }
 
@@ -222,11 +221,9 @@ mod tests {
     fn agreement_by_hand() {
         // Worked examples widely reprinted: [[20, 5], [10, 15]] has kappa 0.40, [[45, 15], [25, 15]] 0.1304,
         // [[25, 35], [5, 35]] 0.2593
-        for ([a, b, c, d], kappa) in [
-            ([20, 5, 10, 15], 0.4),
-            ([45, 15, 25, 15], 0.130_434_782_6),
-            ([25, 35, 5, 35], 0.259_259_259_3),
-        ] {
+        for ([a, b, c, d], kappa) in
+            [([20, 5, 10, 15], 0.4), ([45, 15, 25, 15], 0.130_434_782_6), ([25, 35, 5, 35], 0.259_259_259_3)]
+        {
             let table = Confusion { hits: a, false_alarms: b, misses: c, correct_rejections: d };
             near(table.kappa().unwrap(), kappa, 1e-10);
         }
@@ -243,8 +240,7 @@ mod tests {
     #[test]
     fn readings_of_109_pictures() {
         // Hanley and McNeil 1982, table I: ratings of 58 normal and 51 abnormal pictures; area .893, standard error .032
-        let found =
-            auc(&repeated(&[3, 2, 2, 11, 33]), &repeated(&[33, 6, 6, 11, 2])).unwrap();
+        let found = auc(&repeated(&[3, 2, 2, 11, 33]), &repeated(&[33, 6, 6, 11, 2])).unwrap();
         near(found.value, 0.893, 5e-4);
         near(found.error, 0.032, 5e-4);
         // more digits: scipy's mannwhitneyu, and the formulas in Python

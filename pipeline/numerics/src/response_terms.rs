@@ -26,8 +26,8 @@ pub struct ResponseTerms {
     pub high: f64,
     /// The terms.
     pub terms: Vec<Term>,
-    /// Mean and standard deviation of each over the background.
-    scales: Vec<(f64, f64)>,
+    /// Mean and standard deviation of each over the background, before centring.
+    pub scales: Vec<(f64, f64)>,
 }
 
 impl ResponseTerms {

@@ -38,7 +38,8 @@ fn boyce_index_of_five_classes() {
         ([2.0, 3.0, 5.0, 5.0, 5.0], [0.25, 0.6, 1.25, 2.5, 5.0], 1.0),
         ([2.0, 7.0, 3.0, 5.0, 3.0], [0.25, 1.4, 0.75, 2.5, 3.0], 0.9),
     ] {
-        let found: Vec<f64> = presences.iter().zip(background).map(|(p, b)| (p / 20.0) / (b / 100.0)).collect();
+        let found: Vec<f64> =
+            presences.iter().zip(background).map(|(p, b)| (p / 20.0) / (b / 100.0)).collect();
         found.iter().zip(ratios).for_each(|(found, expected)| near(*found, expected, 1e-12));
         near(spearman(&found, &classes).unwrap(), index, 1e-12);
     }

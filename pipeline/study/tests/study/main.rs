@@ -5,6 +5,7 @@
 
 mod common;
 mod form;
+mod fragment;
 mod resolved;
 mod robust;
 mod schema;
