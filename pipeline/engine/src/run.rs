@@ -8,6 +8,7 @@ use crate::inputs;
 use crate::page_input::{self, Maps};
 use crate::products;
 use crate::progress::Progress;
+use crate::records::{self, Judged};
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
@@ -49,6 +50,8 @@ pub struct RunSummary {
     pub run_id: String,
     /// The answer in a few numbers.
     pub headline: Headline,
+    /// How suitability does against records, in one line, where the study has them.
+    pub records: Option<String>,
     /// Warnings.
     pub warnings: Vec<String>,
     /// Seconds taken.
@@ -112,11 +115,25 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
     clock.lap("answering the scenarios", cells);
 
+    let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], checked.records.as_ref())?;
+    // where the records set the threshold it is known from here on
+    let checked = records::settled(&checked, prepared.as_ref())?;
+    let context = Context::new(&checked.study, &checked.grid, options.tile, &building.work(), progress)?;
     let suitability = stages::suitability::run(&context, &water, &cases, &case_water)?;
     clock.lap("scoring habitat", cells);
 
     let patches = stages::patches::run(&context, &cases, &case_water, &suitability)?;
     clock.lap("finding patches", cells);
+
+    let judged = match (&checked.records, &prepared) {
+        (Some(vetted), Some(prepared)) => {
+            let cases = (&cases[..], &case_water[..]);
+            let judged = records::judge(&context, &water, cases, &suitability, vetted, prepared)?;
+            clock.lap("testing against records", cells);
+            Some(judged)
+        }
+        _ => None,
+    };
 
     let extrapolated: Vec<usize> = cases
         .iter()
@@ -146,7 +163,13 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         clock.lap("judging the response", 0);
     }
 
+    if let Some(judged) = &judged {
+        tables.extend(judged.tables.iter().cloned());
+        judged.warnings.iter().cloned().for_each(&mut warn);
+    }
+
     let mut notes = tables::held_notes(&cases, &case_water);
+    notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
@@ -180,6 +203,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         case_water: &case_water,
         suitability: &suitability,
         patches: &patches,
+        novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
     };
     stage.mask_outside()?;
     stage.write(&building)?;
@@ -211,6 +235,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         drought,
         &tables,
         (&cases, &water, &case_water, &suitability),
+        judged.as_ref(),
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
@@ -221,12 +246,13 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         folder: options.out.clone(),
         run_id,
         headline,
+        records: judged.map(|judged| judged.summary),
         warnings,
         seconds: begun.elapsed().as_secs_f64(),
     })
 }
 
-fn climate_model(checked: &Checked) -> Result<Option<ClimateModel>, EngineError> {
+pub(crate) fn climate_model(checked: &Checked) -> Result<Option<ClimateModel>, EngineError> {
     let (Some(climate), Some(series)) = (&checked.study.climate, &checked.series) else {
         return Ok(None);
     };
@@ -245,7 +271,7 @@ fn climate_model(checked: &Checked) -> Result<Option<ClimateModel>, EngineError>
 }
 
 /// The baseline and every scenario, each with the months its water answers to.
-fn cases<'a>(context: &Context<'a>, model: Option<&ClimateModel>) -> Vec<Case<'a>> {
+pub(crate) fn cases<'a>(context: &Context<'a>, model: Option<&ClimateModel>) -> Vec<Case<'a>> {
     let study = context.study;
     let z = |shift: &Shift| match (model, study.inundation.driver) {
         (Some(model), Driver::Index) => model.z_on(&context.axis, shift, study.period.water_year_starts),
@@ -267,7 +293,7 @@ fn cases<'a>(context: &Context<'a>, model: Option<&ClimateModel>) -> Vec<Case<'a
     cases
 }
 
-fn spreads(checked: &Checked) -> Spreads {
+pub(crate) fn spreads(checked: &Checked) -> Spreads {
     let water = &checked.study.inundation;
     Spreads { intercept: water.intercept_sd, index: water.index_sd, season: water.season_sd }
 }
@@ -291,12 +317,19 @@ fn write_report(
     drought: Option<lentic_report::Drought>,
     tables: &[Table],
     (cases, water, case_water, suitability): (&[Case], &WaterProducts, &[CaseWater], &SuitabilityProducts),
+    judged: Option<&Judged>,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
         write_table(&folder, table)?;
     }
-    let maps = Maps { grid: context.grid, cases };
+    // these never reach the page
+    for table in judged.iter().flat_map(|judged| &judged.sensitive) {
+        records::write_sensitive(&folder, table)?;
+    }
+    let helper = Maps { grid: context.grid, cases };
+    let mut maps = helper.all(water, case_water, suitability)?;
+    maps.extend(judged.map(|judged| judged.maps(&helper)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
     ];
@@ -314,10 +347,11 @@ fn write_report(
         record,
         headline: headline.clone(),
         uncertain,
-        maps: maps.all(water, case_water, suitability)?,
+        maps,
         losses: page_input::losses(context.study, &suitability.areas),
         drought,
         curves: page_input::curves(context.study),
+        boyce: judged.and_then(|judged| judged.boyce.clone()),
         tables,
         methods: describe::methods(checked),
         not_assessed: page_input::not_assessed(context.grid, &context.areas, &suitability.reason)?,

@@ -5,7 +5,7 @@ mod layout;
 mod shape;
 
 pub use layout::{ClassTerms, FittedMeasure, Layout, Shape};
-pub use shape::{Bend, simplified};
+pub use shape::{Bend, deviation, simplified};
 
 use crate::folds::{Folds, Parting};
 use crate::suitability::Measured;

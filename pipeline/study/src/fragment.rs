@@ -1,7 +1,8 @@
 //! Parts of a study file written by the program, for a person to read, edit and paste into a study.
 
 use crate::options::{
-    Combine, CurveSection, RequisiteSection, StudyFile, SuitabilitySection, Threshold, VariableSection,
+    Combine, CurveSection, IfMissing, IfMissingWord, RequisiteSection, StudyFile, SuitabilitySection,
+    Threshold, VariableSection,
 };
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -20,28 +21,44 @@ pub enum FragmentError {
     Toml(String),
 }
 
+/// A variable with the curve fitted to it.
+#[derive(Clone, Debug)]
+pub struct FittedVariable {
+    /// Its name in the study.
+    pub name: String,
+    /// The curve that takes the place of its own.
+    pub curve: CurveSection,
+    /// Score of a missing value, where one does not leave the cell unassessed.
+    pub missing: f64,
+}
+
 #[derive(Serialize)]
 struct Fragment {
     requisites: BTreeMap<&'static str, RequisiteSection>,
     suitability: SuitabilitySection,
 }
 
-/// The sections `[requisites.fitted]` and `[suitability]` as TOML: variables of `study`, each by name with the curve that takes
-/// the place of its own, in the order given and of equal weight, combined by the geometric mean. Barriers stay.
+/// The sections `[requisites.fitted]` and `[suitability]` as TOML: variables of `study` with fitted curves, in the order given and
+/// of equal weight, combined by the geometric mean. Barriers stay.
 ///
 /// # Errors
 /// A name that is no variable of the study.
 pub fn fragment(
     study: &StudyFile,
-    curves: &[(String, CurveSection)],
+    fitted: &[FittedVariable],
     threshold: Threshold,
 ) -> Result<String, FragmentError> {
     let mut variables = Vec::new();
-    for (name, curve) in curves {
+    for one in fitted {
         let mut own = study.requisites.values().flat_map(|requisite| &requisite.variables);
-        let written = own.find(|v| v.name == *name).ok_or_else(|| FragmentError::Variable(name.clone()))?;
-        let variable = VariableSection { curve: curve.clone(), weight: None, ..written.clone() };
-        variables.push(variable);
+        let found = own.find(|v| v.name == one.name);
+        let written = found.ok_or_else(|| FragmentError::Variable(one.name.clone()))?;
+        let if_missing = match written.if_missing {
+            None | Some(IfMissing::Word(IfMissingWord::NotAssessed)) => None,
+            Some(_) => Some(IfMissing::Score(one.missing)),
+        };
+        let curve = one.curve.clone();
+        variables.push(VariableSection { curve, weight: None, if_missing, ..written.clone() });
     }
     let requisite = RequisiteSection {
         combine: Combine::GeometricMean,

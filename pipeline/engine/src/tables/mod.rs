@@ -1,7 +1,9 @@
 //! The tables of a run, from what the stages left.
 
+pub mod calibration;
 mod habitat;
 mod quality;
+pub mod records;
 mod water;
 
 pub use habitat::{
