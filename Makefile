@@ -5,7 +5,7 @@ LENTIC := target/release/lentic
 DEMO ?= talverra-sink
 
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
-TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv r-cran-stars
+TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv r-cran-stars r-cran-spatstat.data
 
 .PHONY: demo test lint bench-response build setup setup-test clean
 

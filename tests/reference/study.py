@@ -14,6 +14,7 @@ import pandas as pd
 from rasterio.errors import RasterioError
 
 import patches
+import records
 import water
 from choice import COLUMNS, choose
 from climate import Climates, drought_events, scenario_climate
@@ -55,8 +56,11 @@ class Result:
         self.compared = study.inside.copy()
         for name in self.names:
             self.compared &= ~np.isnan(self.suitability[name])
+        threshold = study.text["suitability"]["threshold"]
+        if isinstance(threshold, str):
+            threshold = records.by_rule(study, self.suitability["baseline"], threshold)
         # As 32-bit float, like the suitability it is held against.
-        self.threshold = np.float32(study.text["suitability"]["threshold"])
+        self.threshold = np.float32(threshold)
         self.habitat = {
             n: self.compared & (self.suitability[n] >= self.threshold) for n in self.names
         }

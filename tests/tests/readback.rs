@@ -46,10 +46,12 @@ fn every_promised_raster_is_there() {
     .map(String::from)
     .into();
     for scenario in SCENARIOS {
-        promised
-            .extend(["hydroperiod", "suitability", "change"].map(|product| format!("{product}_{scenario}")));
+        promised.extend(
+            ["hydroperiod", "suitability", "change", "novelty"]
+                .map(|product| format!("{product}_{scenario}")),
+        );
     }
-    promised.extend(["hydroperiod_baseline".into(), "suitability_baseline".into()]);
+    promised.extend(["hydroperiod", "suitability", "novelty"].map(|product| format!("{product}_baseline")));
     let missing: Vec<_> = promised.iter().filter(|name| !found.contains(name.as_str())).collect();
     assert!(missing.is_empty(), "{missing:?}");
 }
@@ -97,7 +99,8 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
     }
     let unit = band["unit"].as_str();
     assert_eq!(unit, expected["unit"].as_str(), "{name}");
-    let by_band = ["water_trend", "water_change", "longest_dry_run", "response_to_drought"].contains(&name);
+    let by_band = ["water_trend", "water_change", "longest_dry_run", "response_to_drought"].contains(&name)
+        || name.starts_with("novelty_");
     let quantity = if by_band { band["description"].as_str() } else { name.split('_').next() };
     let wanted = match quantity.unwrap() {
         "hydroperiod" => Some("months per year"),
@@ -107,6 +110,7 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
         "change of hydroperiod" | "hydroperiod per unit of the index" => Some("months per year"),
         "slope on the index" => Some("logits per standard deviation"),
         "longest dry run" => Some("months"),
+        "distance beyond the range at the records" => Some("share of that range"),
         // classes and a probability have none
         _ => None,
     };
@@ -252,7 +256,7 @@ fn checksums_are_those_of_the_files() {
     let record: Value = serde_json::from_slice(&fs::read(DEMO.run.join("run.json")).unwrap()).unwrap();
     let inputs = checked(&record["inputs"], &DEMO.basin);
     assert!(inputs.len() > 360, "{} inputs", inputs.len());
-    for name in ["climate.csv", "area.gpkg", "layers/ground.tif", "legends/zones.csv"] {
+    for name in ["climate.csv", "area.gpkg", "records.csv", "layers/ground.tif", "legends/zones.csv"] {
         assert!(inputs.contains(name), "{name} is not accounted for");
     }
     let products = checked(&record["products"], &DEMO.run);

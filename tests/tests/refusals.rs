@@ -250,6 +250,30 @@ fn a_value_that_is_no_state_of_water() {
     assert_eq!(fs::read_dir(basin.folder()).unwrap().count(), 1);
 }
 
+#[test]
+fn records_without_a_reference_system() {
+    let basin = Basin::small();
+    basin.edit("study.toml", "crs = \"EPSG:4326\" ", "#");
+    insta::assert_snapshot!(refused(&basin, &["records.csv:1: ", "geodeticDatum", "records.crs"]));
+}
+
+#[test]
+fn an_empty_table_of_records() {
+    let basin = Basin::small();
+    let text = fs::read_to_string(basin.file("records.csv")).unwrap();
+    fs::write(basin.file("records.csv"), text.lines().next().unwrap()).unwrap();
+    insta::assert_snapshot!(refused(&basin, &["records.csv: holds no records"]));
+}
+
+#[test]
+fn records_that_all_lie_elsewhere() {
+    let basin = Basin::small();
+    let text = fs::read_to_string(basin.file("records.csv")).unwrap();
+    let far = text.replace(",-31.", ",-41.").replace(",-18.", ",-28.");
+    fs::write(basin.file("records.csv"), far).unwrap();
+    insta::assert_snapshot!(refused(&basin, &["records.csv: none of its 80 records can be used"]));
+}
+
 /// All problems at once, those of the study file and those of the files it names, in the order of files and lines.
 #[test]
 fn problems_are_reported_together() {

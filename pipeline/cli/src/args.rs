@@ -71,6 +71,20 @@ pub enum Command {
         #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
         tile: u32,
     },
+    /// Fit response curves to the study's records, and hold them against its own
+    Calibrate {
+        /// The study file, with a section [records]
+        study: PathBuf,
+        /// Folder of the calibration; an earlier one there is replaced [default: that of the run, with -calibration]
+        #[arg(long, short)]
+        out: Option<PathBuf>,
+        /// Threads [default: one per core]
+        #[arg(long)]
+        threads: Option<usize>,
+        /// Cells a side of the tiles worked on at a time
+        #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
+        tile: u32,
+    },
     /// Make monthly masks of water from multispectral scenes
     Water {
         /// The scenes file

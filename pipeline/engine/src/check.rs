@@ -7,11 +7,13 @@ mod tests;
 
 use crate::climates::{self, Climates, Needed};
 use crate::error::EngineError;
+use crate::records::{Vetted, vet};
 use crate::stack::Stack;
 use lentic_habitat::climate::YEARS_ADVISED;
+use lentic_habitat::validation::FEW;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
-use lentic_study::settings::{Driver, Files, Layer, Role};
+use lentic_study::settings::{Driver, Files, Layer, Role, ThresholdRule};
 use lentic_study::source::key;
 use lentic_study::{Examined, Problem, Problems, Source, Study, examine};
 use std::collections::BTreeSet;
@@ -24,7 +26,7 @@ const CALENDAR_MONTHS_ADVISED: usize = 6;
 const SHOWN: usize = 6;
 
 /// A study that can be run.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Checked {
     /// The study.
     pub study: Study,
@@ -34,6 +36,8 @@ pub struct Checked {
     pub stack: Stack,
     /// Its climates.
     pub climates: Climates,
+    /// Its records, if any.
+    pub records: Option<Vetted>,
     /// What the user should look into; nothing that stops a run.
     pub warnings: Vec<Problem>,
 }
@@ -61,6 +65,7 @@ pub fn check(path: &Path) -> Result<Checked, EngineError> {
             None => checker.opens(layer),
         }
     }
+    let records = grid.as_ref().and_then(|grid| checker.records(grid));
     let Checker { mut problems, warnings, lacking, .. } = checker;
     for told in unlisted {
         if lacking.contains(&(told.legend, told.code)) {
@@ -69,7 +74,7 @@ pub fn check(path: &Path) -> Result<Checked, EngineError> {
     }
     match (grid, stack, climates) {
         (Some(grid), Some(stack), Some(climates)) if problems.is_empty() => {
-            Ok(Checked { study, grid, stack, climates, warnings })
+            Ok(Checked { study, grid, stack, climates, records, warnings })
         }
         _ => Err(Problems::sorted(&source.path, problems).into()),
     }
@@ -229,6 +234,35 @@ impl Checker<'_> {
             }
         }
         found.climates
+    }
+}
+
+impl Checker<'_> {
+    /// Records that can be used, as far as that can be known before water is.
+    fn records(&mut self, grid: &Grid) -> Option<Vetted> {
+        let vetted = match vet(self.study, grid) {
+            Ok(vetted) => vetted?,
+            Err(problem) => {
+                self.problems.push(problem);
+                return None;
+            }
+        };
+        let n = vetted.presences.len();
+        if n < FEW {
+            let found =
+                format!("{n} of {} records can be used (set aside: {})", vetted.rows, vetted.reasons());
+            if self.study.suitability.threshold_rule == Some(ThresholdRule::Best) {
+                let message = format!("{found}; suitability.threshold by its rule needs {FEW}");
+                let help = "set a number, or \"tenth percentile of records\"";
+                self.problem("suitability.threshold", message, help);
+            } else {
+                let message = format!(
+                    "{found}, fewer than {FEW}: only their tenth percentile and the Boyce index will be given"
+                );
+                self.warn("records.file", message, "");
+            }
+        }
+        Some(vetted)
     }
 }
 

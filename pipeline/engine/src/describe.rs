@@ -2,11 +2,12 @@
 
 use crate::check::Checked;
 use crate::climates::Climates;
+use lentic_habitat::calibration::Calibration;
 use lentic_habitat::climate::Evapotranspiration;
 use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
-    AnomalyScale, Climate, Combine, Drawdown, Driver, IndexKind, Scenario, ZeroRule,
+    AnomalyScale, Climate, Combine, Drawdown, Driver, IndexKind, Records, Scenario, ZeroRule,
 };
 
 fn note(title: &str, text: String) -> MethodNote {
@@ -83,6 +84,9 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
         }
     }
     text.push_str(&format!("\n\nHabitat is suitability of {} or more.", study.suitability.threshold));
+    if let Some(rule) = study.suitability.threshold_rule {
+        text.push_str(&format!(" The records set that: {} (table thresholds).", rule.words()));
+    }
     if !study.suitability.barriers.is_empty() {
         text.push_str(&format!(" Barriers set it to 0: {}.", study.suitability.barriers.join(", ")));
     }
@@ -100,6 +104,7 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
             }
         ),
     ));
+    notes.extend(study.records.as_ref().map(records_note));
     let scenarios: Vec<String> = study.scenarios.iter().map(scenario_text).collect();
     notes.push(note("Scenarios", scenarios.join("\n\n")));
     notes
@@ -168,6 +173,39 @@ fn index_text(study: &Study, climate: &Climate, climates: &Climates) -> String {
     format!(
         "{name}: {how}. {fitted}. Shown values are limited to -3.5 to 3.5; the response uses \
          values continued linearly beyond -2.5 and 2.5. Droughts by run theory (Yevjevich 1967).{places}"
+    )
+}
+
+/// How a calibration was made.
+pub fn calibration(found: &Calibration) -> Vec<String> {
+    let gain = found.gains.iter().find(|g| g.0 == found.penalty).map_or(0.0, |g| g.1);
+    vec![format!(
+        "Fit: Poisson point process of presences against background (Warton and Shepherd 2010; Renner et al. 2015) with linear, quadratic and hinge terms of every measure and one term per class, each scaled to standard deviation 1, and a ridge \
+         penalty of {} chosen on folds left out, where it gains {gain:.2} per record over an even density. The study's own curves stay in force until somebody decides otherwise.",
+        found.penalty
+    )]
+}
+
+/// How records were used.
+fn records_note(records: &Records) -> MethodNote {
+    let months = match (records.from, records.to) {
+        (None, None) => "of any date".to_string(),
+        (Some(from), None) => format!("from {from} on"),
+        (None, Some(to)) => format!("up to {to}"),
+        (Some(from), Some(to)) => format!("from {from} to {to}"),
+    };
+    let drawn = match &records.effort {
+        Some(layer) => format!("drawn in proportion to survey effort (layer \"{layer}\")"),
+        None => "drawn evenly".into(),
+    };
+    note(
+        "Records and validation",
+        format!(
+            "Records {months}, placed to within {} m, one per cell, against at most {} assessed cells {drawn}. Validation by squares of ground: area under the ROC curve with its standard error (Hanley and McNeil 1982), \
+             true skill statistic (Allouche et al. 2006), kappa (Cohen 1960), continuous Boyce index (Hirzel et al. 2006). Thresholds for a fold come from the other folds. Importance: fall of the area under the ROC curve when a variable is \
+             shuffled. Novelty: the largest distance of a variable beyond its range at the records, as a share of that range.",
+            records.maximum_uncertainty_m, records.background
+        ),
     )
 }
 

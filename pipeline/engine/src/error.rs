@@ -60,6 +60,25 @@ pub enum EngineError {
         /// Why not.
         reason: String,
     },
+    /// Records that give no answer.
+    #[error("records {}: {reason}", file.display())]
+    Records {
+        /// The table.
+        file: PathBuf,
+        /// What was found, what is expected, and how to mend it.
+        reason: String,
+    },
+    /// Records give no fit.
+    #[error("records {}: {reason}", file.display())]
+    Calibration {
+        /// The table.
+        file: PathBuf,
+        /// Why not.
+        reason: lentic_habitat::calibration::CalibrationError,
+    },
+    /// The fitted curves cannot be written as part of a study.
+    #[error(transparent)]
+    Fragment(#[from] lentic_study::fragment::FragmentError),
     /// The run folder cannot be used.
     #[error("run folder {}: {reason}", folder.display())]
     Folder {

@@ -70,6 +70,10 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
     if let Some(area) = &study.grid.area {
         files.push(("study area".into(), area.clone(), Default::default()));
     }
+    if let Some(records) = &study.records {
+        let facts = [records.source.clone(), records.licence.clone(), String::new()];
+        files.push(("records".into(), records.file.clone(), facts));
+    }
     progress.start("taking checksums", 0);
     let inputs = files
         .par_iter()

@@ -4,6 +4,7 @@
 //! run folder whole or not at all; [`demo::write_demo`] writes the invented basin.
 
 mod blob;
+pub mod calibrate;
 pub mod check;
 mod climates;
 pub mod demo;
@@ -16,6 +17,7 @@ mod layers;
 mod page_input;
 mod products;
 mod progress;
+pub mod records;
 pub mod run;
 mod run_record;
 pub mod scenes;

@@ -48,7 +48,8 @@ pub fn headline(cases: &[Case], areas: &[ScenarioAreas], inside_ha: f64) -> Head
     }
 }
 
-fn title(case: &Case) -> String {
+/// The title of a case.
+pub fn title(case: &Case) -> String {
     case.scenario.map_or_else(|| "Baseline".to_string(), |s| s.title.clone())
 }
 
@@ -281,8 +282,12 @@ impl Maps<'_> {
         Ok((values.len() / height.max(1), height, values))
     }
 
+    /// A map of numbers of one case.
+    ///
+    /// # Errors
+    /// When the disk refuses.
     #[allow(clippy::too_many_arguments)]
-    fn ramp(
+    pub fn ramp(
         &self,
         group: &str,
         case: &Case,

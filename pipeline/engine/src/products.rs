@@ -2,6 +2,7 @@
 
 use crate::error::EngineError;
 use crate::folder::Building;
+use crate::records::novelty::CaseNovelty;
 use crate::run::VERSION;
 use crate::stages::patches::CasePatches;
 use crate::stages::response::ResponseProducts;
@@ -37,6 +38,8 @@ pub struct Stages<'a> {
     pub suitability: &'a SuitabilityProducts,
     /// Patches.
     pub patches: &'a [CasePatches],
+    /// Novelty of the cases, where there are records.
+    pub novelty: &'a [CaseNovelty],
 }
 
 /// A raster to write.
@@ -244,6 +247,26 @@ impl Stages<'_> {
                     change_classes(),
                 ));
             }
+        }
+        for (case, found) in self.cases.iter().zip(self.novelty) {
+            let of = case.scenario.map_or_else(|| "baseline".to_string(), |s| s.title.clone());
+            all.push(Raster {
+                file: format!("novelty_{}.tif", case.name),
+                title: format!("How far conditions lie outside those at the records: {of}"),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &found.novelty,
+                        description: "distance beyond the range at the records".into(),
+                        unit: "share of that range".into(),
+                    },
+                    FloatBand {
+                        cells: &found.variable,
+                        description: "variable farthest outside, by its number in table novelty; 0 inside"
+                            .into(),
+                        unit: String::new(),
+                    },
+                ]),
+            });
         }
         all.push(floats(
             "suitability_observed",

@@ -9,6 +9,7 @@ use crate::inputs;
 use crate::page_input::{self, Maps};
 use crate::products;
 use crate::progress::Progress;
+use crate::records::{self, Judged};
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
@@ -50,6 +51,8 @@ pub struct RunSummary {
     pub run_id: String,
     /// The answer in a few numbers.
     pub headline: Headline,
+    /// How suitability does against records, in one line, where the study has them.
+    pub records: Option<String>,
     /// Warnings.
     pub warnings: Vec<String>,
     /// Seconds taken.
@@ -125,11 +128,26 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
     clock.lap("answering the scenarios", cells);
 
+    let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], checked.records.as_ref())?;
+    // where the records set the threshold it is known from here on
+    let checked = records::settled(&checked, prepared.as_ref())?;
+    let context =
+        Context::new(&checked.study, &checked.grid, climates, options.tile, &building.work(), progress)?;
     let suitability = stages::suitability::run(&context, &water, &cases, &case_water)?;
     clock.lap("scoring habitat", cells);
 
     let patches = stages::patches::run(&context, &cases, &case_water, &suitability)?;
     clock.lap("finding patches", cells);
+
+    let judged = match (&checked.records, &prepared) {
+        (Some(vetted), Some(prepared)) => {
+            let cases = (&cases[..], &case_water[..]);
+            let judged = records::judge(&context, &water, cases, &suitability, vetted, prepared)?;
+            clock.lap("testing against records", cells);
+            Some(judged)
+        }
+        _ => None,
+    };
 
     let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
     let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
@@ -152,7 +170,13 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         clock.lap("judging the response", 0);
     }
 
+    if let Some(judged) = &judged {
+        tables.extend(judged.tables.iter().cloned());
+        judged.warnings.iter().cloned().for_each(&mut warn);
+    }
+
     let mut notes = tables::held_notes(&cases, &case_water);
+    notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
@@ -175,6 +199,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         case_water: &case_water,
         suitability: &suitability,
         patches: &patches,
+        novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
     };
     stage.mask_outside()?;
     stage.write(&building)?;
@@ -206,6 +231,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         droughts,
         &tables,
         (&cases, &water, &case_water, &suitability),
+        judged.as_ref(),
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
@@ -216,13 +242,14 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         folder: options.out.clone(),
         run_id,
         headline,
+        records: judged.map(|judged| judged.summary),
         warnings,
         seconds: begun.elapsed().as_secs_f64(),
     })
 }
 
 /// The baseline and every scenario, each with the months its water answers to.
-fn cases<'a>(context: &Context<'a>) -> Vec<Case<'a>> {
+pub(crate) fn cases<'a>(context: &Context<'a>) -> Vec<Case<'a>> {
     let designs = |shift: &Shift| context.climates.designs(&context.axis, shift);
     let mut cases = vec![Case { name: "baseline".into(), scenario: None, designs: designs(&Shift::NONE) }];
     for scenario in &context.study.scenarios {
@@ -241,7 +268,7 @@ fn shifts(cases: &[Case]) -> Vec<(String, Shift)> {
     cases.iter().filter_map(|case| Some((case.name.clone(), shift(case)?))).collect()
 }
 
-fn spreads(checked: &Checked) -> Spreads {
+pub(crate) fn spreads(checked: &Checked) -> Spreads {
     let water = &checked.study.inundation;
     Spreads { intercept: water.intercept_sd, index: water.index_sd, season: water.season_sd }
 }
@@ -265,12 +292,19 @@ fn write_report(
     droughts: Vec<lentic_report::Drought>,
     tables: &[Table],
     (cases, water, case_water, suitability): (&[Case], &WaterProducts, &[CaseWater], &SuitabilityProducts),
+    judged: Option<&Judged>,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
         write_table(&folder, table)?;
     }
-    let maps = Maps { grid: context.grid, cases };
+    // these never reach the page
+    for table in judged.iter().flat_map(|judged| &judged.sensitive) {
+        records::write_sensitive(&folder, table)?;
+    }
+    let helper = Maps { grid: context.grid, cases };
+    let mut maps = helper.all(water, case_water, suitability)?;
+    maps.extend(judged.map(|judged| judged.maps(&helper)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
     ];
@@ -289,10 +323,11 @@ fn write_report(
         record,
         headline: headline.clone(),
         uncertain,
-        maps: maps.all(water, case_water, suitability)?,
+        maps,
         losses: page_input::losses(context.study, &suitability.areas),
         droughts,
         curves: page_input::curves(context.study),
+        boyce: judged.and_then(|judged| judged.boyce.clone()),
         tables,
         methods: describe::methods(checked, context.climates),
         not_assessed: page_input::not_assessed(context.grid, &context.areas, &suitability.reason)?,

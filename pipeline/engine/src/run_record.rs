@@ -25,6 +25,7 @@ pub fn study_record(checked: &Checked) -> StudyRecord {
         path: inputs::named(&study.path, study),
         blake3: blake3::hash(study.text.as_bytes()).to_hex().to_string(),
         text: study.text.clone(),
+        threshold: study.suitability.threshold,
     }
 }
 

@@ -70,6 +70,8 @@ pub struct StudyRecord {
     pub blake3: String,
     /// The study file itself.
     pub text: String,
+    /// Habitat begins at this suitability, as set or as the records gave it.
+    pub threshold: f64,
 }
 
 /// The grid of the run.

@@ -230,7 +230,8 @@ fn figures_are_well_formed_and_carry_their_size_and_units() {
             "loss_by_zone.svg",
             "loss_by_wetland_class.svg",
             "drought_index.svg",
-            "response_curves.svg"
+            "response_curves.svg",
+            "boyce_curve.svg"
         ]
     );
     for path in &figures {

@@ -31,6 +31,9 @@ pub struct StudyFile {
     /// What counts as a patch.
     #[serde(default)]
     pub patches: PatchesSection,
+    /// Records of the animal, to test the suitability against.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub records: Option<RecordsSection>,
     /// The futures compared with the baseline.
     #[serde(default)]
     pub scenarios: Vec<ScenarioSection>,
@@ -533,15 +536,46 @@ pub struct LogisticCurve {
     pub steepness: f64,
 }
 
+/// Where habitat begins.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Threshold {
+    /// A suitability from 0 to 1.
+    Number(#[schemars(range(min = 0.0, max = 1.0))] f64),
+    /// A rule; needs `[records]`.
+    Rule(ThresholdRule),
+}
+
+/// How records set the threshold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum ThresholdRule {
+    /// The suitability with the largest sum of sensitivity (share of records at or above it) and specificity (share of the
+    /// background below it); needs 20 records.
+    #[serde(rename = "max sensitivity and specificity")]
+    Best,
+    /// The suitability that nine tenths of the records reach.
+    #[serde(rename = "tenth percentile of records")]
+    TenthPercentile,
+}
+
+impl ThresholdRule {
+    /// The words of the rule in a study file.
+    pub fn words(self) -> &'static str {
+        match self {
+            ThresholdRule::Best => "max sensitivity and specificity",
+            ThresholdRule::TenthPercentile => "tenth percentile of records",
+        }
+    }
+}
+
 /// `[suitability]`
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SuitabilitySection {
     /// How requisites are combined.
     pub combine: Combine,
-    /// Habitat begins at this suitability.
-    #[schemars(range(min = 0.0, max = 1.0))]
-    pub threshold: f64,
+    /// Habitat begins at this suitability: a number, or the words of a rule by which the records set it.
+    pub threshold: Threshold,
     /// Weights of the requisites from pairwise comparison, in the order of `order`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pairwise: Option<Vec<Vec<f64>>>,
@@ -571,6 +605,49 @@ pub struct PatchesSection {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.0))]
     pub edge_m: Option<f64>,
+}
+
+/// `[records]`: a table of findings with Darwin Core terms as column names: decimalLatitude, decimalLongitude, and as far
+/// as known geodeticDatum, coordinateUncertaintyInMeters, eventDate, occurrenceStatus, individualCount, occurrenceID.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RecordsSection {
+    /// CSV (commas, semicolons or tabs), relative to the study file.
+    pub file: String,
+    /// Reference system of the degrees, for example "EPSG:4326"; needed where rows have no geodeticDatum.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub crs: Option<String>,
+    /// Records vaguer than this are set aside, metres (the cell side, at least 100).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub maximum_uncertainty_m: Option<f64>,
+    /// What a record that states no uncertainty is taken to have, metres; left out, such records are set aside as vague.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub assumed_uncertainty_m: Option<f64>,
+    /// First month of the findings used, as "1991-01"; with it or `to`, undated records are set aside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<String>,
+    /// Last month of the findings used.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<String>,
+    /// Continuous, fraction or mask layer of survey effort, 0 or more: background is drawn in proportion to it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub effort_layer: Option<String>,
+    /// Side of the squares that are tested together, metres (the farthest reach of the variables, at least ten cells).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub block_m: Option<f64>,
+    /// Assessed cells that stand for the ground at large (10000).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 100, max = 1_000_000))]
+    pub background: Option<u32>,
+    /// Where the records come from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+    /// Their licence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub licence: Option<String>,
 }
 
 /// One number, or twelve from January on.

@@ -8,6 +8,7 @@ mod grid;
 mod layers;
 mod legend;
 mod measure;
+mod records;
 mod requisites;
 mod scenarios;
 mod series;
@@ -70,6 +71,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let requisites = requisites::requisites(context);
     let suitability = requisites::suitability(context, requisites.consistency_ratio);
     let patches = grid::patches(context);
+    let records = records::records(context);
     let scenarios = scenarios::scenarios(context);
     context.warn_unused();
     if baseline.is_none() {
@@ -93,6 +95,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         requisites: requisites.list,
         suitability,
         patches,
+        records,
         scenarios,
     }
 }

@@ -2,7 +2,8 @@
 
 use crate::Month;
 pub use crate::options::{
-    AnomalyScale, Combine, DrawdownCause, Driver, IndexKind, LayerKind, Role, WaterContent, ZeroRule,
+    AnomalyScale, Combine, DrawdownCause, Driver, IndexKind, LayerKind, Role, ThresholdRule, WaterContent,
+    ZeroRule,
 };
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -42,6 +43,8 @@ pub struct Study {
     pub suitability: Suitability,
     /// Patches.
     pub patches: Patches,
+    /// Records of the animal, if any.
+    pub records: Option<Records>,
     /// Scenarios in file order, the baseline not among them.
     pub scenarios: Vec<Scenario>,
 }
@@ -415,8 +418,10 @@ pub enum Missing {
 pub struct Suitability {
     /// How requisites combine.
     pub combine: Combine,
-    /// Habitat begins here.
+    /// Habitat begins here; NaN (so that nothing is habitat) until the records set it where there is a rule.
     pub threshold: f64,
+    /// How the records set the threshold, if they do.
+    pub threshold_rule: Option<ThresholdRule>,
     /// Consistency ratio of the requisites' pairwise weights, if they are used.
     pub consistency_ratio: Option<f64>,
     /// Names of mask layers that make a cell unsuitable.
@@ -432,6 +437,33 @@ pub struct Patches {
     pub minimum_ha: f64,
     /// Core lies farther than this from non-habitat, metres; 0: no core.
     pub edge_m: f64,
+}
+
+/// Records of the animal, not yet read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Records {
+    /// The table.
+    pub file: PathBuf,
+    /// Reference system of rows that state none.
+    pub crs: Option<String>,
+    /// Vaguer ones are set aside, metres.
+    pub maximum_uncertainty_m: f64,
+    /// What rows without uncertainty are taken to have, metres.
+    pub assumed_uncertainty_m: Option<f64>,
+    /// First month used.
+    pub from: Option<Month>,
+    /// Last month used.
+    pub to: Option<Month>,
+    /// Layer of survey effort, by name.
+    pub effort: Option<String>,
+    /// Side of the squares tested together, metres; `None`: the farthest reach.
+    pub block_m: Option<f64>,
+    /// Cells of background.
+    pub background: usize,
+    /// Where they come from.
+    pub source: String,
+    /// Their licence.
+    pub licence: String,
 }
 
 /// A scenario.

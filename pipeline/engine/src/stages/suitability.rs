@@ -148,23 +148,8 @@ fn one_tile(
     reach: usize,
 ) -> Result<TileAreas, EngineError> {
     let study = context.study;
-    let outer = window.with_margin(reach, context.grid);
-    let block = Block {
-        rows: outer.rows,
-        cols: outer.cols,
-        inner_row: window.row - outer.row,
-        inner_col: window.col - outer.col,
-        inner_rows: window.rows,
-        inner_cols: window.cols,
-    };
-    let reader = Reader { layers: context.layers, outer, window, block };
-    let mut barrier = vec![false; window.len()];
-    for name in &study.suitability.barriers {
-        if let Some(layer) = study.layer(name) {
-            let burnt = context.layers.barrier(layer, window)?;
-            barrier.iter_mut().zip(burnt).for_each(|(b, here)| *b |= here);
-        }
-    }
+    let reader = Reader::new(context, window, reach);
+    let barrier = barriers(context, window)?;
     // what does not depend on the case is measured once
     let mut shared: Vec<Option<Measured>> = Vec::new();
     for (_, variable) in study.variables() {
@@ -173,7 +158,7 @@ fn one_tile(
     }
     let score = |case: Option<&Case>, months: &Scratch<f32>, fall: Option<&Scratch<f32>>| {
         let water = CaseLayers {
-            hydroperiod: months.read(&outer)?,
+            hydroperiod: months.read(&reader.outer)?,
             fall: fall.map(|f| f.read(&window)).transpose()?,
         };
         let mut own = Vec::new();
@@ -272,6 +257,41 @@ fn one_tile(
     Ok(totals)
 }
 
+/// What every variable measures on a window in one case, in the order of `Study::variables`, and where barriers lie.
+///
+/// # Errors
+/// A layer that cannot be read, or a disk that refuses.
+pub fn measure_window(
+    context: &Context,
+    case: &Case,
+    case_water: &CaseWater,
+    window: Window,
+) -> Result<(Vec<Measured>, Vec<bool>), EngineError> {
+    let study = context.study;
+    let reader = Reader::new(context, window, reach_cells(study, context.grid.cell_m));
+    let water = CaseLayers {
+        hydroperiod: case_water.hydroperiod.read(&reader.outer)?,
+        fall: case_water.fall.as_ref().map(|f| f.read(&window)).transpose()?,
+    };
+    let measured = study
+        .variables()
+        .map(|(_, variable)| reader.measure(&variable.measure, Some(case), Some(&water)))
+        .collect::<Result<_, _>>()?;
+    Ok((measured, barriers(context, window)?))
+}
+
+/// Cells of a window in which a barrier lies.
+fn barriers(context: &Context, window: Window) -> Result<Vec<bool>, EngineError> {
+    let mut barrier = vec![false; window.len()];
+    for name in &context.study.suitability.barriers {
+        if let Some(layer) = context.study.layer(name) {
+            let burnt = context.layers.barrier(layer, window)?;
+            barrier.iter_mut().zip(burnt).for_each(|(b, here)| *b |= here);
+        }
+    }
+    Ok(barrier)
+}
+
 fn values_inside(values: &[f32], inside: &[u8]) -> Vec<f32> {
     values.iter().zip(inside).map(|(v, inside)| if *inside == 1 { *v } else { f32::NAN }).collect()
 }
@@ -304,7 +324,20 @@ struct Reader<'a> {
     block: Block,
 }
 
-impl Reader<'_> {
+impl<'a> Reader<'a> {
+    fn new(context: &Context<'a>, window: Window, reach: usize) -> Self {
+        let outer = window.with_margin(reach, context.grid);
+        let block = Block {
+            rows: outer.rows,
+            cols: outer.cols,
+            inner_row: window.row - outer.row,
+            inner_col: window.col - outer.col,
+            inner_rows: window.rows,
+            inner_cols: window.cols,
+        };
+        Reader { layers: context.layers, outer, window, block }
+    }
+
     /// Whether a measure may differ between cases, this one among them.
     fn depends_on_case(&self, measure: &Measure, case: &Case) -> bool {
         match measure {

@@ -175,9 +175,7 @@ fn habitat(run: &FinishedRun, case: &str) -> Result<Cells, EngineError> {
     if let Some(name) = change {
         return Ok(Cells::Change { source: run.raster(name)?, after });
     }
-    let study = &run.record.study;
-    let (file, _) = lentic_study::parse(Path::new(&study.path), study.text.clone())?;
-    let threshold = file.suitability.threshold as f32;
+    let threshold = run.record.study.threshold as f32;
     Ok(Cells::Suitability { source: run.raster("suitability_baseline")?, threshold })
 }
 

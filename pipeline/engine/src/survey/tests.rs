@@ -36,7 +36,7 @@ impl Made {
         let made = Made { folder: tempfile::tempdir().unwrap(), rows, cols };
         fs::create_dir_all(made.run().join("rasters")).unwrap();
         made.write("permanence", code);
-        made.record(&["permanence"], "");
+        made.record(&["permanence"]);
         made
     }
 
@@ -59,12 +59,12 @@ impl Made {
         write_cog(&path, &grid, &CogSpec::default(), &CogData::Classes(band)).unwrap();
     }
 
-    fn record(&self, rasters: &[&str], study: &str) {
+    fn record(&self, rasters: &[&str]) {
         let product = |name: &&str| Product { file: format!("rasters/{name}.tif"), ..Product::default() };
         let record = RunRecord {
             run_id: "0123456789ab".into(),
             seed: 7,
-            study: StudyRecord { text: study.into(), path: "study.toml".into(), ..StudyRecord::default() },
+            study: StudyRecord { path: "study.toml".into(), threshold: 0.5, ..StudyRecord::default() },
             products: rasters.iter().map(product).collect(),
             ..RunRecord::default()
         };
@@ -276,7 +276,7 @@ fn runs_and_maps_that_are_not_there() {
 fn habitat_comes_from_change_or_from_suitability() {
     let made = Made::new(20, 20, |_, _| 1);
     made.write("change_drier", |row, col| if row == 0 { 255 } else { [0, 1, 2, 3, 4][col / 4] });
-    made.record(&["change_drier", "permanence", "suitability_baseline"], "");
+    made.record(&["change_drier", "permanence", "suitability_baseline"]);
     let cells = |map: &str| {
         let options = DrawOptions { map: map.into(), ..made.options() };
         let drawn = draw(&made.run(), &options, &Silent).unwrap();
@@ -286,14 +286,11 @@ fn habitat_comes_from_change_or_from_suitability() {
     assert_eq!(cells("habitat_baseline"), [(0, 152, 13.68), (1, 228, 20.52)]);
     assert_eq!(cells("habitat_drier"), [(0, 152, 13.68), (1, 228, 20.52)]);
     assert_eq!(cells("change_drier").len(), 5);
-    // no scenario: by the study's threshold, which is itself habitat
-    let study = include_str!("../demo/text/study.toml").replace("{crs}", CRS).replace("{seed}", "1");
-    let study = study.split("[[scenarios]]").next().unwrap();
-    assert!(study.contains("\nthreshold = 0.5 "));
+    // no scenario: by the threshold of the run, which is itself habitat
     let suitability: Vec<f32> = (0..400).map(|at| [f32::NAN, 0.499_999, 0.5, 0.9][at % 4]).collect();
     let path = made.run().join("rasters/suitability_baseline.tif");
     write_floats(&path, &made.grid(), &suitability, Some(f32::NAN)).unwrap();
-    made.record(&["permanence", "suitability_baseline"], study);
+    made.record(&["permanence", "suitability_baseline"]);
     assert_eq!(cells("habitat_baseline"), [(0, 100, 9.0), (1, 200, 18.0)]);
 }
 

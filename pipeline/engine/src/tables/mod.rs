@@ -1,8 +1,10 @@
 //! The tables of a run, from what the stages left.
 
+pub mod calibration;
 mod drought;
 mod habitat;
 mod quality;
+pub mod records;
 mod water;
 
 pub use drought::{

@@ -1,7 +1,7 @@
 //! The charts of the page, each drawn for a wide and for a narrow screen.
 
 use super::PageInput;
-use crate::chart::{Svg, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::chart::{Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, response_curves};
 use minijinja::Value;
 
 /// Width of a chart beside a caption on a large screen, units.
@@ -43,6 +43,16 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
             "How each measure becomes a score: 0 unsuitable, 1 as good as it gets. These curves are \
              settings of the study.",
             |width| response_curves(&input.curves, width),
+        ));
+    }
+    if let Some(boyce) = &input.boyce {
+        charts.push(chart(
+            "Records against suitability",
+            "Share of the records over share of the ground, in a window a tenth of the scores wide that moves from low \
+             to high suitability. 1: records as common as ground. In a model that ranks places rightly the line rises all the \
+             way; the continuous Boyce index is 1 then, and 0 where records stand anywhere. Where records stand is \
+             not shown on this page.",
+            |width| boyce_curve(boyce, width),
         ));
     }
     Value::from(charts)

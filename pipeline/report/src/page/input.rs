@@ -21,6 +21,8 @@ pub struct PageInput<'a> {
     pub droughts: Vec<Drought>,
     /// Response curves.
     pub curves: Vec<CurvePanel>,
+    /// How records crowd as suitability rises, where the study has records.
+    pub boyce: Option<BoyceCurve>,
     /// Tables shown in full.
     pub tables: &'a [Table],
     /// How it was computed, from the settings used.
@@ -190,6 +192,20 @@ pub enum CurveShape {
     Line(Vec<[f64; 2]>),
     /// Score by class, `None` where the class has none.
     Classes(Vec<(String, Option<f64>)>),
+}
+
+/// Records against suitability: their share over the share of the ground, window by window (the curve of the continuous Boyce
+/// index).
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoyceCurve {
+    /// Middle of the window and ratio, windows rising.
+    pub points: Vec<[f64; 2]>,
+    /// The index, where it has a value.
+    pub index: Option<f64>,
+    /// 5 % to 95 % range of the index over draws of records.
+    pub range: Option<[f64; 2]>,
+    /// Thresholds to mark, by name.
+    pub thresholds: Vec<(String, f64)>,
 }
 
 /// How something was computed.

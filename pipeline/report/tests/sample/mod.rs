@@ -1,9 +1,10 @@
 //! A page of invented results: Talverra Sink and its turtle exist nowhere.
 
 use lentic_report::{
-    AreaRow, Column, CurvePanel, CurveShape, Drought, DroughtMonth, GridRecord, Headline, HeadlineRow, Input,
-    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp,
-    RunRecord, Stage, StudyRecord, Table, change_classes, not_assessed_classes, permanence_classes,
+    AreaRow, BoyceCurve, Column, CurvePanel, CurveShape, Drought, DroughtMonth, GridRecord, Headline,
+    HeadlineRow, Input, LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord,
+    Product, Program, Ramp, RunRecord, Stage, StudyRecord, Table, change_classes, not_assessed_classes,
+    permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -421,6 +422,12 @@ impl Sample {
             losses: losses(),
             droughts: vec![drought()],
             curves: curves(),
+            boyce: Some(BoyceCurve {
+                points: (0..=100).map(|i| f64::from(i) / 100.0).map(|s| [0.05 + 0.9 * s, 3.0 * s * s]).collect(),
+                index: Some(0.93),
+                range: Some([0.81, 0.98]),
+                thresholds: vec![("study".into(), 0.5), ("tenth percentile".into(), 0.46)],
+            }),
             tables: &self.tables,
             methods: vec![
                 MethodNote { title: "Water history".into(), text: "Per cell, the hydroperiod is the sum over calendar months of wet months divided by observed months.\n\nA cell needs 24 observed months in 6 calendar months, else it is not assessed.".into() },

@@ -6,7 +6,7 @@ use super::measure::measure;
 use super::weights::{Written, weights};
 use crate::nearest::did_you_mean;
 use crate::options::{
-    IfMissing, IfMissingWord, LayerKind, RequisiteSection, SuitabilitySection, VariableSection,
+    IfMissing, IfMissingWord, LayerKind, RequisiteSection, SuitabilitySection, Threshold, VariableSection,
 };
 use crate::settings::{Missing, Requisite, Suitability, Variable};
 use crate::source::{item, key};
@@ -188,7 +188,14 @@ fn order<'a>(
 
 pub(super) fn suitability(context: &mut Context<'_>, consistency_ratio: Option<f64>) -> Suitability {
     let section = &context.file.suitability;
-    if section.threshold == 0.0 {
+    let (threshold, threshold_rule) = match section.threshold {
+        Threshold::Number(number) => (number, None),
+        Threshold::Rule(rule) => (f64::NAN, Some(rule)),
+    };
+    if let Some(rule) = threshold_rule {
+        super::records::need(context, "suitability.threshold", rule);
+    }
+    if threshold == 0.0 {
         let message = "suitability.threshold is 0: every assessed cell is habitat".to_string();
         context.warn("suitability.threshold", message, "0.5 is a usual beginning");
     }
@@ -197,7 +204,8 @@ pub(super) fn suitability(context: &mut Context<'_>, consistency_ratio: Option<f
     }
     Suitability {
         combine: section.combine,
-        threshold: section.threshold,
+        threshold,
+        threshold_rule,
         consistency_ratio,
         barriers: section.barriers.clone(),
     }

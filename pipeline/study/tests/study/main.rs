@@ -6,6 +6,7 @@
 mod climate;
 mod common;
 mod form;
+mod fragment;
 mod resolved;
 mod robust;
 mod schema;

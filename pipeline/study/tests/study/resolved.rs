@@ -180,3 +180,28 @@ fn scenarios_are_resolved() {
     assert_eq!((both.precipitation_factor[0], both.precipitation_factor[5]), (0.9, 1.0));
     assert_eq!(crops.land_cover.as_deref(), Some("land_cover_2050"));
 }
+
+#[test]
+fn records_and_the_threshold_they_set() {
+    let records = good().records.unwrap();
+    assert!(records.file.is_absolute() && records.file.ends_with("records.csv"));
+    assert_eq!((records.maximum_uncertainty_m, records.background), (150.0, 10_000));
+    assert_eq!((records.from, records.to), (Some("1995-01".parse().unwrap()), None));
+    assert_eq!((records.effort.as_deref(), records.block_m), (Some("fall"), None));
+
+    // Finer cells than a hundred metres: a hundred metres; coarser ones: the cell.
+    let maximum = |cell: &str| {
+        let edits = [("maximum_uncertainty_m = 150.0\n", ""), ("cell_m = 30.0", cell)];
+        let (study, _) = Folder::new(&edited(&edits)).load().unwrap();
+        study.records.unwrap().maximum_uncertainty_m
+    };
+    assert_eq!((maximum("cell_m = 30.0"), maximum("cell_m = 250.0")), (100.0, 250.0));
+
+    let (study, _) =
+        Folder::new(&edited(&[("threshold = 0.5", "threshold = \"tenth percentile of records\"")]))
+            .load()
+            .unwrap();
+    assert_eq!(study.suitability.threshold_rule, Some(settings::ThresholdRule::TenthPercentile));
+    assert!(study.suitability.threshold.is_nan());
+    assert_eq!((good().suitability.threshold, good().suitability.threshold_rule), (0.5, None));
+}

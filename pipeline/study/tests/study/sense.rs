@@ -19,6 +19,26 @@ fn grid_period_and_patches() {
 }
 
 #[test]
+fn records() {
+    insta::assert_snapshot!(said(&[
+        ("file = \"records.csv\"", "file = \"record.csv\""),
+        ("crs = \"EPSG:4326\"", "crs = \" \""),
+        ("maximum_uncertainty_m = 150.0", "maximum_uncertainty_m = 0"),
+        ("maximum_uncertainty_m = 150.0", "block_m = 0.0"),
+        ("from = \"1995-01\"", "from = \"1995\""),
+        ("from = \"1995-01\"", "from = \"1995-01\"\nto = \"1994-12\""),
+        ("effort_layer = \"fall\"", "effort_layer = \"effort\""),
+        ("effort_layer = \"fall\"", "effort_layer = \"land_cover\""),
+    ]));
+    let without = GOOD.split("[records]").next().unwrap();
+    let text = without.replace("threshold = 0.5", "threshold = \"tenth percentile of records\"");
+    assert_eq!(
+        Folder::new(&text).problems(),
+        "study.toml:116: suitability.threshold is \"tenth percentile of records\", but the study has no [records] (add [records] with file, or set a number from 0 to 1)"
+    );
+}
+
+#[test]
 fn layers() {
     insta::assert_snapshot!(said(&[
         ("file = \"depth.tif\"", ""),
@@ -220,6 +240,7 @@ fn warnings() {
     insta::assert_snapshot!(warned(&[
         ("land_cover = \"land_cover_2050\"", "drawdown_m = 1"),
         ("threshold = 0.5", "threshold = 0"),
+        ("maximum_uncertainty_m = 150.0", "maximum_uncertainty_m = 150.0\nassumed_uncertainty_m = 200"),
         ("months = 12", "months = 12\nzero = \"mass\""),
         ("curve = { legend = \"cover\" }", "curve = { classes = { 0 = 0, 2 = 1 } }"),
         ("limit_m = 500.0", "limit_m = 500.0\nweight = 2"),
