@@ -55,11 +55,19 @@ fn help_names_every_command_and_the_exit_codes() {
     assert_eq!(said.status.code(), Some(0));
     assert!(said.stderr.is_empty());
     let help = out(&said);
-    for word in ["demo", "check", "run", "schema", "--json", "--quiet", "Exit codes: 0 done, 1 refused input"]
-    {
+    for word in [
+        "demo",
+        "check",
+        "run",
+        "survey",
+        "schema",
+        "--json",
+        "--quiet",
+        "Exit codes: 0 done, 1 refused input",
+    ] {
         assert!(help.contains(word), "{word} is not in the help:\n{help}");
     }
-    for command in ["demo", "check", "run", "schema"] {
+    for command in ["demo", "check", "run", "survey", "schema"] {
         let said = lentic(&[command, "--help"]);
         assert_eq!(said.status.code(), Some(0), "{command}");
         assert!(out(&said).contains(&format!("Usage: lentic {command}")), "{command}");
