@@ -146,7 +146,7 @@ def waypoints(path, table):
 def correcting(run, filled):
     """Areas and accuracies of the filled-in table, whose reference classes are codes."""
     table = pd.read_csv(filled).dropna(subset=["reference_class"])
-    codes, transform, _ = class_map(run, table.map.iloc[0])
+    codes, transform, _ = class_map(run, table["map"].iloc[0])
     classes = sorted(set(codes[codes != NO_CLASS].tolist()) | set(table.reference_class.astype(int)))
     cells = np.array([(codes == code).sum() for code in classes], float)
     n = np.array(

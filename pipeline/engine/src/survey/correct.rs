@@ -88,7 +88,7 @@ pub fn correct(
     progress.start("measuring strata", 0);
     let strata = strata(&map, &run, run.record.seed)?;
     progress.finish();
-    let references = examine(&map, &strata, &rows)?.map_err(refuse)?;
+    let references = examine(table, &map, &strata, &rows)?;
     let sample = Sample::new(&map, &strata, &rows, &references, &options.without)?;
     sample.check(table, &options.without)?;
     let accuracy = estimate(&sample.areas(), &sample.counts).map_err(|e| refuse(vec![e.to_string()]))?;
@@ -113,13 +113,16 @@ fn only_map(rows: &[Filled]) -> Result<&str, String> {
     }
 }
 
-/// Holds every row against the map. Gives the reference class of each row, `None` where there is none yet; or all problems.
-#[allow(clippy::type_complexity, reason = "a list for each outcome says it plainest")]
+/// Holds every row of a table against the map. Gives the reference class of each row, `None` where there is none yet.
+///
+/// # Errors
+/// All problems together, or a map that cannot be read.
 fn examine(
+    table: &Path,
     map: &ClassMap,
     strata: &[Stratum],
     rows: &[Filled],
-) -> Result<Result<Vec<Option<u8>>, Vec<String>>, EngineError> {
+) -> Result<Vec<Option<u8>>, EngineError> {
     let mut problems = Vec::new();
     let mut references = Vec::new();
     let (mut ids, mut cells, mut told) = (HashMap::new(), HashMap::new(), BTreeSet::new());
@@ -145,7 +148,11 @@ fn examine(
             Err(problem) => tell(problem),
         }
     }
-    Ok(if problems.is_empty() { Ok(references) } else { Err(problems) })
+    if problems.is_empty() {
+        Ok(references)
+    } else {
+        Err(SurveyError::Table { file: table.to_path_buf(), problems }.into())
+    }
 }
 
 /// Why a row cannot have been drawn over this map; what is told of a whole stratum is told once.

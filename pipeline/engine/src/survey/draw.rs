@@ -113,7 +113,7 @@ pub fn draw(run: &Path, options: &DrawOptions, progress: &dyn Progress) -> Resul
     let points = points(&map, &strata, &plan)?;
     progress.finish();
     write(&writing, &map, &strata, &points)?;
-    let drawn = summary(folder, &run, &map, seed, &strata, &plan);
+    let drawn = summary(folder, &run, &map, seed, &strata, &plan, options.wanted.points.all);
     let record = record(&drawn, &run, &options.wanted, &writing)?;
     let path = writing.folder().join(RECORD);
     std::fs::write(&path, format!("{record:#}\n")).map_err(io(&path))?;
@@ -271,6 +271,7 @@ fn summary(
     seed: u64,
     strata: &[Stratum],
     plan: &Plan,
+    given: Option<u64>,
 ) -> Drawn {
     let strata: Vec<DrawnStratum> = strata
         .iter()
@@ -290,14 +291,14 @@ fn summary(
         run_id: run.record.run_id.clone(),
         map: map.name.clone(),
         seed,
-        notes: notes(&map.name, &strata, plan),
+        notes: notes(&map.name, &strata, plan, given),
         strata,
         asked: plan.asked,
         standard_error: plan.standard_error,
     }
 }
 
-fn notes(map: &str, strata: &[DrawnStratum], plan: &Plan) -> Vec<String> {
+fn notes(map: &str, strata: &[DrawnStratum], plan: &Plan, given: Option<u64>) -> Vec<String> {
     let mut notes = Vec::new();
     if map != "habitat_baseline" && (map.starts_with("habitat_") || map.starts_with("change_")) {
         notes.push(
@@ -307,10 +308,14 @@ fn notes(map: &str, strata: &[DrawnStratum], plan: &Plan) -> Vec<String> {
         );
     }
     let total: u64 = strata.iter().map(|stratum| stratum.points).sum();
-    if let Some(asked) = plan.asked.filter(|asked| *asked != total) {
-        notes.push(format!(
+    match (plan.asked, given) {
+        (Some(asked), _) if asked != total => notes.push(format!(
             "Shared out at its best the standard error would take {asked} points; by area, with the minimum of each stratum and what was set by hand, it is {total}."
-        ));
+        )),
+        (None, Some(given)) if given != total => notes.push(format!(
+            "Of {given} points asked for, the minimum of each stratum and what was set by hand make {total}."
+        )),
+        _ => {}
     }
     if strata.len() == 1 {
         notes.push(
