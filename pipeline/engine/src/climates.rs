@@ -154,6 +154,16 @@ impl Climates {
         &self.labels
     }
 
+    /// Where the climate comes from, in a few words.
+    pub fn in_words(&self) -> String {
+        match (&*self.place, self.models().len()) {
+            (_, 0) => "none".into(),
+            (Place::Whole, _) => "one series".into(),
+            (Place::Zones { layer, .. }, n) => format!("{n} zones of layer \"{layer}\""),
+            (Place::Grid(_), n) => format!("{n} climate cells"),
+        }
+    }
+
     /// Months the index sums; 1 where there is none.
     pub fn months(&self) -> usize {
         self.lengths.get(self.chosen).map_or(1, |(months, _)| *months)

@@ -113,6 +113,16 @@ pub enum ClimateError {
         /// Whole years found.
         years: usize,
     },
+    /// A series that never changes.
+    #[error(
+        "{what} is {value} in every month, which no weather is; check the column, its unit and what stands for no data"
+    )]
+    Constant {
+        /// "precipitation", "temperature" or "the anomaly".
+        what: &'static str,
+        /// The value.
+        value: f64,
+    },
     /// No calendar month can be fitted.
     #[error(
         "no calendar month has a drought index: over the reference period each holds fewer than {YEARS_NEEDED} sums of {months} \
@@ -196,6 +206,7 @@ impl ClimateModel {
         if years < YEARS_NEEDED {
             return Err(ClimateError::Years { years });
         }
+        never_changing(&series)?;
         let normals = series.temperature.as_ref().map(|temperature| {
             let mut sums = [(0.0, 0u32); 12];
             for at in reference.clone() {
@@ -357,6 +368,21 @@ impl ClimateModel {
     pub fn extrapolated(&self, z: impl Iterator<Item = f64>) -> usize {
         z.filter(|z| *z < self.z_range.0 || *z > self.z_range.1).count()
     }
+}
+
+/// Refuses a series of one value.
+fn never_changing(series: &Series) -> Result<(), ClimateError> {
+    let extremes = series.extremes.iter().flatten();
+    let temperatures = series.temperature.iter().chain(extremes).map(|values| ("temperature", values));
+    let others = [("precipitation", &series.precipitation), ("the anomaly", &series.anomaly)];
+    for (what, values) in others.into_iter().chain(temperatures) {
+        if let [value, others @ ..] = &values[..]
+            && others.iter().all(|other| other == value)
+        {
+            return Err(ClimateError::Constant { what, value: *value });
+        }
+    }
+    Ok(())
 }
 
 /// Evapotranspiration under a change of temperature, month by month.
