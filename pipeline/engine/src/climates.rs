@@ -4,6 +4,7 @@ mod choose;
 mod csv;
 mod droughts;
 mod grid;
+mod rasters;
 mod read;
 mod zones;
 

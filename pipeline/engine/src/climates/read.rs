@@ -3,11 +3,11 @@
 use super::csv::{self, Column};
 use super::zones::{Zone, zones};
 use super::{Climates, Kind, Label, Needed, Place, grid};
-use crate::layers::Layers;
+use crate::layers::{Layers, place_of_files};
 use crate::tables::class_name;
 use lentic_habitat::climate::{ClimateError, ClimateModel, IndexSettings, Series, YEARS_NEEDED};
 use lentic_raster::Grid;
-use lentic_study::settings::{Climate, Files, IndexKind, Layer, Series as Written};
+use lentic_study::settings::{Climate, IndexKind, Layer, Series as Written};
 use lentic_study::source::key;
 use lentic_study::{Problem, Study};
 use rayon::prelude::*;
@@ -291,13 +291,12 @@ fn tell(study: &Study, climate: &Climate, errors: Vec<(&Label, &ClimateError)>, 
     match main {
         Some(Written::Layer(name)) => {
             let (Some(layer), Some((label, error))) = (study.layer(name), errors.first()) else { return };
-            let kind = if matches!(layer.files, Files::One(_)) { "file" } else { "files" };
             let message = format!(
                 "layer \"{name}\": none of its {} climate cells under the grid has an index; in the first, {}, {error}",
                 errors.len(),
                 label.name
             );
-            found.told.push(Told { at: key(&key("layers", name), kind), message, help: "", warning: false });
+            found.told.push(Told { at: place_of_files(layer), message, help: "", warning: false });
         }
         Some(Written::Column { file, .. }) => {
             let more = errors.len().saturating_sub(SHOWN);
