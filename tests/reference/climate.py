@@ -192,7 +192,9 @@ class Climate:
         for m in range(12):
             at = [x for t, x in sums.items() if t in reference and t % 12 == m]
             self.fits.append(kind(np.array(at), section.get("zero", "centre")))
-        self.usable = any(fit.usable for fit in self.fits)
+        # A series of one value is no weather.
+        varies = all(np.ptp(values) > 0 for values in self.series.values())
+        self.usable = varies and any(fit.usable for fit in self.fits)
         first = study.baseline[0]
         if min(sums) > first:
             # The first whole water year with sums.

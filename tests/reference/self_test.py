@@ -7,6 +7,7 @@ from scipy.optimize import minimize
 from scipy.special import gamma as gamma_function
 from scipy.stats import gamma, logistic, norm, theilslopes
 
+import choice
 import climate
 import patches
 import response
@@ -37,6 +38,55 @@ def test_evapotranspiration():
         [164.35 * climate.day_length(40.0)[3] / 12],
     )
     assert climate.thornthwaite(april, [-2.0], normals, 40.0)[0] == 0
+
+
+def test_hargreaves_samani():
+    # FAO-56, example 20: Lyon, 45 43 N, July, 26.6 and 14.8 degrees C: Ra 40.55 MJ, 5.0 mm a day.
+    place = 45 + 43 / 60
+    assert round(climate.radiation(place)[6], 2) == 40.55
+    july = np.array([2001 * 12 + 6])
+    found = climate.hargreaves_samani(july, np.array([14.8]), np.array([26.6]), place)
+    close(found / 31, [5.0330553], 1e-7)
+    # FAO-56, table 2.6: radiation on the 15th at 20 degrees S, printed to 0.1; the table's own rounding is 0.1.
+    printed = [41.9, 40.0, 36.6, 31.3, 26.6, 24.1, 25.0, 28.9, 34.2, 38.6, 41.2, 42.1]
+    assert np.abs(climate.radiation(-20.0) - printed).max() < 0.12
+    frost = climate.hargreaves_samani(july, np.array([-40.0]), np.array([-30.0]), place)
+    assert frost[0] == 0
+
+
+def test_given_index():
+    rng = np.random.default_rng(3)
+    rain = np.append(rng.gamma(1.5, 40.0, 30), [0.0, 0.0])
+    percent = 100 * rain / rain.mean()
+    one, other = climate.GammaIndex(rain, "centre"), climate.GammaIndex(percent, "centre")
+    # The distribution does not look at units: the index of the percentages is that of the rain.
+    for x in (0.0, 7.0, 55.0, 400.0):
+        y = 100 * x / rain.mean()
+        close(climate.response_z(one, x), climate.response_z(other, y), 1e-8)
+    as_it_is = climate.Standardised(None, None)
+    for z in (-6.0, -2.5, 0.3, 4.0):
+        close(climate.response_z(as_it_is, z), z)
+
+
+def test_events():
+    # The worked series of run theory, indices from 0: events at 1-4, 9-10 and 12-15; the run at 6 stays above -1.
+    index = [0.5, -0.2, -1.3, -0.8, -0.1, 0.4, -0.6, -0.9, 0.3, -1.0, -1.0, 1.2, -0.4, -2.1, -1.7, -0.3]
+    found = climate.drought_events(np.array(index))
+    assert [(a, b) for a, b, *_ in found] == [(1, 4), (9, 10), (12, 15)]
+    close([event[2] for event in found], [2.4, 2.0, 4.5])
+    # A month without index neither opens nor closes.
+    found = climate.drought_events(np.array([0.2, -1.5, np.nan, -0.5, 0.1]))
+    close(found[0], [1, 3, 2.0, 1.0, -1.5])
+
+
+def test_calendar_means():
+    calendar = np.array([0, 1, 0, 1, 2])
+    seen = np.array([[True, True, True, False, False], [False] * 5])
+    y = np.array([[1.0, 0.0, 0.0, 1.0, 1.0], [1.0] * 5])
+    found = choice.calendar_means(calendar, seen, y)
+    # January 1 of 2, February 0 of 1, March never seen: 1 of 3 over all; nothing seen: a half.
+    close(found[0, :3], [0.5, 0.0, 1 / 3])
+    close(found[1], np.full(12, 0.5))
 
 
 def test_index():

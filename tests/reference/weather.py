@@ -24,7 +24,7 @@ def read_weather(study):
     section = study.text["climate"]
     written = {name: section[name] for name in SERIES if name in section}
     if section["index"] == "given":
-        written = {"anomaly": written["anomaly"]}
+        written.pop("precipitation", None)
     if any("layer" in source for source in written.values()):
         return of_grid(study, section, written)
     if any("zone_column" in source for source in written.values()):
@@ -98,7 +98,7 @@ def rasters(study, layer):
     for brace, digits in places.items():
         expression = expression.replace(re.escape(brace), digits)
     found = []
-    for path in sorted(glob.glob(re.sub(r"\\{[a-z]+\\}", "*", pattern))):
+    for path in sorted(glob.glob(re.sub(r"\{[a-z]+\}", "*", pattern))):
         match = re.fullmatch(expression, path)
         if match and "month" in match.groupdict():
             month = int(match["year"]) * 12 + int(match["month"]) - 1

@@ -1,35 +1,9 @@
 //! A whole study against `tests/reference/study.py`, an independent slow program on numpy, scipy and rasterio written
 //! from the same methods text. `compare.py` allows 1e-5 in rasters, 1e-6 in tables, and no changed cell.
 
-use lentic_tests::outside::python;
+use lentic_tests::outside::{agrees, looked_at, python};
 use lentic_tests::table::Table;
 use lentic_tests::{Basin, Outcome};
-use std::path::Path;
-
-/// Runs the comparison, which must agree, and returns its lines.
-#[track_caller]
-fn agrees(study: &Path, run: &Path) -> String {
-    let outcome = Outcome::of(python().arg("compare.py").arg(study).arg(run));
-    assert_eq!(
-        outcome.code,
-        Some(0),
-        "the run and the reference differ:\n{}{}",
-        outcome.stdout,
-        outcome.stderr
-    );
-    outcome.stdout
-}
-
-/// Asserts that the comparison looked at something: a line `ok NAME` for each, and cells where rasters are.
-#[track_caller]
-fn looked_at(said: &str, names: &[&str]) {
-    for name in names {
-        let begin = format!("ok    {name}: ");
-        let line = said.lines().find(|line| line.starts_with(&begin));
-        let line = line.unwrap_or_else(|| panic!("{name} was not compared:\n{said}"));
-        assert!(!line.contains(" 0 cells compared") && !line.contains(" 0 rows"), "{line}");
-    }
-}
 
 /// The reference's own parts against published numbers, scipy and sums by hand (named in the script).
 #[test]

@@ -2,54 +2,14 @@
 //! left behind. Snapshots hold the messages whole, with temporary paths cut off.
 
 use lentic_raster::{Bounds, Crs, Grid, write_bytes, write_floats};
+use lentic_tests::Basin;
 use lentic_tests::raster::Raster;
-use lentic_tests::{Basin, Outcome};
+use lentic_tests::refusal::{line_of, refused, refused_with};
 use std::fs;
 use std::path::Path;
 
 /// The demo's reference system.
 const CRS: &str = "+proj=laea +lat_0=-31 +lon_0=-18 +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs";
-
-/// Runs the spoilt study, which must be refused naming each of `names`, and gives the message without temporary paths.
-#[track_caller]
-fn refused(basin: &Basin, names: &[&str]) -> String {
-    let outcome = basin.try_run("run", &[]);
-    let said = refused_with(basin, outcome, names);
-    let left: Vec<_> = fs::read_dir(basin.folder()).unwrap().map(|e| e.unwrap().file_name()).collect();
-    assert_eq!(left, ["basin"], "something is left beside the basin");
-    let checked = said_by(basin, Outcome::of(lentic_tests::lentic().arg("check").arg(basin.study())));
-    assert_eq!(
-        checked.replace("; nothing was computed", ""),
-        said.replace("; nothing was computed", ""),
-        "check says something else"
-    );
-    said
-}
-
-fn said_by(basin: &Basin, outcome: Outcome) -> String {
-    let folder = basin.folder().display().to_string();
-    outcome.stderr.replace(&format!("{folder}/basin/"), "").replace(&folder, "DIR")
-}
-
-#[track_caller]
-fn refused_with(basin: &Basin, outcome: Outcome, names: &[&str]) -> String {
-    assert_eq!(outcome.code, Some(1), "{outcome:#?}");
-    assert_eq!(outcome.stdout, "");
-    let said = said_by(basin, outcome);
-    assert!(!said.contains("panicked") && !said.contains("RUST_BACKTRACE"), "{said}");
-    for name in names {
-        assert!(said.contains(name), "{name:?} is not named in: {said}");
-    }
-    said
-}
-
-/// Line of the study file, from 1, on which `text` stands.
-#[track_caller]
-fn line_of(basin: &Basin, text: &str) -> String {
-    let study = fs::read_to_string(basin.study()).unwrap();
-    let at = study.lines().position(|line| line.contains(text)).expect("the text stands in the study");
-    format!("study.toml:{}: ", at + 1)
-}
 
 /// Cuts a file to its first bytes.
 fn truncate(path: &Path, bytes: u64) {

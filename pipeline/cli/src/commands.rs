@@ -87,6 +87,7 @@ fn check_study(study: &Path, speech: Speech) -> Result<(), EngineError> {
                 "absences": vetted.absences.len(),
                 "set_aside": vetted.set_aside.len(),
             })),
+            "climates": checked.climates.models().len(),
             "memory_mib": checked.memory_mib(TILE),
             "disk_mib": checked.disk_mib(),
             "seconds": checked.seconds(TILE)?,
@@ -135,6 +136,7 @@ fn told(checked: &Checked) -> Result<String, EngineError> {
         format!("study      {}", study.name),
         format!("grid       {} x {} cells of {} m, {}", grid.cols, grid.rows, grid.cell_m, crs_name(checked)),
         format!("baseline   {first} to {last}, water files for {} months", checked.stack.images.len()),
+        format!("climate    {}", checked.climates.in_words()),
         format!("layers     {}", study.layers.iter().map(|l| l.name.as_str()).collect::<Vec<_>>().join(", ")),
         format!(
             "requisites {}",

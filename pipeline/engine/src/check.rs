@@ -7,14 +7,14 @@ mod tests;
 
 use crate::climates::{self, Climates, Needed};
 use crate::error::EngineError;
+use crate::layers::place_of_files;
 use crate::records::{Vetted, vet};
 use crate::stack::Stack;
 use lentic_habitat::climate::YEARS_ADVISED;
 use lentic_habitat::validation::FEW;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
-use lentic_study::settings::{Driver, Files, Layer, Role, ThresholdRule};
-use lentic_study::source::key;
+use lentic_study::settings::{Driver, Role, ThresholdRule};
 use lentic_study::{Examined, Problem, Problems, Source, Study, examine};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -263,13 +263,5 @@ impl Checker<'_> {
             }
         }
         Some(vetted)
-    }
-}
-
-fn place_of_files(layer: &Layer) -> String {
-    let at = key("layers", &layer.name);
-    match layer.files {
-        Files::One(_) => key(&at, "file"),
-        Files::Pattern(_) => key(&at, "files"),
     }
 }

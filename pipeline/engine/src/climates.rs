@@ -4,6 +4,7 @@ mod choose;
 mod csv;
 mod droughts;
 mod grid;
+mod rasters;
 mod read;
 mod zones;
 
@@ -152,6 +153,16 @@ impl Climates {
     /// What each climate is called.
     pub fn labels(&self) -> &[Label] {
         &self.labels
+    }
+
+    /// Where the climate comes from, in a few words.
+    pub fn in_words(&self) -> String {
+        match (&*self.place, self.models().len()) {
+            (_, 0) => "none".into(),
+            (Place::Whole, _) => "one series".into(),
+            (Place::Zones { layer, .. }, n) => format!("{n} zones of layer \"{layer}\""),
+            (Place::Grid(_), n) => format!("{n} climate cells"),
+        }
     }
 
     /// Months the index sums; 1 where there is none.

@@ -20,7 +20,7 @@ const ANSWER: f64 = 2e-6;
 const SCORE: f64 = 4e-7;
 const WRITE: f64 = 6e-8;
 /// One month of one climate in one scenario.
-const CLIMATE: f64 = 5e-7;
+const CLIMATE: f64 = 1e-6;
 const FIXED: f64 = 3.0;
 
 impl Checked {

@@ -1,8 +1,12 @@
 //! Monthly climate to the drought index, for the record and under a scenario.
 
+mod balance;
+#[cfg(test)]
+mod tests;
+
 use crate::water::MonthAxis;
-use lentic_numerics::evapotranspiration::{HargreavesSamani, Thornthwaite};
-use lentic_numerics::standard_index::{Balance, FitError, IndexModel, SHOWN_LIMIT, ZeroMass, rolling_sums};
+use balance::sums_of;
+use lentic_numerics::standard_index::{Balance, FitError, IndexModel, SHOWN_LIMIT, ZeroMass};
 use lentic_study::Month;
 use lentic_study::settings::{AnomalyScale, IndexKind, Scenario, ZeroRule};
 use std::sync::Arc;
@@ -113,6 +117,16 @@ pub enum ClimateError {
         /// Whole years found.
         years: usize,
     },
+    /// A series that never changes.
+    #[error(
+        "{what} is {value} in every month, which no weather is; check the column, its unit and what stands for no data"
+    )]
+    Constant {
+        /// "precipitation", "temperature" or "the anomaly".
+        what: &'static str,
+        /// The value.
+        value: f64,
+    },
     /// No calendar month can be fitted.
     #[error(
         "no calendar month has a drought index: over the reference period each holds fewer than {YEARS_NEEDED} sums of {months} \
@@ -196,6 +210,7 @@ impl ClimateModel {
         if years < YEARS_NEEDED {
             return Err(ClimateError::Years { years });
         }
+        never_changing(&series)?;
         let normals = series.temperature.as_ref().map(|temperature| {
             let mut sums = [(0.0, 0u32); 12];
             for at in reference.clone() {
@@ -359,66 +374,17 @@ impl ClimateModel {
     }
 }
 
-/// Evapotranspiration under a change of temperature, month by month.
-enum Demand<'a> {
-    /// Rain alone counts.
-    None,
-    /// By mean temperature.
-    Mean(Thornthwaite, &'a [f64]),
-    /// By both extremes, which move together.
-    Extremes(HargreavesSamani, &'a [Vec<f64>; 2]),
-}
-
-impl<'a> Demand<'a> {
-    fn new(series: &'a Series, settings: &IndexSettings, normals: Option<[f64; 12]>, shift: &Shift) -> Self {
-        match (settings.index, &series.extremes, normals.zip(series.temperature.as_deref())) {
-            (IndexKind::Spei, Some(extremes), _) => {
-                Demand::Extremes(HargreavesSamani::new(settings.latitude), extremes)
-            }
-            (IndexKind::Spei, None, Some((normals, temperature))) => {
-                let shifted = std::array::from_fn(|m| normals[m] + shift.temperature[m]);
-                Demand::Mean(Thornthwaite::new(shifted, settings.latitude), temperature)
-            }
-            _ => Demand::None,
+/// Refuses a series of one value.
+fn never_changing(series: &Series) -> Result<(), ClimateError> {
+    let extremes = series.extremes.iter().flatten();
+    let temperatures = series.temperature.iter().chain(extremes).map(|values| ("temperature", values));
+    let others = [("precipitation", &series.precipitation), ("the anomaly", &series.anomaly)];
+    for (what, values) in others.into_iter().chain(temperatures) {
+        if let [value, others @ ..] = &values[..]
+            && others.iter().all(|other| other == value)
+        {
+            return Err(ClimateError::Constant { what, value: *value });
         }
     }
-
-    /// mm of the month at a position, its temperature changed by so many degrees; none where it does not count.
-    fn month(&self, at: usize, month: Month, warmer: f64) -> Option<f64> {
-        match self {
-            Demand::None => None,
-            Demand::Mean(pet, temperature) => {
-                Some(pet.month(temperature[at] + warmer, month.calendar(), month.days()))
-            }
-            Demand::Extremes(pet, [low, high]) => {
-                Some(pet.month(low[at] + warmer, high[at] + warmer, month.calendar(), month.days()))
-            }
-        }
-    }
+    Ok(())
 }
-
-fn sums_of(
-    series: &Series,
-    settings: &IndexSettings,
-    normals: Option<[f64; 12]>,
-    shift: &Shift,
-) -> Vec<Option<f64>> {
-    let demand = Demand::new(series, settings, normals, shift);
-    let balance: Vec<f64> = series
-        .axis()
-        .months()
-        .enumerate()
-        .map(|(at, month)| {
-            let m = month.calendar() as usize - 1;
-            let rain = series.precipitation[at] * shift.precipitation[m];
-            match demand.month(at, month, shift.temperature[m]) {
-                Some(pet) => rain - pet,
-                None => rain,
-            }
-        })
-        .collect();
-    rolling_sums(&balance, settings.months)
-}
-
-#[cfg(test)]
-mod tests;

@@ -1,9 +1,9 @@
 //! What can be known of every layer before computing: whether it can be read, lies on the grid, and holds
 //! only codes that its legend names and its curves score.
 
-use super::{Checker, SHOWN, place_of_files};
+use super::{Checker, SHOWN};
 use crate::error::EngineError;
-use crate::layers::{Layers, file_of, is_vector, source_of};
+use crate::layers::{Layers, file_of, is_vector, place_of_files, source_of};
 use crate::stack::Stack;
 use lentic_raster::{
     Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, tiles, vector_bounds,

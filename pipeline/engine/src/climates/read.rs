@@ -3,16 +3,15 @@
 use super::csv::{self, Column};
 use super::zones::{Zone, zones};
 use super::{Climates, Kind, Label, Needed, Place, grid};
-use crate::layers::Layers;
+use crate::layers::{Layers, place_of_files};
 use crate::tables::class_name;
 use lentic_habitat::climate::{ClimateError, ClimateModel, IndexSettings, Series, YEARS_NEEDED};
 use lentic_raster::Grid;
-use lentic_study::settings::{Climate, Files, IndexKind, Layer, Series as Written};
+use lentic_study::settings::{Climate, IndexKind, Layer, Series as Written};
 use lentic_study::source::key;
 use lentic_study::{Problem, Study};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
-use std::path::PathBuf;
 use std::sync::Arc;
 
 /// Climates named in a message before the rest is only counted.
@@ -258,7 +257,7 @@ fn fitted(
             let first =
                 records.iter().zip(&keep).find(|(_, kept)| !**kept).map(|(r, _)| r.label.name.as_str());
             let message = format!(
-                "{left_out} of {} climate cells have no drought index in any calendar month (too few, dry or equal sums) and are left out: the \
+                "{left_out} of {} climate cells have no drought index (too few, dry or equal months) and are left out: the \
                  study is not assessed there; the first is {}",
                 keep.len(),
                 first.unwrap_or_default()
@@ -286,38 +285,34 @@ fn fitted(
     Some((place, labels, lengths))
 }
 
-/// Tells why climates have no index, where the main series is.
+/// Tells why climates have no index, where the main series is: of rasters the first cell, of tables each zone.
 fn tell(study: &Study, climate: &Climate, errors: Vec<(&Label, &ClimateError)>, found: &mut Found) {
     let main = if climate.index == IndexKind::Given { &climate.anomaly } else { &climate.precipitation };
-    let layer = match main {
-        Some(Written::Layer(layer)) => study.layer(layer),
-        _ => None,
-    };
-    let file = match main {
-        Some(Written::Column { file, .. }) => file.clone(),
-        _ => PathBuf::new(),
-    };
-    let more = errors.len().saturating_sub(SHOWN);
-    let shown = errors.into_iter().take(SHOWN).map(|(label, e)| match label.id.as_str() {
-        "" => e.to_string(),
-        _ => format!("{}: {e}", label.name),
-    });
-    let rest = (more > 0).then(|| format!("{more} more climates have no index"));
-    for message in shown.chain(rest) {
-        match layer {
-            Some(layer) => {
-                let kind = if matches!(layer.files, Files::One(_)) { "file" } else { "files" };
-                let at = key(&key("layers", &layer.name), kind);
-                let message = format!("layer \"{}\", {message}", layer.name);
-                found.told.push(Told { at, message, help: "", warning: false });
-            }
-            None => found.problems.push(Problem {
+    match main {
+        Some(Written::Layer(name)) => {
+            let (Some(layer), Some((label, error))) = (study.layer(name), errors.first()) else { return };
+            let message = format!(
+                "layer \"{name}\": none of its {} climate cells under the grid has an index; in the first, {}, {error}",
+                errors.len(),
+                label.name
+            );
+            found.told.push(Told { at: place_of_files(layer), message, help: "", warning: false });
+        }
+        Some(Written::Column { file, .. }) => {
+            let more = errors.len().saturating_sub(SHOWN);
+            let shown = errors.into_iter().take(SHOWN).map(|(label, error)| match label.id.as_str() {
+                "" => error.to_string(),
+                _ => format!("zone \"{}\": {error}", label.name),
+            });
+            let rest = (more > 0).then(|| format!("{more} more zones have no index"));
+            found.problems.extend(shown.chain(rest).map(|message| Problem {
                 file: file.clone(),
                 place: None,
                 message,
                 help: String::new(),
                 warning: false,
-            }),
+            }));
         }
+        None => {}
     }
 }

@@ -189,15 +189,25 @@ fn standardised_anomalies_are_taken_as_they_are() {
 /// No rain at all, the same rain in every month, and a balance that never differs: nothing to fit.
 #[test]
 fn weather_without_any_index_is_refused() {
-    let none = Series { precipitation: vec![0.0; 420], ..series() };
-    let constant = Series { precipitation: vec![31.0; 420], ..series() };
-    for dry in [none, constant] {
-        let refused = ClimateModel::fit(dry, settings(IndexKind::Spi, 3)).unwrap_err();
-        assert_eq!(refused, ClimateError::NoIndex { months: 3 });
-        assert!(refused.to_string().contains("no calendar month has a drought index"), "{refused}");
+    let refused = |series, index| ClimateModel::fit(series, settings(index, 3)).unwrap_err();
+    for (value, what) in
+        [(0.0, "precipitation is 0 in every month"), (31.5, "precipitation is 31.5 in every month")]
+    {
+        let constant = Series { precipitation: vec![value; 420], ..series() };
+        for index in [IndexKind::Spi, IndexKind::Spei] {
+            assert!(refused(constant.clone(), index).to_string().starts_with(what));
+        }
     }
+    let mild = Series { temperature: Some(vec![14.0; 420]), ..series() };
+    assert_eq!(refused(mild, IndexKind::Spei), ClimateError::Constant { what: "temperature", value: 14.0 });
+    // rain in four of the thirty years
+    let seldom = (0..420).map(|t| if (t / 12) % 9 == 0 { 5.0 + (t % 7) as f64 } else { 0.0 }).collect();
+    let seldom = refused(Series { precipitation: seldom, ..series() }, IndexKind::Spi);
+    assert_eq!(seldom, ClimateError::NoIndex { months: 3 });
+    assert!(seldom.to_string().contains("no calendar month has a drought index"), "{seldom}");
     let first: Month = "1991-01".parse().unwrap();
     let given = Series { first, anomaly: vec![100.0; 360], ..Series::default() };
     let percent = IndexSettings { scale: AnomalyScale::PercentOfNormal, ..settings(IndexKind::Given, 1) };
-    assert_eq!(ClimateModel::fit(given, percent).unwrap_err(), ClimateError::NoIndex { months: 1 });
+    let refused = ClimateModel::fit(given, percent).unwrap_err();
+    assert_eq!(refused, ClimateError::Constant { what: "the anomaly", value: 100.0 });
 }
