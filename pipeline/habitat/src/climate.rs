@@ -229,6 +229,17 @@ impl ClimateModel {
             .collect()
     }
 
+    /// Temperature of the months of an axis under a change of climate, degrees Celsius; NaN where the series has none.
+    pub fn temperature_on(&self, axis: &MonthAxis, shift: &Shift) -> Vec<f64> {
+        let series = self.series.axis();
+        let temperature = |month: Month| {
+            let at = series.position(month)?;
+            let recorded = self.series.temperature.as_ref()?.get(at)?;
+            Some(recorded + shift.temperature[month.calendar() as usize - 1])
+        };
+        axis.months().map(|month| temperature(month).unwrap_or(f64::NAN)).collect()
+    }
+
     /// How many of these z lie outside the range of the reference months.
     pub fn extrapolated(&self, z: impl Iterator<Item = f64>) -> usize {
         z.filter(|z| *z < self.z_range.0 || *z > self.z_range.1).count()
@@ -326,6 +337,22 @@ mod tests {
         assert!(deep.iter().flatten().any(|z| *z < -2.5));
         assert!(model.extrapolated(deep.iter().flatten().copied()) > 100);
         assert_eq!(model.extrapolated(base.iter().flatten().copied()), 0);
+    }
+
+    #[test]
+    fn temperatures_follow_the_change_of_their_month() {
+        let model = ClimateModel::fit(series(), settings(IndexKind::Spei, 12)).unwrap();
+        let axis = MonthAxis::new("1990-06".parse().unwrap(), "2021-02".parse().unwrap());
+        let mut shift = Shift::NONE;
+        shift.temperature[6] = 1.5;
+        let (before, after) =
+            (model.temperature_on(&axis, &Shift::NONE), model.temperature_on(&axis, &shift));
+        // June 1990 is month 53 of the series: 22 - 1.5 x 0.5 + the wobble of 17
+        assert!((before[0] - (21.25 + f64::from((17 * 7919 + 13) % 101) / 101.0)).abs() < 1e-12);
+        assert_eq!(after[0], before[0]);
+        assert_eq!(after[1], before[1] + 1.5);
+        // the series ends in December 2020
+        assert!(before[axis.len - 3].is_finite() && before[axis.len - 2].is_nan());
     }
 
     #[test]

@@ -4,6 +4,7 @@
 pub mod change;
 pub mod climate;
 pub mod drawdown;
+pub mod limiting;
 pub mod measure;
 pub mod patches;
 pub mod record;
@@ -11,3 +12,4 @@ pub mod response;
 pub mod spells;
 pub mod suitability;
 pub mod water;
+pub mod yearly;

@@ -1,12 +1,14 @@
 //! The tables of a run, from what the stages left.
 
 mod habitat;
+mod limits;
 mod quality;
 mod water;
 
 pub use habitat::{
     baseline_check, disagreement_percent, habitat_area, loss_by_class, patches, prior_only_note,
 };
+pub use limits::{limit_classes, limit_name, limiting_factor, no_habitat, weights, without_data};
 pub use quality::{inundation_quality, inundation_reliability, quality_warnings};
 pub use water::{
     drought_events, drought_index, events_of, held_notes, index_months, inundation_fit, unanswering,

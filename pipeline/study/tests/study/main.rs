@@ -9,4 +9,5 @@ mod resolved;
 mod robust;
 mod schema;
 mod sense;
+mod surroundings;
 mod together;
