@@ -85,6 +85,24 @@ pub enum Command {
         #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
         tile: u32,
     },
+    /// Say why a cell of a finished run is what it is: measures, scores, weights and what limits it, in every scenario
+    ///
+    /// Places of a rare animal are sensitive: share an explanation as you would share a record.
+    #[command(allow_negative_numbers = true)]
+    Explain {
+        /// The run folder
+        run: PathBuf,
+        /// Metres east in the study's reference system (with --lonlat: longitude)
+        x: f64,
+        /// Metres north (with --lonlat: latitude)
+        y: f64,
+        /// X and Y are degrees of longitude and latitude (WGS 84)
+        #[arg(long)]
+        lonlat: bool,
+        /// The study file the run was made from [default: where the run found it]
+        #[arg(long)]
+        study: Option<PathBuf>,
+    },
     /// Make monthly masks of water from multispectral scenes
     Water {
         /// The scenes file

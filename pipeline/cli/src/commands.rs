@@ -2,11 +2,13 @@
 
 use crate::args::{Args, Command, Speech};
 use crate::bars::Bars;
+use crate::explain::{explained_json, explained_text};
 use crate::say;
 use crate::survey::survey;
 use lentic_engine::calibrate::{CalibrationSummary, calibrate, default_calibration_folder};
 use lentic_engine::check::{Checked, check};
 use lentic_engine::demo::{DemoSize, write_demo};
+use lentic_engine::explain::{ExplainOptions, explain};
 use lentic_engine::run::{RunOptions, RunSummary, default_folder, run};
 use lentic_engine::scenes::{WaterOptions, water};
 use lentic_engine::{EngineError, prepare};
@@ -29,6 +31,11 @@ pub fn dispatch(args: &Args) -> ExitCode {
         }
         Command::Calibrate { study, out, threads, tile } => {
             calibrate_study(study, out.clone(), *threads, *tile as usize, speech)
+        }
+        Command::Explain { run, x, y, lonlat, study } => {
+            let options =
+                ExplainOptions { run: run.clone(), x: *x, y: *y, lonlat: *lonlat, study: study.clone() };
+            explain_cell(&options, speech)
         }
         Command::Water { scenes, out, threads, tile } => {
             make_masks(scenes, out.clone(), *threads, *tile as usize, speech)
@@ -196,6 +203,17 @@ fn calibrate_study(
             eprintln!("warning: {warning}");
         }
         println!("{}", calibration_text(&summary));
+    }
+    Ok(())
+}
+
+fn explain_cell(options: &ExplainOptions, speech: Speech) -> Result<(), EngineError> {
+    prepare(None)?;
+    let explained = explain(options)?;
+    if speech.json {
+        println!("{:#}", explained_json(&explained));
+    } else {
+        println!("{}", explained_text(&explained));
     }
     Ok(())
 }

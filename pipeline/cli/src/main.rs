@@ -3,6 +3,7 @@
 mod args;
 mod bars;
 mod commands;
+mod explain;
 mod say;
 mod survey;
 

@@ -14,7 +14,7 @@ use lentic_habitat::climate::YEARS_ADVISED;
 use lentic_habitat::validation::FEW;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
-use lentic_study::settings::{Driver, Role, ThresholdRule};
+use lentic_study::settings::{Driver, GridSettings, Role, ThresholdRule};
 use lentic_study::{Examined, Problem, Problems, Source, Study, examine};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -80,6 +80,24 @@ pub fn check(path: &Path) -> Result<Checked, EngineError> {
     }
 }
 
+/// The grid of a study; `None` where it states neither bounds nor area.
+///
+/// # Errors
+/// A reference system or bounds that make no grid, or an area that cannot be read.
+pub fn grid_of(settings: &GridSettings) -> Result<Option<Grid>, RasterError> {
+    let crs = Crs::parse(&settings.crs)?;
+    Ok(match (settings.bounds, &settings.area) {
+        (Some([left, bottom, right, top]), _) => {
+            Some(Grid::from_bounds(crs, Bounds { left, bottom, right, top }, settings.cell_m)?)
+        }
+        (None, Some(area)) => {
+            let bounds = vector_bounds(area, &crs)?;
+            Some(Grid::covering(crs, bounds, settings.cell_m)?)
+        }
+        (None, None) => None,
+    })
+}
+
 struct Checker<'a> {
     source: &'a Source,
     study: &'a Study,
@@ -104,24 +122,12 @@ impl Checker<'_> {
         if settings.crs.is_empty() {
             return None; // Told already.
         }
-        let crs = match Crs::parse(&settings.crs) {
-            Ok(crs) => crs,
-            Err(e) => {
-                self.problem("grid.crs", e.to_string(), "");
-                return None;
-            }
-        };
-        let made = match (settings.bounds, &settings.area) {
-            (Some([left, bottom, right, top]), _) => {
-                Grid::from_bounds(crs, Bounds { left, bottom, right, top }, settings.cell_m)
-            }
-            (None, Some(area)) => {
-                vector_bounds(area, &crs).and_then(|bounds| Grid::covering(crs, bounds, settings.cell_m))
-            }
-            (None, None) => return None,
-        };
-        match made {
-            Ok(grid) => Some(grid),
+        if let Err(e) = Crs::parse(&settings.crs) {
+            self.problem("grid.crs", e.to_string(), "");
+            return None;
+        }
+        match grid_of(settings) {
+            Ok(grid) => grid,
             Err(e) => {
                 let at = match e {
                     RasterError::Geographic { .. } | RasterError::Unit { .. } => "grid.crs",
@@ -213,6 +219,8 @@ impl Checker<'_> {
         let (from, to) = self.study.period.reference;
         let (first, last) = match self.study.inundation.driver {
             Driver::Index => self.study.period.baseline,
+            // warm months are those of the baseline
+            Driver::Season if self.study.needs_temperature() => self.study.period.baseline,
             Driver::Season => (from, to),
         };
         let years = (to.since(from) + 1) as usize / 12;

@@ -228,6 +228,11 @@ impl Climates {
         designs
     }
 
+    /// Temperature by climate and month of the axis under a change, degrees Celsius; NaN where it is not known.
+    pub fn temperatures(&self, axis: &MonthAxis, shift: &Shift) -> Vec<Vec<f64>> {
+        self.models().iter().map(|model| model.temperature_on(axis, shift)).collect()
+    }
+
     /// How many months of these designs lie outside the range of the reference record, and of how many: of the climate
     /// with the most.
     pub fn extrapolated(&self, designs: &[Design]) -> (usize, usize) {

@@ -87,6 +87,14 @@ pub enum EngineError {
         /// Why not, and what to do.
         reason: String,
     },
+    /// A cell of a run cannot be explained.
+    #[error("the run {} cannot explain this cell: {reason}", run.display())]
+    Explain {
+        /// The run folder.
+        run: PathBuf,
+        /// Why not, and what to do.
+        reason: String,
+    },
     /// Threads could not be made.
     #[error("{threads} threads cannot be made: {reason}; give a smaller number with --threads")]
     Threads {

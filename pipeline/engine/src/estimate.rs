@@ -3,7 +3,7 @@
 use crate::check::Checked;
 use crate::error::EngineError;
 use crate::layers::Layers;
-use crate::stages::suitability::reach_cells;
+use crate::scoring::Reach;
 use crate::stages::water::SAMPLE;
 use lentic_habitat::water::{MonthAxis, count_all};
 use lentic_study::settings::Role;
@@ -28,7 +28,7 @@ impl Checked {
     /// GDAL's cache.
     pub fn memory_mib(&self, tile: usize) -> u64 {
         let threads = rayon::current_num_threads() as u64;
-        let reach = reach_cells(&self.study, self.grid.cell_m);
+        let reach = Reach::of(Layers { study: &self.study, grid: &self.grid }).farthest;
         let cells = ((tile + 2 * reach) as u64).pow(2).min(self.grid.len() as u64);
         let months = self.stack.images.len() as u64;
         let layers = (self.study.layers.len()

@@ -12,8 +12,11 @@ use rayon::prelude::*;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-/// BLAKE3 and size of a file, read in pieces.
-fn digest(path: &Path) -> Result<(u64, String), EngineError> {
+/// Size and BLAKE3 of a file, read in pieces.
+///
+/// # Errors
+/// A file that cannot be read.
+pub fn digest(path: &Path) -> Result<(u64, String), EngineError> {
     let mut file = File::open(path).map_err(io(path))?;
     let mut hasher = blake3::Hasher::new();
     let bytes = std::io::copy(&mut file, &mut hasher).map_err(io(path))?;
@@ -26,6 +29,25 @@ pub fn named(path: &Path, study: &Study) -> String {
     let folder = study.path.parent().unwrap_or(Path::new(""));
     let told = path.strip_prefix(folder).ok().or_else(|| path.file_name().map(Path::new)).unwrap_or(path);
     told.to_string_lossy().into_owned()
+}
+
+/// Files of the layers that are no water history, with their legends, in the order of the study.
+pub fn layer_files(study: &Study) -> Vec<(String, PathBuf)> {
+    let mut files = Vec::new();
+    for layer in &study.layers {
+        if layer.kind != LayerKind::WaterHistory {
+            files.push((layer.name.clone(), file_of(layer)));
+        }
+        let legend = layer.legend.as_ref();
+        files.extend(legend.map(|legend| (legend_of(&layer.name), legend.path.clone())));
+    }
+    files.extend(study.grid.area.iter().map(|area| ("study area".to_string(), area.clone())));
+    files
+}
+
+/// What the legend of a layer is called among the inputs.
+fn legend_of(layer: &str) -> String {
+    format!("{layer} (legend)")
 }
 
 /// Every file a run reads, with its checksum, in the order of the study.
@@ -47,7 +69,7 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
             files.push((layer.name.clone(), file_of(layer), facts));
         }
         if let Some(legend) = &layer.legend {
-            files.push((format!("{} (legend)", layer.name), legend.path.clone(), Default::default()));
+            files.push((legend_of(&layer.name), legend.path.clone(), Default::default()));
         }
     }
     if let Some(climate) = &study.climate {

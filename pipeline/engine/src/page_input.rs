@@ -1,25 +1,26 @@
 //! What the report page shows of a run: headline, maps, losses, curves.
 
 use crate::climates::{Climates, Droughts};
+use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::{Reason, ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
-use crate::tables::{class_name, events_of, role_word};
+use crate::tables::{class_name, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
-use lentic_habitat::suitability::score;
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
-    AreaRow, ClassStyle, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown,
-    LossRow, MapLayer, MapPixels, Ramp, change_classes, not_assessed_classes, permanence_classes,
+    AreaRow, ClassStyle, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
+    LossBreakdown, LossRow, MapLayer, MapPixels, Ramp, change_classes, not_assessed_classes,
+    permanence_classes,
 };
 use lentic_study::Study;
-use lentic_study::settings::{Curve, IndexKind, Measure};
+use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Variable};
 
 /// Pixels on the longer side of a map.
 const LONGEST: usize = 1000;
-/// Points along a smooth curve.
-const CURVE_POINTS: usize = 81;
+/// Steps along a smooth curve.
+const CURVE_STEPS: usize = 80;
 
 /// The answer in a few numbers.
 pub fn headline(cases: &[Case], areas: &[ScenarioAreas], inside_ha: f64) -> Headline {
@@ -104,32 +105,47 @@ pub fn droughts(study: &Study, climates: &Climates, shown: &[Droughts]) -> Vec<D
     shown.iter().filter_map(one).collect()
 }
 
-/// Response curves of all variables.
-pub fn curves(study: &Study) -> Vec<CurvePanel> {
-    let panel =
-        |(requisite, variable): (&lentic_study::settings::Requisite, &lentic_study::settings::Variable)| {
-            let layer = variable.measure.layer().and_then(|name| study.layer(name));
-            let unit = match &variable.measure {
-                Measure::Layer(_) => layer.map_or("", |l| l.unit.as_str()),
-                measure => measure.unit(),
-            };
-            CurvePanel {
-                requisite: requisite.name.clone(),
-                variable: variable.name.clone(),
-                measure: measure_word(&variable.measure),
-                unit: unit.to_string(),
-                shape: match &variable.curve {
-                    Curve::Classes(scores) => CurveShape::Classes(
-                        scores
-                            .iter()
-                            .map(|(code, score)| (class_name(layer, Some(*code)), Some(*score)))
-                            .collect(),
-                    ),
-                    curve => CurveShape::Line(line(curve)),
-                },
+/// Response curves of all variables over what they measure in the study area.
+pub fn curves(study: &Study, distributions: &[Counts]) -> Vec<CurvePanel> {
+    let panel = |((requisite, variable), counts): ((&Requisite, &Variable), &Counts)| {
+        let layer = variable.measure.layer().and_then(|name| study.layer(name));
+        let (measure, unit) = measure_words(study, variable);
+        let (shape, distribution) = match &variable.curve {
+            Curve::Classes(scores) => {
+                let shape = scores.iter().map(|(code, score)| (class_name(layer, Some(*code)), Some(*score)));
+                let cells = scores.keys().map(|code| counts.classes.get(code).copied().unwrap_or(0));
+                (CurveShape::Classes(shape.collect()), Distribution::Classes(cells.collect()))
+            }
+            _ => {
+                let bins = Distribution::Bins {
+                    span: span(variable).unwrap_or_default(),
+                    cells: counts.bins.clone(),
+                    below: counts.beyond[0],
+                    above: counts.beyond[1],
+                };
+                (CurveShape::Line(line(variable, CURVE_STEPS)), bins)
             }
         };
-    study.variables().map(panel).collect()
+        CurvePanel {
+            requisite: requisite.name.clone(),
+            variable: variable.name.clone(),
+            measure,
+            unit,
+            shape,
+            distribution,
+        }
+    };
+    study.variables().zip(distributions).map(panel).collect()
+}
+
+/// What a variable measures, in words, and its unit.
+pub fn measure_words(study: &Study, variable: &Variable) -> (String, String) {
+    let layer = variable.measure.layer().and_then(|name| study.layer(name));
+    let unit = match &variable.measure {
+        Measure::Layer(_) | Measure::WaterQuality(_) => layer.map_or("", |l| l.unit.as_str()),
+        measure => measure.unit(),
+    };
+    (measure_word(&variable.measure), unit.to_string())
 }
 
 fn measure_word(measure: &Measure) -> String {
@@ -144,32 +160,15 @@ fn measure_word(measure: &Measure) -> String {
             format!("share of {} classes within {radius_m} m", layer.replace('_', " "))
         }
         Measure::ShareOfWater { radius_m } => format!("share of water within {radius_m} m"),
+        Measure::LongestWetSpell { .. } => "longest wet spell, mean of years".into(),
+        Measure::WetAndWarmMonths { window_c: [low, high], .. } => {
+            format!("months wet and {low} to {high} degrees C, mean of years")
+        }
+        Measure::YearsWithSpell { months, season: [first, last] } => {
+            format!("years wet {months} months on end within months {first} to {last}")
+        }
+        Measure::WaterQuality(name) => format!("{} in the water", name.replace('_', " ")),
     }
-}
-
-fn line(curve: &Curve) -> Vec<[f64; 2]> {
-    let (low, high) = match curve {
-        Curve::Points(points) => {
-            let (first, last) = (points[0][0], points[points.len() - 1][0]);
-            let margin = 0.05 * (last - first);
-            let mut all = vec![[first - margin, points[0][1]]];
-            all.extend(points.iter().copied());
-            all.push([last + margin, points[points.len() - 1][1]]);
-            return all;
-        }
-        Curve::Trapezoid([a, .., d]) => (a - 0.1 * (d - a), d + 0.1 * (d - a)),
-        Curve::Gaussian { best, spread } => (best - 4.0 * spread, best + 4.0 * spread),
-        Curve::Logistic { middle, steepness } => {
-            (middle - 6.0 / steepness.abs(), middle + 6.0 / steepness.abs())
-        }
-        Curve::Classes(_) => return Vec::new(),
-    };
-    (0..CURVE_POINTS)
-        .filter_map(|step| {
-            let x = low + (high - low) * step as f64 / (CURVE_POINTS - 1) as f64;
-            score(curve, x).map(|y| [x, y])
-        })
-        .collect()
 }
 
 /// Area not assessed by reason, from the reason raster.
@@ -195,6 +194,8 @@ pub fn not_assessed(
 
 /// Maps, thinned to the size of a screen.
 pub struct Maps<'a> {
+    /// The study.
+    pub study: &'a Study,
     /// The grid of the study.
     pub grid: &'a Grid,
     /// Cases, the baseline first.
@@ -228,6 +229,17 @@ impl Maps<'_> {
         for (at, case) in self.cases.iter().enumerate().skip(1) {
             let caption = format!("What becomes of today's habitat, {}", title(case));
             maps.push(self.classes("Change", Some(case), &products.change[at], change_classes(), caption)?);
+        }
+        for (at, case) in self.cases.iter().enumerate() {
+            let caption = format!("What limits the suitability, {}", title(case));
+            let styles = limit_classes(self.study);
+            maps.push(self.classes(
+                "Limiting factor",
+                Some(case),
+                &products.limiting[at],
+                styles,
+                caption,
+            )?);
         }
         for (at, case) in self.cases.iter().enumerate() {
             let caption = format!("Expected hydroperiod, {}", title(case));

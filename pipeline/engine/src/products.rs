@@ -1,6 +1,7 @@
 //! The rasters and vectors of a run, written from the flat files of the stages.
 
 use crate::error::EngineError;
+use crate::explain;
 use crate::folder::Building;
 use crate::records::novelty::CaseNovelty;
 use crate::run::VERSION;
@@ -10,7 +11,7 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{Context, bands};
-use crate::tables::class_name;
+use crate::tables::{class_name, limit_classes};
 use lentic_raster::{
     Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, Scratch, ScratchCell,
     write_cog, write_patches,
@@ -115,6 +116,43 @@ impl Stages<'_> {
         let vectors = building.section("vectors")?;
         write_patches(&vectors.join("patches.gpkg"), context.grid, &self.patch_layers())?;
         Ok(())
+    }
+
+    /// Writes what the explanation of a cell reads besides the layers: the water of every case, beyond the study area too, where
+    /// distances and shares look. To be called before [`Stages::mask_outside`].
+    ///
+    /// # Errors
+    /// When a file cannot be written.
+    pub fn write_cells(&self, building: &Building) -> Result<(), EngineError> {
+        let folder = building.section(explain::CELLS)?;
+        let written: Vec<Result<(), EngineError>> = self
+            .cases
+            .par_iter()
+            .zip(self.case_water)
+            .map(|(case, water)| {
+                let band = |cells, description: &str, unit: &str| FloatBand {
+                    cells,
+                    description: description.into(),
+                    unit: unit.into(),
+                };
+                let mut bands = vec![band(&water.hydroperiod, "hydroperiod", "months per year")];
+                bands.extend(water.fall.as_ref().map(|fall| band(fall, "fall of depth", "m")));
+                for (variable, cells) in self.context.study.yearly_variables().zip(&water.yearly) {
+                    bands.push(band(&cells.measure, &variable.name, variable.measure.unit()));
+                    let score = cells.score.as_ref();
+                    bands.extend(score.map(|score| band(score, &format!("score of {}", variable.name), "")));
+                }
+                let spec = CogSpec {
+                    title: format!("Water of the cells: {}", case.name),
+                    metadata: self.metadata(),
+                    threads: 1,
+                };
+                let path = folder.join(explain::file_of_case(&case.name));
+                write_cog(&path, self.context.grid, &spec, &CogData::Floats(bands))?;
+                Ok(())
+            })
+            .collect();
+        written.into_iter().collect()
     }
 
     fn metadata(&self) -> Vec<(String, String)> {
@@ -236,6 +274,13 @@ impl Stages<'_> {
                 values,
                 "suitability",
                 "0 to 1",
+            ));
+            all.push(classes(
+                &format!("limiting_factor_{name}"),
+                &format!("What limits the suitability: {of}"),
+                &self.suitability.limiting[at],
+                "limiting factor",
+                limit_classes(self.context.study),
             ));
             if case.scenario.is_some() {
                 let change = &self.suitability.change[at];

@@ -3,6 +3,7 @@
 use crate::check::{Checked, check};
 use crate::climates::{choose, droughts};
 use crate::describe;
+use crate::dilution::dilute;
 use crate::error::EngineError;
 use crate::folder::Building;
 use crate::inputs;
@@ -25,6 +26,7 @@ use lentic_report::{
 };
 use lentic_study::Problem;
 use lentic_study::settings::Driver;
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -125,7 +127,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     clock.lap("fitting the response", cells);
 
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
-    let case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    let mut case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    dilute(&context, &mut case_water)?;
     clock.lap("answering the scenarios", cells);
 
     let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], checked.records.as_ref())?;
@@ -153,6 +156,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
+    tables.push(tables::limiting_factor(&checked.study, &cases, &suitability));
+    tables.push(tables::weights(&checked.study));
     let shown = droughts(&context, &water, &shifts(&cases))?;
     if !shown.is_empty() {
         let mean = tables::is_mean(climates, &shown);
@@ -189,6 +194,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         ));
     }
     tables::unanswering(&checked.study, &response).into_iter().for_each(&mut warn);
+    tables::without_data(&checked.study, &suitability).into_iter().for_each(&mut warn);
+    tables::no_habitat(&checked.study, &suitability).into_iter().for_each(&mut warn);
     tables::unfitted_warnings(climates).into_iter().for_each(&mut warn);
 
     let stage = products::Stages {
@@ -201,6 +208,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         patches: &patches,
         novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
     };
+    stage.write_cells(&building)?;
     stage.mask_outside()?;
     stage.write(&building)?;
     clock.lap("writing rasters", cells);
@@ -209,10 +217,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         program: program(),
         run_id: run_id.clone(),
         started: started.clone(),
-        study: study_record(&checked),
+        study: study_record(&checked, &options.out),
         grid: grid_record(&checked, &context),
         period: period_record(&checked),
         seed: checked.study.seed,
+        concentrations: concentrations(&cases, &case_water),
         inputs,
         stages: Vec::new(),
         warnings: Vec::new(),
@@ -251,12 +260,34 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
 /// The baseline and every scenario, each with the months its water answers to.
 pub(crate) fn cases<'a>(context: &Context<'a>) -> Vec<Case<'a>> {
     let designs = |shift: &Shift| context.climates.designs(&context.axis, shift);
-    let mut cases = vec![Case { name: "baseline".into(), scenario: None, designs: designs(&Shift::NONE) }];
+    let temperature = |shift: &Shift| match context.study.needs_temperature() {
+        true => context.climates.temperatures(&context.axis, shift),
+        false => Vec::new(),
+    };
+    let mut cases = vec![Case {
+        name: "baseline".into(),
+        scenario: None,
+        designs: designs(&Shift::NONE),
+        temperature: temperature(&Shift::NONE),
+    }];
     for scenario in &context.study.scenarios {
-        let shift = if scenario.drawdown_replaces_climate { Shift::NONE } else { Shift::of(scenario) };
-        cases.push(Case { name: scenario.name.clone(), scenario: Some(scenario), designs: designs(&shift) });
+        let change = Shift::of(scenario);
+        // it grows warmer all the same where water answers to the fall alone
+        let of_water = if scenario.drawdown_replaces_climate { Shift::NONE } else { change };
+        cases.push(Case {
+            name: scenario.name.clone(),
+            scenario: Some(scenario),
+            designs: designs(&of_water),
+            temperature: temperature(&change),
+        });
     }
     cases
+}
+
+/// What the run record keeps of the dilution of the cases, for those that measure it.
+fn concentrations(cases: &[Case], water: &[CaseWater]) -> BTreeMap<String, BTreeMap<i32, f32>> {
+    let kept = cases.iter().zip(water).filter(|(_, water)| !water.dilution.0.is_empty());
+    kept.map(|(case, water)| (case.name.clone(), water.dilution.0.clone())).collect()
 }
 
 /// The change of climate of the record and of every scenario that has one.
@@ -302,7 +333,7 @@ fn write_report(
     for table in judged.iter().flat_map(|judged| &judged.sensitive) {
         records::write_sensitive(&folder, table)?;
     }
-    let helper = Maps { grid: context.grid, cases };
+    let helper = Maps { study: context.study, grid: context.grid, cases };
     let mut maps = helper.all(water, case_water, suitability)?;
     maps.extend(judged.map(|judged| judged.maps(&helper)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
@@ -326,7 +357,7 @@ fn write_report(
         maps,
         losses: page_input::losses(context.study, &suitability.areas),
         droughts,
-        curves: page_input::curves(context.study),
+        curves: page_input::curves(context.study, &suitability.distributions),
         boyce: judged.and_then(|judged| judged.boyce.clone()),
         tables,
         methods: describe::methods(checked, context.climates),

@@ -233,7 +233,9 @@ fn gain(process: &PointProcess, columns: usize, presences: &[f64], background: &
 /// What a measured value is called among [`Measured`]: `None` where it is missing.
 pub(crate) fn number(measured: &Measured, at: usize) -> Option<f64> {
     match measured {
-        Measured::Numbers(values) => Some(f64::from(values[at])).filter(|v| !v.is_nan()),
+        Measured::Numbers(values) | Measured::Years { measure: values, .. } => {
+            Some(f64::from(values[at])).filter(|v| !v.is_nan())
+        }
         Measured::Codes(codes) => (codes[at] != crate::measure::NO_CLASS).then(|| f64::from(codes[at])),
     }
 }

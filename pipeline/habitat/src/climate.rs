@@ -368,6 +368,21 @@ impl ClimateModel {
             .collect()
     }
 
+    /// Temperature of the months of an axis under a change of climate, degrees Celsius; NaN where the series has none.
+    pub fn temperature_on(&self, axis: &MonthAxis, shift: &Shift) -> Vec<f64> {
+        let series = self.series.axis();
+        let temperature = |month: Month| {
+            let at = series.position(month)?;
+            let recorded = match (&self.series.temperature, &self.series.extremes) {
+                (Some(mean), _) => *mean.get(at)?,
+                (None, Some([low, high])) => (low.get(at)? + high.get(at)?) / 2.0,
+                (None, None) => return None,
+            };
+            Some(recorded + shift.temperature[month.calendar() as usize - 1])
+        };
+        axis.months().map(|month| temperature(month).unwrap_or(f64::NAN)).collect()
+    }
+
     /// How many of these z lie outside the range of the reference months.
     pub fn extrapolated(&self, z: impl Iterator<Item = f64>) -> usize {
         z.filter(|z| *z < self.z_range.0 || *z > self.z_range.1).count()

@@ -19,7 +19,7 @@ impl Known {
     /// What is known from the measures at records; missing ones say nothing.
     pub fn of(measured: &Measured) -> Known {
         match measured {
-            Measured::Numbers(values) => {
+            Measured::Numbers(values) | Measured::Years { measure: values, .. } => {
                 let known = || values.iter().filter(|v| !v.is_nan()).map(|v| f64::from(*v));
                 let low = known().fold(f64::INFINITY, f64::min);
                 let high = known().fold(f64::NEG_INFINITY, f64::max);
@@ -37,7 +37,10 @@ impl Known {
     /// it is missing.
     pub fn outside(&self, measured: &Measured, at: usize) -> Option<f64> {
         match (self, measured) {
-            (Known::Between(low, high), Measured::Numbers(values)) => {
+            (
+                Known::Between(low, high),
+                Measured::Numbers(values) | Measured::Years { measure: values, .. },
+            ) => {
                 let value = f64::from(values[at]);
                 let beyond = (low - value).max(value - high);
                 if value.is_nan() {

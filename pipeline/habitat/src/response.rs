@@ -86,6 +86,18 @@ impl Design {
         self.z.is_empty()
     }
 
+    /// The design months in order.
+    pub fn months(&self) -> impl Iterator<Item = DesignMonth> + '_ {
+        let places = self.months.at.iter().zip(&self.months.calendar);
+        places.zip(&self.z).map(|((at, calendar), z)| DesignMonth { at: *at, calendar: *calendar, z: *z })
+    }
+
+    /// p of a month under coefficients `beta` with `shift` logits added.
+    pub fn probability(&self, month: &DesignMonth, beta: &Beta, shift: f64) -> f64 {
+        let [sine, cosine] = self.months.season[month.calendar];
+        inverse_logit(beta[0] + beta[2] * sine + beta[3] * cosine + shift + beta[1] * month.z)
+    }
+
     /// z of the design months with their positions on the axis.
     pub fn z(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
         self.months.at.iter().copied().zip(self.z.iter().copied())
@@ -117,6 +129,17 @@ impl Design {
             std::array::from_fn(|m| (per_calendar[m] > 0).then(|| sums[m] / per_calendar[m] as f64));
         fill_round_the_year(&means).map_or(f64::NAN, |filled| filled.iter().sum())
     }
+}
+
+/// A month that has a z.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DesignMonth {
+    /// Its position on the axis.
+    pub at: usize,
+    /// Its calendar month, 0 January to 11 December.
+    pub calendar: usize,
+    /// Its index.
+    pub z: f64,
 }
 
 /// Room for the observed months of one cell, reused from cell to cell.
@@ -197,6 +220,8 @@ pub struct GroupFit {
     pub mean: Beta,
     /// Sum of the residual autocorrelations used.
     pub autocorrelation: f64,
+    /// The residual autocorrelation of a month and the next, 0 to 1.
+    pub lag1: f64,
     /// Weight of the likelihood, 0.1 to 1.
     pub weight: f64,
 }
@@ -336,6 +361,8 @@ fn group_fit(fits: &[(Beta, Lagged)], cells: &[usize], own: bool) -> GroupFit {
         own,
         mean: [0.0, middle(1), middle(2), middle(3)],
         autocorrelation,
+        // without pairs of months it is not known: none is taken
+        lag1: Some(mean(1) / mean(0)).filter(|r| !r.is_nan()).unwrap_or(0.0).clamp(0.0, 1.0),
         weight: (1.0 / (1.0 + 2.0 * autocorrelation)).clamp(0.1, 1.0),
     }
 }

@@ -1,7 +1,7 @@
 //! Suitability held against records: by folds of ground, thresholds with their ranges, and what each variable gives.
 
 use crate::folds::Folds;
-use crate::suitability::{Measured, UnscoredClass, suitability};
+use crate::suitability::{Measured, UnscoredClass, suitability_of};
 use lentic_numerics::accuracy::{
     Auc, Confusion, Range, auc, best_threshold, bootstrap_range, tenth_percentile,
 };
@@ -140,6 +140,8 @@ pub fn threshold(
 pub struct Places {
     /// One entry per variable in the order of `Study::variables`, each over the same places.
     pub measured: Vec<Measured>,
+    /// Factor of nearness by requisite; empty where it need not be near another.
+    pub nearness: Vec<Vec<f64>>,
     /// Where a barrier lies.
     pub barrier: Vec<bool>,
 }
@@ -156,7 +158,7 @@ pub struct Importance {
 }
 
 /// The fall of the area under the ROC curve when one variable is shuffled (Breiman 2001, Machine Learning 45:5-32), for every
-/// variable of the study. `None` for a study whose area is not known.
+/// variable of the study; nearness to other requisites stays as it is. `None` for a study whose area is not known.
 ///
 /// # Errors
 /// A class without a score.
@@ -169,9 +171,12 @@ pub fn importance(
     let pooled: Vec<Measured> =
         presences.measured.iter().zip(&background.measured).map(|(a, b)| joined(a, b)).collect();
     let barrier = [&presences.barrier[..], &background.barrier[..]].concat();
+    let nearness: Vec<Vec<f64>> =
+        presences.nearness.iter().zip(&background.nearness).map(|(a, b)| [&a[..], b].concat()).collect();
     let (count, first) = (barrier.len(), presences.barrier.len());
     let area = |measured: &[&Measured]| -> Result<Option<f64>, UnscoredClass> {
-        let scores: Vec<f64> = suitability(study, measured, &barrier)?.into_iter().map(f64::from).collect();
+        let scores: Vec<f64> =
+            suitability_of(study, measured, &nearness, &barrier)?.into_iter().map(f64::from).collect();
         let (presences, background) = scores.split_at(first);
         Ok(auc(presences, background).map(|a| a.value))
     };
@@ -203,14 +208,25 @@ fn joined(a: &Measured, b: &Measured) -> Measured {
     match (a, b) {
         (Measured::Numbers(a), Measured::Numbers(b)) => Measured::Numbers([&a[..], b].concat()),
         (Measured::Codes(a), Measured::Codes(b)) => Measured::Codes([&a[..], b].concat()),
+        (
+            Measured::Years { measure, score },
+            Measured::Years { measure: other_measure, score: other_score },
+        ) => Measured::Years {
+            measure: [&measure[..], other_measure].concat(),
+            score: [&score[..], other_score].concat(),
+        },
         // one variable is measured in one way
         (a, _) => a.clone(),
     }
 }
 
 fn reordered(measured: &Measured, order: &[usize]) -> Measured {
+    let numbers = |values: &[f32]| order.iter().map(|at| values[*at]).collect();
     match measured {
-        Measured::Numbers(values) => Measured::Numbers(order.iter().map(|at| values[*at]).collect()),
+        Measured::Numbers(values) => Measured::Numbers(numbers(values)),
+        Measured::Years { measure, score } => {
+            Measured::Years { measure: numbers(measure), score: numbers(score) }
+        }
         Measured::Codes(codes) => Measured::Codes(order.iter().map(|at| codes[*at]).collect()),
     }
 }

@@ -1,8 +1,8 @@
 //! Parts of a study file written by the program, for a person to read, edit and paste into a study.
 
 use crate::options::{
-    Combine, CurveSection, IfMissing, IfMissingWord, RequisiteSection, StudyFile, SuitabilitySection,
-    Threshold, VariableSection,
+    Average, Combine, CurveSection, IfMissing, IfMissingWord, MeasureKind, RequisiteSection, StudyFile,
+    SuitabilitySection, Threshold, VariableSection,
 };
 use serde::Serialize;
 use std::collections::BTreeMap;
@@ -58,13 +58,17 @@ pub fn fragment(
             Some(_) => Some(IfMissing::Score(one.missing)),
         };
         let curve = one.curve.clone();
-        variables.push(VariableSection { curve, weight: None, if_missing, ..written.clone() });
+        // the curve is fitted to the mean of the years
+        let yearly = matches!(written.measure, MeasureKind::LongestWetSpell | MeasureKind::WetAndWarmMonths);
+        let average = if yearly { Some(Average::Measure) } else { written.average };
+        variables.push(VariableSection { curve, weight: None, if_missing, average, ..written.clone() });
     }
     let requisite = RequisiteSection {
         combine: Combine::GeometricMean,
         weight: None,
         pairwise: None,
         accept_inconsistent: false,
+        near: None,
         variables,
     };
     let suitability = SuitabilitySection {

@@ -349,6 +349,10 @@ pub struct InundationSection {
     /// Logits per metre of water table, where the study knows better than the fit.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub logits_per_metre: Option<f64>,
+    /// How many times the years are drawn for yearly measures (10).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1, max = 1000))]
+    pub realisations: Option<u32>,
     /// Prior spreads of the response.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub prior: Option<PriorSection>,
@@ -402,8 +406,29 @@ pub struct RequisiteSection {
     /// Take the pairwise weights even where the consistency ratio is 0.10 or more.
     #[serde(default)]
     pub accept_inconsistent: bool,
+    /// Another requisite that must be met nearby.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub near: Option<NearSection>,
     /// The variables.
     pub variables: Vec<VariableSection>,
+}
+
+/// `near`: the requisite counts only within reach of another.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NearSection {
+    /// The other requisite.
+    pub requisite: String,
+    /// How far it may be, metres.
+    #[schemars(range(min = 0.0))]
+    pub within_m: f64,
+    /// The score from which a cell meets it (0.5).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0, max = 1.0))]
+    pub at_least: Option<f64>,
+    /// Factor on the score by metres to the nearest such cell, read no farther than `within_m` (1 within it, 0 beyond).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub curve: Option<CurveSection>,
 }
 
 /// What a variable measures.
@@ -436,6 +461,28 @@ pub enum MeasureKind {
     /// Share of water cells within a radius.
     #[serde(rename = "share of water")]
     ShareOfWater,
+    /// Longest unbroken wet spell of a water year, months; years one by one.
+    #[serde(rename = "longest wet spell")]
+    LongestWetSpell,
+    /// Months of a water year that are wet and warm enough to be active; years one by one.
+    #[serde(rename = "wet and warm months")]
+    WetAndWarmMonths,
+    /// Share of years with a wet spell of some months within a season.
+    #[serde(rename = "share of years with a spell")]
+    YearsWithSpell,
+    /// A concentration in water that grows as a pool shrinks (continuous layer; layers with roles `depth` and `pools`).
+    #[serde(rename = "water quality")]
+    WaterQuality,
+}
+
+/// What is averaged over the years of a yearly measure.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Average {
+    /// The scores of the single years.
+    Score,
+    /// The measures of the single years; the curve is applied to their mean.
+    Measure,
 }
 
 /// What a missing value of a variable does to the cell: "not assessed", "omit" or a score.
@@ -481,6 +528,19 @@ pub struct VariableSection {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.0))]
     pub radius_m: Option<f64>,
+    /// Lowest and highest monthly mean temperature at which the animal is active, degrees Celsius.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub window_c: Option<[f64; 2]>,
+    /// Months of the spell that a year must reach.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1, max = 12))]
+    pub spell_months: Option<u32>,
+    /// First and last calendar month of the season in which the spell must lie; [10, 3] runs over New Year.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub season: Option<[u32; 2]>,
+    /// Yearly measures: what is averaged over the years ("score").
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub average: Option<Average>,
     /// From measure to score.
     pub curve: CurveSection,
     /// Weight in the requisite (1).
@@ -712,4 +772,7 @@ pub struct ScenarioSection {
     /// A class layer that takes the place of the land cover.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub land_cover: Option<String>,
+    /// Factor on the concentrations of a layer of water quality, by layer.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_quality: Option<BTreeMap<String, f64>>,
 }

@@ -8,6 +8,7 @@ mod grid;
 mod layers;
 mod legend;
 mod measure;
+mod near;
 mod records;
 mod requisites;
 mod scenarios;

@@ -2,8 +2,8 @@
 
 use crate::Month;
 pub use crate::options::{
-    AnomalyScale, Combine, DrawdownCause, Driver, IndexKind, LayerKind, Role, ThresholdRule, WaterContent,
-    ZeroRule,
+    AnomalyScale, Average, Combine, DrawdownCause, Driver, IndexKind, LayerKind, Role, ThresholdRule,
+    WaterContent, ZeroRule,
 };
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -58,6 +58,21 @@ impl Study {
     /// The layer of this name.
     pub fn layer(&self, name: &str) -> Option<&Layer> {
         self.layers.iter().find(|layer| layer.name == name)
+    }
+
+    /// Variables whose measures look at single years, in file order.
+    pub fn yearly_variables(&self) -> impl Iterator<Item = &Variable> {
+        self.variables().map(|(_, variable)| variable).filter(|variable| variable.measure.is_yearly())
+    }
+
+    /// Whether some variable follows the depth of water, so that its fall must be known.
+    pub fn follows_depth(&self) -> bool {
+        self.variables().any(|(_, v)| matches!(v.measure, Measure::Depth | Measure::WaterQuality(_)))
+    }
+
+    /// Whether some variable measures warmth, which needs a temperature series over the baseline.
+    pub fn needs_temperature(&self) -> bool {
+        self.variables().any(|(_, v)| matches!(v.measure, Measure::WetAndWarmMonths { .. }))
     }
 
     /// Every variable with its requisite, in file order.
@@ -263,6 +278,8 @@ pub struct Inundation {
     pub minimum_calendar_months: u32,
     /// Given logits per metre.
     pub logits_per_metre: Option<f64>,
+    /// How many times years are drawn for yearly measures.
+    pub realisations: u32,
     /// Prior sd of the intercept.
     pub intercept_sd: f64,
     /// Prior sd of the slope on the index.
@@ -282,8 +299,23 @@ pub struct Requisite {
     pub weight: f64,
     /// Consistency ratio of its variables' pairwise weights, if they are used.
     pub consistency_ratio: Option<f64>,
+    /// Another requisite that must be met nearby.
+    pub near: Option<Near>,
     /// Variables.
     pub variables: Vec<Variable>,
+}
+
+/// A requisite counts only within reach of another.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Near {
+    /// Position of the other among the requisites.
+    pub requisite: usize,
+    /// How far it may be, metres.
+    pub within_m: f64,
+    /// Score from which a cell meets the other.
+    pub at_least: f64,
+    /// Factor by distance; `None`: 1 within reach, 0 beyond.
+    pub curve: Option<Curve>,
 }
 
 /// A variable.
@@ -342,6 +374,27 @@ pub enum Measure {
         /// Reach.
         radius_m: f64,
     },
+    /// Longest wet spell of a water year, months.
+    LongestWetSpell {
+        /// What is averaged over the years.
+        average: Average,
+    },
+    /// Months of a water year that are wet and warm.
+    WetAndWarmMonths {
+        /// Lowest and highest monthly mean temperature, degrees Celsius.
+        window_c: [f64; 2],
+        /// What is averaged over the years.
+        average: Average,
+    },
+    /// Share of years with a wet spell.
+    YearsWithSpell {
+        /// Months of the spell.
+        months: usize,
+        /// First and last calendar month of its season.
+        season: [u32; 2],
+    },
+    /// Concentration of a layer, growing as a pool shrinks.
+    WaterQuality(String),
 }
 
 impl Measure {
@@ -359,10 +412,30 @@ impl Measure {
         match self {
             Measure::Layer(layer)
             | Measure::Class(layer)
+            | Measure::WaterQuality(layer)
             | Measure::DistanceToClass { layer, .. }
             | Measure::ShareOfClass { layer, .. } => Some(layer),
             _ => None,
         }
+    }
+
+    /// Whether it looks at single years.
+    pub fn is_yearly(&self) -> bool {
+        matches!(
+            self,
+            Measure::LongestWetSpell { .. }
+                | Measure::WetAndWarmMonths { .. }
+                | Measure::YearsWithSpell { .. }
+        )
+    }
+
+    /// Whether the scores of single years are averaged, so that the score does not follow from the mean measure.
+    pub fn averages_scores(&self) -> bool {
+        matches!(
+            self,
+            Measure::LongestWetSpell { average: Average::Score }
+                | Measure::WetAndWarmMonths { average: Average::Score, .. }
+        )
     }
 
     /// Unit of the measure where it does not come from a layer.
@@ -372,7 +445,9 @@ impl Measure {
             Measure::Depth | Measure::DistanceToClass { .. } | Measure::DistanceToWater { .. } => "m",
             Measure::Slope => "degrees",
             Measure::ShareOfClass { .. } | Measure::ShareOfWater { .. } => "share",
-            Measure::Layer(_) | Measure::Class(_) => "",
+            Measure::LongestWetSpell { .. } | Measure::WetAndWarmMonths { .. } => "months",
+            Measure::YearsWithSpell { .. } => "share of years",
+            Measure::Layer(_) | Measure::Class(_) | Measure::WaterQuality(_) => "",
         }
     }
 }
@@ -487,6 +562,8 @@ pub struct Scenario {
     pub drawdown_replaces_climate: bool,
     /// Class layer in place of the land cover.
     pub land_cover: Option<String>,
+    /// Factor on the concentrations of layers of water quality, by layer.
+    pub water_quality: BTreeMap<String, f64>,
 }
 
 impl Scenario {

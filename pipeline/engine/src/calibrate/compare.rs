@@ -8,7 +8,6 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::measure_window;
 use crate::stages::water::WaterProducts;
 use lentic_habitat::change::{ha, is_habitat};
-use lentic_habitat::suitability::{Measured, suitability};
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{CogData, CogSpec, FloatBand, Scratch, write_cog};
 use std::path::Path;
@@ -48,10 +47,9 @@ impl Comparison {
         let joint = Mutex::new(vec![0u64; (STEPS + 1) * (STEPS + 1)]);
         let tiles = context.over_tiles("comparing the maps", |_, window| {
             let inside = water.inside.read(&window)?;
-            let (measured, barrier) = measure_window(context, case, case_water, window)?;
-            let all: Vec<&Measured> = measured.iter().collect();
-            let mut own = suitability(context.study, &all, &barrier)?;
-            let mut fit = curves.suitability(&measured, &barrier)?;
+            let here = measure_window(context, case, case_water, window)?;
+            let mut fit = curves.suitability(&here.measured, &here.barrier)?;
+            let mut own = here.suitability;
             let mut areas = [ExactSum::default(); 4];
             let mut places = Vec::new();
             for cell in 0..window.len() {

@@ -4,7 +4,7 @@ use super::{RULE, version};
 use crate::error::EngineError;
 use crate::records::Prepared;
 use lentic_habitat::calibration::{Calibration, Model, Shape, deviation, simplified};
-use lentic_habitat::suitability::{Measured, suitability};
+use lentic_habitat::suitability::{Measured, suitability_of};
 use lentic_habitat::validation::{FoundThreshold, Places, threshold};
 use lentic_numerics::curve::piecewise_linear;
 use lentic_study::Study;
@@ -80,8 +80,14 @@ impl FittedCurves {
     /// # Errors
     /// A class without a score: one that neither a legend nor a sampled cell names.
     pub fn suitability(&self, measured: &[Measured], barrier: &[bool]) -> Result<Vec<f32>, EngineError> {
-        let own: Vec<&Measured> = self.variables.iter().filter_map(|at| measured.get(*at)).collect();
-        Ok(suitability(&self.study, &own, barrier)?)
+        // fitted to the mean of the years, a curve scores that mean
+        let mean = |measured: &Measured| match measured {
+            Measured::Years { measure, .. } => Measured::Numbers(measure.clone()),
+            other => other.clone(),
+        };
+        let own: Vec<Measured> = self.variables.iter().filter_map(|at| measured.get(*at)).map(mean).collect();
+        let own: Vec<&Measured> = own.iter().collect();
+        Ok(suitability_of(&self.study, &own, &[], barrier)?)
     }
 
     /// The threshold that the records give these curves.
@@ -199,6 +205,7 @@ fn with_curves(study: &Study, made: &FittedCurves) -> Study {
         combine: Combine::GeometricMean,
         weight: 1.0,
         consistency_ratio: None,
+        near: None,
         variables,
     }];
     fitted.suitability.combine = Combine::GeometricMean;

@@ -6,13 +6,13 @@ mod compare;
 mod curves;
 
 use crate::check::check;
+use crate::climates::choose;
 use crate::describe;
 use crate::error::EngineError;
 use crate::folder::{Building, Kind};
 use crate::inputs;
 use crate::progress::Progress;
 use crate::records::{self, Prepared, Vetted};
-use crate::climates::choose;
 use crate::run::{RunOptions, VERSION, cases, default_folder, spreads};
 use crate::run_record::{grid_record, now, period_record, program, study_record};
 use crate::stages::{self, Context};
@@ -161,7 +161,7 @@ pub fn calibrate(
         program: program(),
         run_id: id.clone(),
         started,
-        study: study_record(&checked),
+        study: study_record(&checked, &options.out),
         grid: grid_record(&checked, &context),
         period: period_record(&checked),
         seed: study.seed,
@@ -170,6 +170,7 @@ pub fn calibrate(
         warnings: warnings.clone(),
         notes,
         products: inputs::products(&building.run())?,
+        ..RunRecord::default()
     };
     write_record(&building.run().join(Kind::Calibration.record()), &record)?;
     building.publish()?;

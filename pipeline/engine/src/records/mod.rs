@@ -18,7 +18,6 @@ use crate::check::Checked;
 use crate::error::EngineError;
 use crate::stages::Context;
 use crate::stages::scenarios::{Case, CaseWater};
-use crate::stages::suitability::reach_cells;
 use crate::stages::water::WaterProducts;
 use lentic_habitat::folds::{Folds, folds};
 use lentic_habitat::validation::{FEW, FoundThreshold, threshold};
@@ -181,7 +180,10 @@ pub struct Prepared {
 pub fn block_cells(study: &Study, records: &Records, cell_m: f64) -> usize {
     match records.block_m {
         Some(metres) => ((metres / cell_m).round() as usize).max(1),
-        None => reach_cells(study, cell_m).max(LEAST_BLOCK),
+        None => {
+            let farthest = study.variables().map(|(_, v)| v.measure.reach_m()).fold(0.0, f64::max);
+            ((farthest / cell_m).ceil() as usize).max(LEAST_BLOCK)
+        }
     }
 }
 

@@ -72,7 +72,7 @@ pub fn run(
         let inside = inside.read(&window)?;
         let mut totals = Vec::with_capacity(cases.len());
         for (at, (case, case_water)) in cases.iter().zip(case_water).enumerate() {
-            let (measured, _) = measure_window(context, case, case_water, window)?;
+            let measured = measure_window(context, case, case_water, window)?.measured;
             let standing = suitability.standing[at].read(&window)?;
             let mut novelty = vec![f32::NAN; window.len()];
             let mut variable = vec![f32::NAN; window.len()];

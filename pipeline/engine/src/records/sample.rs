@@ -7,7 +7,7 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::measure_window;
 use crate::stages::water::WaterProducts;
 use lentic_habitat::folds::Place;
-use lentic_habitat::suitability::{Measured, suitability};
+use lentic_habitat::suitability::Measured;
 use lentic_habitat::validation::Places;
 use lentic_numerics::seed::{hash64, unit};
 use lentic_raster::Window;
@@ -58,12 +58,15 @@ pub struct Drawn {
 enum Value {
     Number(f32),
     Code(i32),
+    Years { measure: f32, score: f32 },
 }
 
 /// An assessed cell.
 #[derive(Clone, Debug)]
 struct One {
     values: Vec<Value>,
+    /// Factor of nearness by requisite, where it must be near another.
+    nearness: Vec<Option<f64>>,
     barrier: bool,
     suitability: f32,
 }
@@ -104,13 +107,13 @@ pub fn draw(
         if inside.iter().all(|inside| *inside == 0) {
             return Ok(());
         }
-        let (measured, barrier) = measure_window(context, case, case_water, window)?;
-        let all: Vec<&Measured> = measured.iter().collect();
-        let scores = suitability(context.study, &all, &barrier)?;
+        let here = measure_window(context, case, case_water, window)?;
+        let scores = &here.suitability;
         let effort = effort(context, records, window)?;
         let one = |cell: usize| One {
-            values: measured.iter().map(|m| value(m, cell)).collect(),
-            barrier: barrier[cell],
+            values: here.measured.iter().map(|m| value(m, cell)).collect(),
+            nearness: here.nearness.iter().map(|factors| factors.get(cell).copied()).collect(),
+            barrier: here.barrier[cell],
             suitability: scores[cell],
         };
         let assessed = |cell: usize| inside[cell] == 1 && !scores[cell].is_nan();
@@ -126,7 +129,7 @@ pub fn draw(
             .collect();
         ranks.sort_unstable();
         ranks.truncate(records.background);
-        let here: Vec<(Place, usize)> = records_in(&wanted, window)
+        let of_records: Vec<(Place, usize)> = records_in(&wanted, window)
             .map(|(row, col)| ((row, col), (row - window.row) * window.cols + col - window.col))
             .filter(|(_, cell)| assessed(*cell))
             .collect();
@@ -140,7 +143,7 @@ pub fn draw(
         ranks.retain(|(rank, _)| last.is_none_or(|last| *rank < last));
         let taken: Vec<(Rank, One)> = ranks.into_iter().map(|(rank, cell)| (rank, one(cell))).collect();
         let mut all = gathered.lock().unwrap_or_else(PoisonError::into_inner);
-        for (place, cell) in here {
+        for (place, cell) in of_records {
             all.without_effort += usize::from(effort[cell].is_nan() || effort[cell] <= 0.0);
             all.records.insert(place, one(cell));
         }
@@ -191,6 +194,7 @@ fn value(measured: &Measured, cell: usize) -> Value {
     match measured {
         Measured::Numbers(values) => Value::Number(values[cell]),
         Measured::Codes(codes) => Value::Code(codes[cell]),
+        Measured::Years { measure, score } => Value::Years { measure: measure[cell], score: score[cell] },
     }
 }
 
@@ -201,16 +205,25 @@ fn sample<'a>(ones: impl Iterator<Item = (Place, &'a One)>) -> Sample {
             let empty = |value: &Value| match value {
                 Value::Number(_) => Measured::Numbers(Vec::new()),
                 Value::Code(_) => Measured::Codes(Vec::new()),
+                Value::Years { .. } => Measured::Years { measure: Vec::new(), score: Vec::new() },
             };
             sample.places.measured = one.values.iter().map(empty).collect();
+            sample.places.nearness = vec![Vec::new(); one.nearness.len()];
         }
         for (column, value) in sample.places.measured.iter_mut().zip(&one.values) {
             match (column, value) {
                 (Measured::Numbers(column), Value::Number(number)) => column.push(*number),
                 (Measured::Codes(column), Value::Code(code)) => column.push(*code),
+                (Measured::Years { measure, score }, Value::Years { measure: mean, score: own }) => {
+                    measure.push(*mean);
+                    score.push(*own);
+                }
                 // one variable is measured in one way everywhere
                 _ => {}
             }
+        }
+        for (column, factor) in sample.places.nearness.iter_mut().zip(&one.nearness) {
+            column.extend(factor);
         }
         sample.places.barrier.push(one.barrier);
         sample.suitability.push(one.suitability);

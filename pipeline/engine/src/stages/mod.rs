@@ -5,6 +5,7 @@ pub mod response;
 pub mod scenarios;
 pub mod suitability;
 pub mod water;
+pub mod yearly;
 
 use crate::blob::TileFiles;
 use crate::climates::Climates;

@@ -2,13 +2,17 @@
 
 use super::Context;
 use super::water::{Water, WaterProducts};
+use super::yearly::{CaseYears, TileYears, YearlyCells};
+use crate::dilution::Dilution;
 use crate::error::EngineError;
 use crate::layers::NO_CLASS;
+use crate::measures::CaseCells;
 use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
 use lentic_habitat::response::{Beta, Design, Groups};
+use lentic_habitat::suitability::Measured;
 use lentic_habitat::water::bit;
 use lentic_raster::{Scratch, Window};
-use lentic_study::settings::{Drawdown, Measure, Role, Scenario};
+use lentic_study::settings::{Drawdown, Role, Scenario};
 
 /// A baseline or scenario with what its water answers to.
 pub struct Case<'a> {
@@ -18,6 +22,9 @@ pub struct Case<'a> {
     pub scenario: Option<&'a Scenario>,
     /// Its months, by climate.
     pub designs: Vec<Design>,
+    /// Its temperature by climate and month of the baseline axis, degrees Celsius, NaN where not known; empty where no variable
+    /// measures warmth.
+    pub temperature: Vec<Vec<f64>>,
 }
 
 /// Water of one case.
@@ -26,6 +33,10 @@ pub struct CaseWater {
     pub hydroperiod: Scratch<f32>,
     /// Fall of depth, metres, where depth matters.
     pub fall: Option<Scratch<f32>>,
+    /// Yearly variables, in the order of the study.
+    pub yearly: Vec<YearlyCells>,
+    /// By what concentrations are multiplied, by pool, where water quality is measured.
+    pub dilution: Dilution,
     /// Cells without a known answer of depth, so that depth was held.
     pub depth_held: u64,
     /// Never-wet cells under a rise without a line to place them on.
@@ -51,7 +62,8 @@ pub fn run(
     lines: &Lines,
     cases: &[Case],
 ) -> Result<Vec<CaseWater>, EngineError> {
-    let with_depth = context.study.variables().any(|(_, v)| v.measure == Measure::Depth);
+    let with_depth = context.study.follows_depth();
+    let years: Vec<Option<CaseYears>> = cases.iter().map(|case| CaseYears::new(context, case)).collect();
     let mut products = Vec::new();
     for case in cases {
         let fall = (with_depth && case.scenario.is_some())
@@ -60,12 +72,14 @@ pub fn run(
         products.push(CaseWater {
             hydroperiod: context.floats(&format!("hydroperiod_{}", case.name))?,
             fall,
+            yearly: YearlyCells::create(context, &case.name)?,
+            dilution: Dilution::default(),
             depth_held: 0,
             rise_unknown: 0,
         });
     }
     let tiles = context.over_tiles("answering the scenarios", |tile, window| {
-        one_tile(context, water, groups, lines, cases, &products, tile, window)
+        one_tile(context, water, groups, lines, (cases, &years), &products, tile, window)
     })?;
     for (at, case) in cases.iter().enumerate() {
         let unknown: u64 = tiles.iter().map(|tile| tile[at].factor).sum();
@@ -89,7 +103,7 @@ fn one_tile(
     water: &WaterProducts,
     groups: &Groups,
     lines: &Lines,
-    cases: &[Case],
+    (cases, years): (&[Case], &[Option<CaseYears>]),
     products: &[CaseWater],
     tile: usize,
     window: Window,
@@ -105,7 +119,8 @@ fn one_tile(
         wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
     let climates = context.climates.of_cells(&context.layers, window)?;
     let mut unknown = vec![Unknown::default(); cases.len()];
-    for ((case, product), unknown) in cases.iter().zip(products).zip(&mut unknown) {
+    for (((case, product), years), unknown) in cases.iter().zip(products).zip(years).zip(&mut unknown) {
+        let mut years = years.as_ref().map(|years| TileYears::new(years, window, &states));
         let mut months: Vec<f32> = states
             .iter()
             .map(|state| if *state == Water::NotAssessed as u8 { f32::NAN } else { 0.0 })
@@ -118,6 +133,7 @@ fn one_tile(
             let h = falls.as_ref().map_or(0.0, |falls| falls[cell]);
             if h.is_nan() {
                 months[cell] = f32::NAN;
+                years.iter_mut().for_each(|years| years.unknown(cell));
                 continue;
             }
             let factor = factors[at];
@@ -129,6 +145,9 @@ fn one_tile(
             let never_dry = states[cell] == Water::NeverDry as u8;
             let shift = factor.map_or(0.0, |f| shift(&f, h, betas[at][0], elevation, never_dry));
             months[cell] = case.designs[climate].hydroperiod(&betas[at], shift) as f32;
+            if let Some(years) = &mut years {
+                years.draw(cell, climate, &betas[at], shift, groups.of(codes[cell]).lag1);
+            }
             if product.fall.is_some() {
                 match factor {
                     Some(factor) => {
@@ -147,6 +166,7 @@ fn one_tile(
                 }
                 if h.is_nan() {
                     months[cell] = f32::NAN;
+                    years.iter_mut().for_each(|years| years.unknown(cell));
                     continue;
                 }
                 depth_falls[cell] = h.max(0.0) as f32;
@@ -157,21 +177,46 @@ fn one_tile(
                 let line = lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
                 match line.filter(|_| elevation.is_finite()).zip(climates[cell]) {
                     Some((line, climate)) => {
-                        let mean = groups.of(codes[cell]).mean;
+                        let group = groups.of(codes[cell]);
+                        let mean = group.mean;
                         let beta: Beta = [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
                         let shift = -line.g * h;
                         months[cell] = case.designs[climate].hydroperiod(&beta, shift) as f32;
+                        if let Some(years) = &mut years {
+                            years.draw(cell, climate, &beta, shift, group.lag1);
+                        }
                     }
                     None => unknown.rise += 1,
                 }
             }
         }
         product.hydroperiod.write(&window, &months)?;
+        if let Some(years) = &years {
+            years.write(&product.yearly)?;
+        }
         if let Some(fall) = &product.fall {
             fall.write(&window, &depth_falls)?;
         }
     }
     Ok(unknown)
+}
+
+impl CaseCells for CaseWater {
+    fn hydroperiod(&self, window: &Window) -> Result<Vec<f32>, EngineError> {
+        Ok(self.hydroperiod.read(window)?)
+    }
+
+    fn fall(&self, window: &Window) -> Result<Option<Vec<f32>>, EngineError> {
+        Ok(self.fall.as_ref().map(|fall| fall.read(window)).transpose()?)
+    }
+
+    fn yearly(&self, at: usize, window: &Window) -> Result<Measured, EngineError> {
+        self.yearly[at].read(window)
+    }
+
+    fn concentration(&self, pool: i32) -> f64 {
+        self.dilution.concentration(pool)
+    }
 }
 
 /// Mean of baseline z minus scenario z over the wet months of a cell; 0 without any.

@@ -3,6 +3,7 @@
 pub mod calibration;
 mod drought;
 mod habitat;
+mod limits;
 mod quality;
 pub mod records;
 mod water;
@@ -14,6 +15,7 @@ pub use drought::{
 pub use habitat::{
     baseline_check, disagreement_percent, habitat_area, loss_by_class, patches, prior_only_note,
 };
+pub use limits::{limit_classes, limit_name, limiting_factor, no_habitat, weights, without_data};
 pub use quality::{inundation_quality, inundation_reliability, quality_warnings};
 pub use water::{held_notes, inundation_fit, unanswering};
 

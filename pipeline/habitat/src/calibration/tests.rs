@@ -42,8 +42,13 @@ fn at(measured: &[Measured], cells: &[usize]) -> Places {
     let pick = |m: &Measured| match m {
         Measured::Numbers(v) => Measured::Numbers(cells.iter().map(|c| v[*c]).collect()),
         Measured::Codes(v) => Measured::Codes(cells.iter().map(|c| v[*c]).collect()),
+        Measured::Years { .. } => panic!("none here"),
     };
-    Places { measured: measured.iter().map(pick).collect(), barrier: vec![false; cells.len()] }
+    Places {
+        measured: measured.iter().map(pick).collect(),
+        barrier: vec![false; cells.len()],
+        nearness: Vec::new(),
+    }
 }
 
 fn measures() -> [Measure; 4] {

@@ -58,6 +58,21 @@ fn drying_lowers_z_everywhere() {
 }
 
 #[test]
+fn temperatures_follow_the_change_of_their_month() {
+    let model = ClimateModel::fit(series(), settings(IndexKind::Spei, 12)).unwrap();
+    let axis = MonthAxis::new("1990-06".parse().unwrap(), "2021-02".parse().unwrap());
+    let mut shift = Shift::NONE;
+    shift.temperature[6] = 1.5;
+    let (before, after) = (model.temperature_on(&axis, &Shift::NONE), model.temperature_on(&axis, &shift));
+    // June 1990 is month 53 of the series: 22 - 1.5 x 0.5 + the wobble of 17
+    assert!((before[0] - (21.25 + f64::from((17 * 7919 + 13) % 101) / 101.0)).abs() < 1e-12);
+    assert_eq!(after[0], before[0]);
+    assert_eq!(after[1], before[1] + 1.5);
+    // the series ends in December 2020
+    assert!(before[axis.len - 3].is_finite() && before[axis.len - 2].is_nan());
+}
+
+#[test]
 fn the_first_incomplete_water_year_is_left_out() {
     let model = ClimateModel::fit(series(), settings(IndexKind::Spi, 12)).unwrap();
     let axis = MonthAxis::new("1986-01".parse().unwrap(), "1990-12".parse().unwrap());

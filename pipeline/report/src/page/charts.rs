@@ -41,7 +41,9 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
         charts.push(chart(
             "Response curves",
             "How each measure becomes a score: 0 unsuitable, 1 as good as it gets. These curves are \
-             settings of the study.",
+             settings of the study. The bars behind them show how often each measure occurs over the \
+             compared cells of the baseline, their height by the square root so that what is rare \
+             shows too; for classes the share of the cells stands beside the name.",
             |width| response_curves(&input.curves, width),
         ));
     }

@@ -183,6 +183,26 @@ pub struct CurvePanel {
     pub unit: String,
     /// Its shape.
     pub shape: CurveShape,
+    /// What is measured over the compared cells of the baseline.
+    pub distribution: Distribution,
+}
+
+/// How many cells have which measure.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Distribution {
+    /// In even bins.
+    Bins {
+        /// Low end of the first bin and high end of the last.
+        span: [f64; 2],
+        /// Cells by bin.
+        cells: Vec<u64>,
+        /// Cells below the span.
+        below: u64,
+        /// Cells above it.
+        above: u64,
+    },
+    /// By class, in the order of the shape.
+    Classes(Vec<u64>),
 }
 
 /// Measure to score.

@@ -1,10 +1,10 @@
 //! A page of invented results: Talverra Sink and its turtle exist nowhere.
 
 use lentic_report::{
-    AreaRow, BoyceCurve, Column, CurvePanel, CurveShape, Drought, DroughtMonth, GridRecord, Headline,
-    HeadlineRow, Input, LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord,
-    Product, Program, Ramp, RunRecord, Stage, StudyRecord, Table, change_classes, not_assessed_classes,
-    permanence_classes,
+    AreaRow, BoyceCurve, Column, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, GridRecord,
+    Headline, HeadlineRow, Input, LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput,
+    PeriodRecord, Product, Program, Ramp, RunRecord, Stage, StudyRecord, Table, change_classes,
+    not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -221,6 +221,17 @@ fn curves() -> Vec<CurvePanel> {
         variable: variable.into(),
         measure: measure.into(),
         unit: unit.into(),
+        distribution: match &shape {
+            CurveShape::Line(points) => Distribution::Bins {
+                span: [points[0][0], points[points.len() - 1][0]],
+                cells: (0..40).map(|bin| if bin == 0 { 9000 } else { 30 * bin * (40 - bin) / 4 }).collect(),
+                below: 0,
+                above: 700,
+            },
+            CurveShape::Classes(scores) => {
+                Distribution::Classes((0..scores.len() as u64).map(|class| class * 4000).collect())
+            }
+        },
         shape,
     };
     let smooth = (0..=60)
@@ -374,8 +385,10 @@ fn record() -> RunRecord {
             contact: "Nobody: the basin is invented".into(),
             licence: "CC0-1.0".into(),
             path: "talverra.toml".into(),
+            beside: "../talverra.toml".into(),
             blake3: "0c77aa19e0b4".repeat(5),
             text: "[study]\nname = \"Talverra Sink\"\norganism = \"Talverra mud turtle\"\n\n[grid]\ncrs = \"EPSG:6933\"\ncell_m = 30.0\n".into(),
+            threshold: 0.5,
         },
         grid: GridRecord {
             crs: "EPSG:6933".into(),
@@ -390,6 +403,7 @@ fn record() -> RunRecord {
             reference: ["1991-01".into(), "2020-12".into()],
         },
         seed: 1,
+        concentrations: Default::default(),
         inputs,
         stages: vec![Stage { name: "cells".into(), seconds: 1.25, cells: 126_000 }],
         warnings: vec![

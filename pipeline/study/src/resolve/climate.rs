@@ -251,6 +251,7 @@ pub(super) fn inundation(context: &mut Context<'_>) -> Inundation {
             .minimum_calendar_months
             .unwrap_or(otherwise("minimum_calendar_months", 6)),
         logits_per_metre: logits,
+        realisations: section.realisations.unwrap_or(10),
         intercept_sd: intercept.unwrap_or(10.0),
         index_sd: index.unwrap_or(0.5),
         season_sd: season.unwrap_or(1.0),

@@ -3,6 +3,7 @@
 use super::context::Context;
 use super::curve::curve;
 use super::measure::measure;
+use super::near::nearness;
 use super::weights::{Written, weights};
 use crate::nearest::did_you_mean;
 use crate::options::{
@@ -11,6 +12,9 @@ use crate::options::{
 use crate::settings::{Missing, Requisite, Suitability, Variable};
 use crate::source::{item, key};
 use std::collections::BTreeMap;
+
+/// Variables and requisites together: codes of a byte raster, less a few with a meaning of their own.
+const MOST_FACTORS: usize = 250;
 
 /// Requisites in file order.
 pub(super) struct Requisites {
@@ -32,6 +36,15 @@ pub(super) fn requisites(context: &mut Context<'_>) -> Requisites {
         if let Some(section) = context.file.requisites.get(*name) {
             list.push(requisite(context, name, section, &mut seen));
         }
+    }
+    nearness(context, &names, &mut list);
+    let variables: usize = list.iter().map(|r| r.variables.len()).sum();
+    if variables + list.len() > MOST_FACTORS {
+        let message = format!(
+            "the study has {variables} variables in {} requisites; {MOST_FACTORS} together can be told apart in a raster",
+            list.len()
+        );
+        context.problem_at_key("requisites", message, "leave some out");
     }
     let consistency_ratio = weigh(context, &names, &mut list);
     Requisites { list, consistency_ratio }
@@ -78,6 +91,7 @@ fn requisite(
         combine: section.combine,
         weight: 0.0, // Set once all requisites are known.
         consistency_ratio: weighed.consistency_ratio,
+        near: None, // Likewise.
         variables,
     }
 }

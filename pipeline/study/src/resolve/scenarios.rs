@@ -3,7 +3,8 @@
 use super::climate::{driver, may_have_climate};
 use super::context::Context;
 use crate::options::{
-    DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, Role, ScenarioSection, YearOrMonths,
+    DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, MeasureKind, Role, ScenarioSection,
+    YearOrMonths,
 };
 use crate::settings::{Drawdown, Scenario};
 use crate::source::{item, key};
@@ -74,18 +75,23 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
     if let Some(layer) = &section.land_cover {
         land_cover(context, at, layer);
     }
+    let water_quality = section.water_quality.clone().unwrap_or_default();
+    quality(context, at, &water_quality);
     let falls = drawdown.as_ref().is_none_or(|drawdown| match drawdown {
         Drawdown::None => false,
         Drawdown::Everywhere(fall) => *fall != 0.0,
         Drawdown::ByZone(zones) => zones.values().any(|fall| *fall != 0.0),
         Drawdown::Layer(_) => true,
     });
-    let changes = ["precipitation", "temperature_c", "index_shift", "drawdown_m", "land_cover"];
+    let changes =
+        ["precipitation", "temperature_c", "index_shift", "drawdown_m", "land_cover", "water_quality"];
     let unknown =
         changes.iter().any(|name| context.spoilt.meant(at, name) || context.spoilt.within(&key(at, name)));
-    if !(changes_climate || falls || section.land_cover.is_some() || unknown) {
+    let other = section.land_cover.is_some() || water_quality.values().any(|factor| *factor != 1.0);
+    if !(changes_climate || falls || other || unknown) {
         let message = format!("{at} changes nothing");
-        let help = "add precipitation, temperature_c, drawdown_m or land_cover, or take it out";
+        let help =
+            "add precipitation, temperature_c, drawdown_m, land_cover or water_quality, or take it out";
         context.problem(&key(at, "name"), message, help);
     }
     let title = section.title.trim();
@@ -99,6 +105,31 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         drawdown: drawdown.unwrap_or(Drawdown::None),
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),
+        water_quality,
+    }
+}
+
+/// Factors on concentrations: layers that some variable measures as water quality.
+fn quality(context: &mut Context<'_>, at: &str, factors: &BTreeMap<String, f64>) {
+    let at = key(at, "water_quality");
+    for (layer, factor) in factors {
+        let at_layer = key(&at, layer);
+        if *factor < 0.0 {
+            let message = format!("{at_layer} is {factor}; a factor of 0 or more is expected");
+            context.problem(&at_layer, message, "1.5 means half as much again");
+        }
+        if context.layer(&at_layer, layer, &[LayerKind::Continuous]).is_none() {
+            continue;
+        }
+        let mut variables = context.file.requisites.values().flat_map(|r| &r.variables);
+        let measured = variables
+            .any(|v| v.measure == MeasureKind::WaterQuality && v.layer.as_deref() == Some(layer.as_str()));
+        if context.spoilt.is_empty() && !measured {
+            let message = format!(
+                "{at_layer}: no variable measures \"water quality\" of layer {layer:?}, so nothing follows"
+            );
+            context.warn(&at_layer, message, "measure it in a variable, or take this out");
+        }
     }
 }
 

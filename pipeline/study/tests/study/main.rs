@@ -11,4 +11,5 @@ mod resolved;
 mod robust;
 mod schema;
 mod sense;
+mod surroundings;
 mod together;

@@ -64,6 +64,7 @@ fn defaults_are_filled_in() {
         minimum_months: 24,
         minimum_calendar_months: 6,
         logits_per_metre: None,
+        realisations: 10,
         intercept_sd: 10.0,
         index_sd: 0.4,
         season_sd: 1.0,
