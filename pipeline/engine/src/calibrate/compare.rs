@@ -12,6 +12,7 @@ use lentic_habitat::suitability::{Measured, suitability};
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{CogData, CogSpec, FloatBand, Scratch, write_cog};
 use std::path::Path;
+use std::slice::from_ref;
 use std::sync::{Mutex, PoisonError};
 
 /// Suitability is told apart to this share of 1 for the rank correlation.
@@ -48,7 +49,9 @@ impl Comparison {
         let joint = Mutex::new(vec![0u64; (STEPS + 1) * (STEPS + 1)]);
         let tiles = context.over_tiles("comparing the maps", |_, window| {
             let inside = water.inside.read(&window)?;
-            let (measured, barrier) = measure_window(context, case, case_water, window)?;
+            let (cases, waters) = (from_ref(case), from_ref(case_water));
+            let (mut measured, barrier) = measure_window(context, cases, waters, window)?;
+            let measured = measured.pop().unwrap_or_default();
             let all: Vec<&Measured> = measured.iter().collect();
             let mut own = suitability(context.study, &all, &barrier)?;
             let mut fit = curves.suitability(&measured, &barrier)?;

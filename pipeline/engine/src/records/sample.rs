@@ -13,6 +13,7 @@ use lentic_numerics::seed::{hash64, unit};
 use lentic_raster::Window;
 use lentic_study::settings::Records;
 use std::collections::{BTreeMap, BTreeSet};
+use std::slice::from_ref;
 use std::sync::{Mutex, PoisonError};
 
 /// Sets the draw of background apart from other draws of the seed.
@@ -104,7 +105,9 @@ pub fn draw(
         if inside.iter().all(|inside| *inside == 0) {
             return Ok(());
         }
-        let (measured, barrier) = measure_window(context, case, case_water, window)?;
+        let (cases, waters) = (from_ref(case), from_ref(case_water));
+        let (mut measured, barrier) = measure_window(context, cases, waters, window)?;
+        let measured = measured.pop().unwrap_or_default();
         let all: Vec<&Measured> = measured.iter().collect();
         let scores = suitability(context.study, &all, &barrier)?;
         let effort = effort(context, records, window)?;

@@ -253,27 +253,36 @@ fn one_tile(
     Ok(totals)
 }
 
-/// What every variable measures on a window in one case, in the order of `Study::variables`, and where barriers lie.
+/// What every variable measures on a window, in the order of `Study::variables`, for each of some cases, and where barriers lie.
 ///
 /// # Errors
 /// A layer that cannot be read, or a disk that refuses.
 pub fn measure_window(
     context: &Context,
-    case: &Case,
-    case_water: &CaseWater,
+    cases: &[Case],
+    case_water: &[CaseWater],
     window: Window,
-) -> Result<(Vec<Measured>, Vec<bool>), EngineError> {
+) -> Result<(Vec<Vec<Measured>>, Vec<bool>), EngineError> {
     let study = context.study;
     let reader = Reader::new(context, window, reach_cells(study, context.grid.cell_m));
-    let water = CaseLayers {
-        hydroperiod: case_water.hydroperiod.read(&reader.outer)?,
-        fall: case_water.fall.as_ref().map(|f| f.read(&window)).transpose()?,
-    };
-    let measured = study
-        .variables()
-        .map(|(_, variable)| reader.measure(&variable.measure, Some(case), Some(&water)))
-        .collect::<Result<_, _>>()?;
-    Ok((measured, barriers(context, window)?))
+    let mut all: Vec<Vec<Measured>> = Vec::with_capacity(cases.len());
+    for (case, water) in cases.iter().zip(case_water) {
+        let water = CaseLayers {
+            hydroperiod: water.hydroperiod.read(&reader.outer)?,
+            fall: water.fall.as_ref().map(|f| f.read(&window)).transpose()?,
+        };
+        let mut measured = Vec::new();
+        for (at, (_, variable)) in study.variables().enumerate() {
+            let differs = cases.iter().any(|case| reader.depends_on_case(&variable.measure, case));
+            // what no case changes is measured once
+            measured.push(match all.first().filter(|_| !differs) {
+                Some(first) => first[at].clone(),
+                None => reader.measure(&variable.measure, Some(case), Some(&water))?,
+            });
+        }
+        all.push(measured);
+    }
+    Ok((all, barriers(context, window)?))
 }
 
 /// Cells of a window in which a barrier lies.
