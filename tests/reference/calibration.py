@@ -16,8 +16,9 @@ import rasterio
 from scipy.optimize import minimize
 from scipy.stats import spearmanr
 
+from accuracy import auc, skill
 from inputs import Study, StudyError
-from records import Check, auc, prepare, skill
+from records import Check, prepare
 from suitability import score
 
 LEAST = 1e-4

@@ -9,7 +9,6 @@ something differs, 2 when it could not be compared, else 0.
 """
 
 import argparse
-import csv
 import math
 import os
 import sys
@@ -17,13 +16,13 @@ import sys
 import numpy as np
 import pandas as pd
 import rasterio
-from pyproj import Transformer
-from scipy.stats import spearmanr
-from sklearn.metrics import cohen_kappa_score, confusion_matrix, roc_auc_score, roc_curve
+from sklearn.metrics import confusion_matrix
 
 import water
+from accuracy import auc, best_threshold, boyce, hanley_mcneil, skill
 from climate import Climate
-from inputs import Study, StudyError, month_index
+from inputs import Study, StudyError
+from record_rows import Records
 from response import Response, split_mix
 from suitability import Model, combine, pairwise_weights, score
 
@@ -32,7 +31,6 @@ FEW, FOLDS, DRAWS, PERMUTATIONS = 20, 5, 1000, 10
 LEAST_BLOCK, BACKGROUND = 10, 10_000
 # What sets one draw apart from another, in ASCII: back, fold, thre, boyc, perm.
 BACK, FOLD, THRE, BOYC, PERM = 0x6261636B, 0x666F6C64, 0x74687265, 0x626F7963, 0x7065726D
-DATUMS = {"": None, "wgs84": "EPSG:4326", "wgs 84": "EPSG:4326", "epsg:4326": "EPSG:4326"}
 
 
 def hash64(seed, a, b):
@@ -44,114 +42,6 @@ def hash64(seed, a, b):
 def unit(bits):
     """The upper 53 bits as a number in [0, 1)."""
     return (bits >> np.uint64(11)).astype(float) / 2.0**53
-
-
-# ---------------------------------------------------------------- which rows are used
-
-
-def number(text):
-    """A finite number, or None."""
-    try:
-        value = float(text)
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None
-
-
-class Records:
-    """The table of records of a study: `kept` rows of (line, status, row, col, uncertainty, x, y), `aside` (line, reason)."""
-
-    def __init__(self, study):
-        self.section, grid = study.text["records"], study.grid
-        with open(study.path(self.section["file"]), newline="", encoding="utf-8-sig") as file:
-            rows = [{k: (v or "").strip() for k, v in row.items()} for row in csv.DictReader(file)]
-        self.rows, self.aside, found = len(rows), [], []
-        to_grid = Transformer.from_crs("EPSG:4326", grid.crs.to_wkt(), always_xy=True)
-        most = self.section.get("maximum_uncertainty_m", max(100.0, grid.cell))
-
-        def cell(x, y):
-            if abs(x) > 180 or abs(y) > 90:
-                return None
-            east, north = to_grid.transform(x, y)
-            col = math.floor((east - grid.left) / grid.cell)
-            row = math.floor((grid.top - north) / grid.cell)
-            inside = 0 <= row < grid.rows and 0 <= col < grid.cols
-            return (row, col, east, north) if inside else None
-
-        def judge(row):
-            y, x = number(row["decimalLatitude"]), number(row["decimalLongitude"])
-            if row["decimalLatitude"] == "" or row["decimalLongitude"] == "":
-                return "no coordinates"
-            if x is None or y is None:
-                return "coordinates are not numbers"
-            datum = row.get("geodeticDatum", "").lower()
-            if datum not in DATUMS or (datum == "" and "crs" not in self.section):
-                return "reference system not known"
-            status, count = row.get("occurrenceStatus", "").lower(), number(row.get("individualCount", ""))
-            if status == "":
-                status = "absent" if count == 0 else "present"
-            if status not in ("present", "absent") or (status == "present" and count == 0):
-                return "status not understood"
-            if status == "absent" and (count or 0) > 0:
-                return "status not understood"
-            place = cell(x, y)
-            if place is None:
-                if x == 0 or y == 0:
-                    return "zero coordinates"
-                if cell(y, x):
-                    return "latitude and longitude swapped"
-                if any(cell(a, b) for a, b in ((-x, y), (x, -y), (-x, -y))):
-                    return "wrong sign of a coordinate"
-                beyond = abs(x) > 180 or abs(y) > 90
-                return "coordinates are not degrees" if beyond else "outside the study area"
-            stated = row.get("coordinateUncertaintyInMeters", "")
-            within = self.section.get("assumed_uncertainty_m") if stated == "" else number(stated)
-            decimals = max(len(row[c].partition(".")[2]) for c in ("decimalLatitude", "decimalLongitude"))
-            if within is None or within < 0 or within > most or 0.5 * 111_320 / 10**decimals > most:
-                return "vague"
-            reason = self.dated(row.get("eventDate", ""))
-            if reason:
-                return reason
-            if not study.inside[place[:2]]:
-                return "outside the study area"
-            key = (round(y * 1e7), round(x * 1e7), row.get("eventDate", ""), status)
-            return {"status": status, "place": place, "within": within, "key": key}
-
-        seen = set()
-        for line, row in enumerate(rows, start=2):
-            out = judge(row)
-            if isinstance(out, str):
-                self.aside.append((line, out))
-            elif out["key"] in seen:
-                self.aside.append((line, "doubled"))
-            else:
-                seen.add(out["key"])
-                found.append((line, out))
-        # a finding before an absence, then the least vague, then the first
-        found.sort(key=lambda f: (f[1]["status"] == "absent", f[1]["within"], f[0]))
-        self.kept, taken = [], set()
-        for line, out in found:
-            if out["place"][:2] in taken:
-                self.aside.append((line, "same cell as another record"))
-            else:
-                taken.add(out["place"][:2])
-                row, col, x, y = out["place"]
-                self.kept.append((line, out["status"], row, col, out["within"], x, y))
-        self.kept.sort()
-
-    def dated(self, date):
-        """Why the date does not fit the months chosen; None if it does. Plain dates only."""
-        first, last = self.section.get("from"), self.section.get("to")
-        if first is None and last is None:
-            return None
-        parts = date.split("-")
-        if not all(p.isdigit() for p in parts) or not 1 <= len(parts) <= 3:
-            return "no date to tell the month by"
-        low = month_index("-".join((parts + ["01"])[:2]))
-        high = month_index("-".join((parts + ["12"])[:2]))
-        early = first is not None and low < month_index(first)
-        late = last is not None and high > month_index(last)
-        return "outside the months used" if early or late else None
 
 
 # ---------------------------------------------------------------- draws
@@ -217,69 +107,6 @@ class Drawn:
             if value is not None:
                 values.append(value)
         return np.quantile(values, [0.05, 0.95])
-
-
-# ---------------------------------------------------------------- accuracy
-
-
-def auc(p, b):
-    """Area under the ROC curve by scikit-learn."""
-    return roc_auc_score(np.repeat([1, 0], [len(p), len(b)]), np.concatenate([p, b]))
-
-
-def best_threshold(p, b):
-    """The lowest threshold of scikit-learn's ROC curve with the largest tpr - fpr."""
-    truth, scores = np.repeat([1, 0], [len(p), len(b)]), np.concatenate([p, b])
-    false, true, thresholds = roc_curve(truth, scores, drop_intermediate=False)
-    gain = true - false
-    return thresholds[np.isclose(gain, gain.max(), rtol=0, atol=1e-12)].min()
-
-
-def skill(threshold, p, b):
-    """Sensitivity, specificity, true skill and kappa by scikit-learn."""
-    truth = np.repeat([1, 0], [len(p), len(b)])
-    said = (np.concatenate([p, b]) >= threshold).astype(int)
-    (reject, false), (miss, hit) = confusion_matrix(truth, said, labels=[0, 1])
-    sensitivity, specificity = hit / (hit + miss), reject / (reject + false)
-    return sensitivity, specificity, sensitivity + specificity - 1, cohen_kappa_score(truth, said)
-
-
-def boyce(p, b):
-    """Continuous Boyce index (Hirzel et al. 2006): index and (middle, presences, background, ratio) of 101 windows."""
-    p, b = np.sort(p), np.sort(b)
-    low, high = min(p[0], b[0]), max(p[-1], b[-1])
-    if high <= low:
-        return None, None
-    width = 0.1 * (high - low)
-    start = low + (high - low - width) / 100 * np.arange(101)
-    end = np.append(start[:-1] + width, high)
-
-    def within(scores):
-        return np.searchsorted(scores, end, "right") - np.searchsorted(scores, start, "left")
-
-    seen, ground = within(p), within(b)
-    known = ground > 0
-    ratio = np.full(101, np.nan)
-    ratio[known] = (seen[known] / len(p)) / (ground[known] / len(b))
-    curve = np.column_stack([start + width / 2, seen, ground, ratio])
-    if len(np.unique(ratio[known])) < 2:
-        return None, curve
-    return spearmanr(ratio[known], start[known] + width / 2).statistic, curve
-
-
-def hanley_mcneil(p, b):
-    """Standard error of the area, pair by pair."""
-    above = (p[:, None] > b).astype(float)
-    tied = (p[:, None] == b).astype(float)
-    area = (above + tied / 2).mean()
-
-    def squares(axis):
-        n, t = above.sum(axis), tied.sum(axis)
-        return (n**2 + n * t + t**2 / 3).mean() / above.shape[axis] ** 2
-
-    q1, q2 = squares(0), squares(1)
-    variance = area * (1 - area) + (len(p) - 1) * (q1 - area**2) + (len(b) - 1) * (q2 - area**2)
-    return math.sqrt(variance / (len(p) * len(b)))
 
 
 # ---------------------------------------------------------------- measures

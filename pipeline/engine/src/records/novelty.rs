@@ -1,9 +1,10 @@
 //! Rasters of how far each case lies outside the conditions at the records, and the areas that do.
 
 use crate::error::EngineError;
+use crate::scoring::Scorer;
 use crate::stages::Context;
 use crate::stages::scenarios::{Case, CaseWater};
-use crate::stages::suitability::{SuitabilityProducts, measure_window};
+use crate::stages::suitability::SuitabilityProducts;
 use lentic_habitat::novelty::Envelope;
 use lentic_habitat::patches::Standing;
 use lentic_numerics::exact_sum::ExactSum;
@@ -68,18 +69,20 @@ pub fn run(
             })
         })
         .collect::<Result<_, EngineError>>()?;
+    let scorer = Scorer::new(context.layers);
     let tiles = context.over_tiles("looking for new conditions", |_, window| {
         let inside = inside.read(&window)?;
         let mut totals = Vec::with_capacity(cases.len());
+        let tile = scorer.tile(window)?;
         for (at, (case, case_water)) in cases.iter().zip(case_water).enumerate() {
-            let measured = measure_window(context, case, case_water, window)?.measured;
+            let measured = tile.score(case.scenario, case_water)?.measured();
             let standing = suitability.standing[at].read(&window)?;
             let mut novelty = vec![f32::NAN; window.len()];
             let mut variable = vec![f32::NAN; window.len()];
             let mut areas = vec![Areas::default(); variables + 1];
             let mut compared = Areas::default();
             for cell in (0..window.len()).filter(|cell| inside[*cell] == 1) {
-                let Some(found) = envelope.novelty(&measured, cell) else { continue };
+                let Some(found) = envelope.novelty(measured, cell) else { continue };
                 novelty[cell] = found.value as f32;
                 variable[cell] = found.variable.map_or(0.0, |v| v as f32 + 1.0);
                 if standing[cell] == Standing::NotCompared as u8 {
@@ -91,7 +94,7 @@ pub fn run(
                 if found.value > 0.0 {
                     areas[0].add(habitat, area);
                 }
-                for (own, (known, measured)) in areas[1..].iter_mut().zip(envelope.0.iter().zip(&measured)) {
+                for (own, (known, measured)) in areas[1..].iter_mut().zip(envelope.0.iter().zip(measured)) {
                     if known.outside(measured, cell).is_some_and(|value| value > 0.0) {
                         own.add(habitat, area);
                     }

@@ -49,7 +49,8 @@ pub fn read(file: &Path) -> Result<Written, Problem> {
     let text = std::fs::read_to_string(file).map_err(|e| {
         problem(file, None, format!("cannot be read as text ({e})"), "save the table as CSV in UTF-8")
     })?;
-    let text = text.trim_start_matches('\u{feff}');
+    // one kind of line end: the reader would count the lines of another wrongly
+    let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").replace('\r', "\n");
     let first = text.lines().next().unwrap_or("");
     let delimiter = [b'\t', b';', b','].into_iter().find(|d| first.as_bytes().contains(d)).unwrap_or(b',');
     let mut reader = csv::ReaderBuilder::new()
@@ -132,6 +133,7 @@ mod tests {
         let found = read_text(comma).unwrap();
         assert_eq!(found.rows.len(), 2);
         assert!(!found.has_datum);
+        assert_eq!(found.rows[1].line, 5);
         assert_eq!((found.rows[0].line, found.rows[0].latitude.as_str()), (2, "-31.5"));
         assert_eq!((found.rows[1].longitude.as_str(), found.rows[1].date.as_str()), ("-18", ""));
         for delimiter in [";", "\t"] {

@@ -58,7 +58,8 @@ pub(super) fn records(context: &mut Context<'_>) -> Option<Records> {
     if let Some(layer) = &section.effort_layer {
         context.layer("records.effort_layer", layer, &EFFORT_KINDS);
     }
-    let sound = context.problems.len() == before && !context.spoilt.within("records");
+    let whole = !context.spoilt.within("records") && !context.spoilt.open("records");
+    let sound = context.problems.len() == before && whole;
     sound.then(|| Records {
         file,
         crs: section.crs.clone(),
