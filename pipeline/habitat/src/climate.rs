@@ -1,5 +1,7 @@
 //! Monthly climate to the drought index, for the record and under a scenario.
 
+pub mod replay;
+
 use crate::water::MonthAxis;
 use lentic_numerics::evapotranspiration::Thornthwaite;
 use lentic_numerics::standard_index::{Balance, FitError, IndexModel, ZeroMass, rolling_sums};
@@ -337,6 +339,23 @@ mod tests {
         assert_eq!(from(1), Some(12));
         assert_eq!(from(12), Some(11));
         assert_eq!(from(10), Some(21));
+    }
+
+    /// A replay of years gives z and sums of those very months, perturbed ones those of the perturbed record.
+    #[test]
+    fn replayed_months_keep_their_index() {
+        let model = ClimateModel::fit(series(), settings(IndexKind::Spei, 12)).unwrap();
+        let drier = Shift { precipitation: [0.8; 12], temperature: [1.0; 12] };
+        for shift in [Shift::NONE, drier] {
+            let record = model.months(&shift);
+            let parts = model.replayed(&[1995, 1996, 1990, 2030], 10, &shift);
+            assert_eq!(parts.len(), 3);
+            // October 1995 is month 117 of a series from January 1986
+            assert_eq!(parts[0], record[117..141]);
+            assert_eq!(parts[1], record[57..69]);
+            assert_eq!(parts[1][0].month.to_string(), "1990-10");
+            assert!(parts[2].is_empty());
+        }
     }
 
     #[test]

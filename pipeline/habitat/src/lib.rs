@@ -10,4 +10,5 @@ pub mod record;
 pub mod response;
 pub mod spells;
 pub mod suitability;
+pub mod volume;
 pub mod water;

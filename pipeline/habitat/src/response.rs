@@ -3,7 +3,7 @@
 //! priors shared by a response group.
 
 use crate::water::{Bits, MonthAxis, bit, fill_round_the_year};
-use lentic_numerics::logistic::{Prior, Rows, fit, fit_with_lower_bound};
+use lentic_numerics::logistic::{Fit, Prior, Rows, fit, fit_with_lower_bound};
 use lentic_numerics::stats::median;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -65,6 +65,15 @@ impl Design {
     /// z of the design months with their positions on the axis.
     pub fn z(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
         self.at.iter().zip(&self.rows).map(|(at, row)| (*at, row[1]))
+    }
+
+    /// Mean z by calendar month, January first; `None` for a month without design months.
+    pub fn mean_z(&self) -> [Option<f64>; 12] {
+        let mut sums = [0.0; 12];
+        for (row, m) in self.rows.iter().zip(&self.calendar) {
+            sums[*m] += row[1];
+        }
+        std::array::from_fn(|m| (self.per_calendar[m] > 0).then(|| sums[m] / self.per_calendar[m] as f64))
     }
 
     /// How many months of hydroperiod one unit of the index brings around 0: hydroperiod at z = 0.5 minus at z = -0.5.
@@ -265,18 +274,35 @@ impl Groups {
         code: Option<i32>,
         months: &mut Months,
     ) -> (Beta, bool) {
+        let fitted = self.fit_cell_whole(design, observed, wet, code, months);
+        (fitted.beta, fitted.clamped)
+    }
+
+    /// As [`Groups::fit_cell`], with the covariance of the coefficients; `months` then holds the cell's months.
+    pub fn fit_cell_whole(
+        &self,
+        design: &Design,
+        observed: Bits,
+        wet: Bits,
+        code: Option<i32>,
+        months: &mut Months,
+    ) -> Fit<4> {
         months.read(design, observed, wet);
-        self.fit_months(design, code, months)
+        self.fit_whole(design, code, months)
     }
 
     fn fit_months(&self, design: &Design, code: Option<i32>, months: &Months) -> (Beta, bool) {
+        let fitted = self.fit_whole(design, code, months);
+        (fitted.beta, fitted.clamped)
+    }
+
+    fn fit_whole(&self, design: &Design, code: Option<i32>, months: &Months) -> Fit<4> {
         let group = self.of(code);
         let prior = Prior {
             mean: group.mean,
             sd: [self.spreads.intercept, self.spreads.index, self.spreads.season, self.spreads.season],
         };
-        let fitted = fit_with_lower_bound(months.rows(design, group.weight), &prior, 1, 0.0);
-        (fitted.beta, fitted.clamped)
+        fit_with_lower_bound(months.rows(design, group.weight), &prior, 1, 0.0)
     }
 }
 
@@ -331,6 +357,8 @@ fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> La
 }
 
 pub mod quality;
+pub mod trend;
+pub mod trust;
 
 #[cfg(test)]
 mod tests;
