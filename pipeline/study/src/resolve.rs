@@ -8,6 +8,7 @@ mod grid;
 mod layers;
 mod legend;
 mod measure;
+mod past;
 mod requisites;
 mod scenarios;
 mod weights;
@@ -69,7 +70,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let requisites = requisites::requisites(context);
     let suitability = requisites::suitability(context, requisites.consistency_ratio);
     let patches = grid::patches(context);
-    let scenarios = scenarios::scenarios(context);
+    let scenarios = scenarios::scenarios(context, baseline);
     context.warn_unused();
     if baseline.is_none() {
         // Without its months a stack of files cannot be told.

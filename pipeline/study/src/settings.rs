@@ -377,6 +377,10 @@ pub struct Scenario {
     pub precipitation_factor: [f64; 12],
     /// Degrees added by calendar month.
     pub temperature_c: [f64; 12],
+    /// Water years of the record that come again, in order, each named by the calendar year it begins in; empty: the baseline's.
+    pub replay: Vec<i32>,
+    /// Whether the residual trend goes on to the horizon.
+    pub continue_trend: bool,
     /// Fall of the water table.
     pub drawdown: Drawdown,
     /// The fall stands in place of the answer to climate.
@@ -386,9 +390,10 @@ pub struct Scenario {
 }
 
 impl Scenario {
-    /// Whether the scenario changes precipitation or temperature.
+    /// Whether the scenario changes precipitation or temperature, or which years come.
     pub fn changes_climate(&self) -> bool {
-        self.precipitation_factor.iter().any(|f| *f != 1.0) || self.temperature_c.iter().any(|t| *t != 0.0)
+        !self.replay.is_empty()
+            || self.precipitation_factor.iter().any(|f| *f != 1.0) || self.temperature_c.iter().any(|t| *t != 0.0)
     }
 }
 

@@ -2,6 +2,8 @@
 
 use super::climate::{driver, may_have_climate};
 use super::context::Context;
+use super::grid::Months;
+use super::past;
 use crate::options::{
     DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, Role, ScenarioSection, YearOrMonths,
 };
@@ -9,14 +11,14 @@ use crate::settings::{Drawdown, Scenario};
 use crate::source::{item, key};
 use std::collections::BTreeMap;
 
-pub(super) fn scenarios(context: &mut Context<'_>) -> Vec<Scenario> {
+pub(super) fn scenarios(context: &mut Context<'_>, baseline: Option<Months>) -> Vec<Scenario> {
     let sections = &context.file.scenarios;
     let mut list = Vec::new();
     for (i, section) in sections.iter().enumerate() {
         let at = item("scenarios", i);
         let earlier = sections[..i].iter().any(|s| s.name == section.name);
         name(context, &at, &section.name, earlier);
-        list.push(scenario(context, &at, section));
+        list.push(scenario(context, &at, section, baseline));
     }
     list
 }
@@ -46,7 +48,12 @@ fn name(context: &mut Context<'_>, at: &str, name: &str, earlier: bool) {
     }
 }
 
-fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> Scenario {
+fn scenario(
+    context: &mut Context<'_>,
+    at: &str,
+    section: &ScenarioSection,
+    baseline: Option<Months>,
+) -> Scenario {
     let precipitation = months(section.precipitation.as_ref());
     let temperature_c = months(section.temperature_c.as_ref());
     for (i, percent) in precipitation.iter().enumerate() {
@@ -63,9 +70,11 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
     }
     let changes_rain = precipitation.iter().any(|p| *p != 0.0);
     let changes_heat = temperature_c.iter().any(|t| *t != 0.0);
-    climate_rules(context, at, changes_rain, changes_heat);
+    climate_rules(context, at, changes_rain, changes_heat, section.replay.is_some());
+    let replay = past::replay(context, at, section.replay.as_ref());
+    let continue_trend = past::continue_trend(context, at, section, baseline);
     let drawdown = drawdown(context, at, section.drawdown_m.as_ref());
-    cause_rules(context, at, section, changes_rain || changes_heat);
+    cause_rules(context, at, section, changes_rain || changes_heat || section.replay.is_some());
     if let Some(layer) = &section.land_cover {
         land_cover(context, at, layer);
     }
@@ -75,12 +84,13 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         Drawdown::ByZone(zones) => zones.values().any(|fall| *fall != 0.0),
         Drawdown::Layer(_) => true,
     });
-    let changes = ["precipitation", "temperature_c", "drawdown_m", "land_cover"];
+    let changes = ["precipitation", "temperature_c", "replay", "continue_trend", "drawdown_m", "land_cover"];
     let unknown =
         changes.iter().any(|name| context.spoilt.meant(at, name) || context.spoilt.within(&key(at, name)));
-    if !(changes_rain || changes_heat || falls || section.land_cover.is_some() || unknown) {
+    let past = section.replay.is_some() || continue_trend;
+    if !(changes_rain || changes_heat || past || falls || section.land_cover.is_some() || unknown) {
         let message = format!("{at} changes nothing");
-        let help = "add precipitation, temperature_c, drawdown_m or land_cover, or take it out";
+        let help = "add precipitation, temperature_c, replay, continue_trend, drawdown_m or land_cover, or take it out";
         context.problem(&key(at, "name"), message, help);
     }
     let title = section.title.trim();
@@ -90,6 +100,8 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         horizon: section.horizon,
         precipitation_factor: precipitation.map(|percent| 1.0 + percent / 100.0),
         temperature_c,
+        replay,
+        continue_trend,
         drawdown: drawdown.unwrap_or(Drawdown::None),
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),
@@ -105,8 +117,8 @@ fn months(written: Option<&YearOrMonths>) -> [f64; 12] {
 }
 
 /// Refuses climate changes that could not reach the water.
-fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool) {
-    let changed = [("precipitation", rain), ("temperature_c", heat)];
+fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool, replay: bool) {
+    let changed = [("precipitation", rain), ("temperature_c", heat), ("replay", replay)];
     for (name, _) in changed.iter().filter(|(_, changes)| *changes) {
         let at = key(at, name);
         match &context.file.climate {
