@@ -184,8 +184,18 @@ class Climate:
 
     def z(self, factor=np.ones(12), change=np.zeros(12)):
         """z of each design month, (design months,)."""
+        return self.z_of(self.design, factor, change)
+
+    def z_of(self, months, factor, change):
+        """z of any months with sums and an index, (months,)."""
         sums = self.sums(factor, change)
-        return np.array([response_z(self.fits[t % 12], sums[t]) for t in self.design])
+        return np.array([response_z(self.fits[t % 12], sums[t]) for t in months])
+
+    def replay(self, years, starts, factor, change):
+        """(months, z) of water years in this order, each from calendar month `starts` of its year on."""
+        months = np.array([12 * year + starts - 1 + m for year in years for m in range(12)])
+        months = months[[self.fits[t % 12].usable for t in months]]
+        return months, self.z_of(months, factor, change)
 
 
 def series(study, column):

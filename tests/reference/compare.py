@@ -23,6 +23,13 @@ TABLE_TOLERANCE = 1e-6
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
 KEYS = {"habitat_area": ["scenario"], "patches": ["scenario", "patch"]}
+# File and band of rasters whose file has another name or more than one band.
+BANDS = {
+    "trend_slope": ("water_trend", 1),
+    "trend_p": ("water_trend", 2),
+    "response_slope": ("response_to_drought", 2),
+    "response_slope_sd": ("response_to_drought", 3),
+}
 # Only read where they exist: a table by class may leave out the baseline's own rows.
 OPTIONAL_ROWS = ("habitat_loss_by_zone", "habitat_loss_by_wetland_class", "habitat_loss_by_land_cover")
 
@@ -169,8 +176,10 @@ def main():
             found = check.read(name, grid)
             if found is not None:
                 codes[name.removeprefix("change_")] = found
-        elif name.startswith("trend_"):
-            check.raster(name, expected, grid, "water_trend", 1 if name == "trend_slope" else 2)
+        elif name in BANDS:
+            check.raster(name, expected, grid, *BANDS[name])
+        elif name.startswith("hydroperiod_sd_"):
+            check.raster(name, expected, grid, name.replace("_sd_", "_", 1), 2)
         elif name == "suitability_baseline_observed":
             # Not every run keeps it as a raster.
             if os.path.exists(os.path.join(arguments.run_folder, "rasters", name + ".tif")):

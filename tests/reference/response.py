@@ -5,17 +5,21 @@ Observations are (cells, design months): y is 1 wet, 0 dry, with a bool array of
 """
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.special import expit
 
 from climate import scenario_climate
 from inputs import StudyError
-from water import fill_round_the_year
+from water import fill_round_the_year, mann_kendall, theil_sen
 
 MINIMUM_CELLS = 30
 MINIMUM_RELIEF_M = 0.3
 MINIMUM_G = 1e-3
 SAMPLE = 5000
 SEARCH_SD = np.array([10.0, 5.0, 5.0, 5.0])
+QUALITY_CELLS = 300
+SIGNIFICANT = 0.05
+EDGE_MONTHS = 0.01  # a trend brings a mean hydroperiod no nearer to 0 or 12
 
 
 def split_mix(state):
@@ -79,6 +83,23 @@ def newton(x, y, weight, mean, precision):
             scale[worse] /= 2
         beta, value = trial, trial_value
     raise StudyError("a response did not converge")
+
+
+def covariance(x, beta, weight, sd):
+    """Inverse Hessian (cells, 4, 4) of the objective at its minimum; 0 in row and column of a b held at 0."""
+    pairs = (x[:, :, None] * x[:, None, :]).reshape(len(x), 16)
+    out = np.zeros((len(beta), 4, 4))
+    for start in range(0, len(beta), 1000):
+        block = slice(start, start + 1000)
+        p = expit(beta[block] @ x.T)
+        bend = ((weight[block] * p * (1 - p)) @ pairs).reshape(-1, 4, 4) + np.diag(sd**-2.0)
+        out[block] = np.linalg.inv(bend)
+        held = beta[block, 1] == 0
+        rest = np.ix_(held, [0, 2, 3], [0, 2, 3])
+        small = np.linalg.inv(bend[rest])
+        out[block][held] = 0
+        out[block][rest] = small
+    return out
 
 
 def serial_weight(residuals, seen, months):
@@ -190,6 +211,69 @@ class Response:
             )
         self.beta = np.full((len(self.wet), 4), np.nan)
         self.beta[cells] = beta
+        self.spread = np.full((len(self.wet), 4, 4), np.nan)
+        self.spread[cells] = covariance(self.x, beta, weight, sd)
+        self.brier_saved = np.full(len(self.wet), np.nan)
+        self.brier_saved[cells] = self.saved(cells)
+
+    def saved(self, cells):
+        """1 - Brier score of the fit / that of the cell's calendar-month means, over the months seen."""
+        seen, y = self.seen[cells], self.y[cells]
+        own = np.sum(seen * (expit(self.beta[cells] @ self.x.T) - y) ** 2, axis=1)
+        calendar = np.zeros(len(cells))
+        for m in range(12):
+            at = self.months % 12 == m
+            with np.errstate(invalid="ignore", divide="ignore"):
+                mean = np.sum(seen[:, at] * y[:, at], axis=1) / seen[:, at].sum(axis=1)
+            calendar += np.sum(np.where(seen[:, at], (y[:, at] - mean[:, None]) ** 2, 0.0), axis=1)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            return np.where(calendar > 1e-12, 1 - own / calendar, np.nan)
+
+    def looked_at(self, group):
+        """Cells on which the response of a group is judged: at most 300 of its sample, evenly spread."""
+        cells = self.sample()
+        cells = cells[self.group[cells] == group]
+        return cells[:: max(1, -(-len(cells) // QUALITY_CELLS))]
+
+    def residual_trend(self, group):
+        """(months per decade, p, middle year) of observed minus modelled hydroperiod; None if too short."""
+        cells = self.looked_at(group)
+        seen, y = self.seen[cells], self.y[cells]
+        off = np.where(seen, y - expit(self.beta[cells] @ self.x.T), 0.0)
+        years, values = [], []
+        for year in np.unique(self.months // 12):
+            at = self.months // 12 == year
+            count = seen[:, at].sum(axis=1)
+            enough = count >= 6
+            if enough.any():
+                years.append(float(year))
+                values.append(np.mean(12 * off[:, at].sum(axis=1)[enough] / count[enough]))
+        if len(years) < 8:
+            return None
+        values = np.array(values)
+        slope = 10 * theil_sen(np.array(years), values)
+        return slope, mann_kendall(values)[2], np.mean(years)
+
+    def carried(self, scenario):
+        """Logits that the residual trend of its group adds to every cell, (cells,)."""
+        out = np.zeros(len(self.wet))
+        if not scenario.get("continue_trend"):
+            return out
+        for group in np.unique(self.group):
+            cells = self.looked_at(group)
+            trend = self.residual_trend(group) if len(cells) else None
+            if trend is None or trend[1] >= SIGNIFICANT:
+                continue
+            beta = self.beta[cells]
+
+            def mean(logits, beta=beta):
+                moved = beta + [logits, 0, 0, 0]
+                return self.expected(moved, self.months, self.z_base).mean()
+
+            wanted = mean(0.0) + trend[0] * (scenario["horizon"] - trend[2]) / 10
+            wanted = min(max(wanted, EDGE_MONTHS), 12 - EDGE_MONTHS)
+            out[self.group == group] = brentq(lambda s: mean(s) - wanted, -60, 60, xtol=1e-12)
+        return out
 
     def find_lines(self, given):
         """g (logits per metre) and its line (intercept, slope) on elevation, for every cell."""
@@ -241,15 +325,24 @@ class Response:
                 level = self.beta[own, 0].mean() - slope * self.elevation[own].mean()
                 self.line[here] = np.column_stack([level, slope])
 
-    def expected(self, beta, z):
-        """Hydroperiod (cells,), months per year, of coefficients under the z of a climate."""
-        x = design_matrix(self.months, z)
-        monthly = np.full((12, len(beta)), np.nan)
-        p = expit(beta @ x.T)
+    def expected(self, beta, months, z):
+        """Hydroperiod (cells,), months per year, of coefficients under the months and z of a climate."""
+        return self.year(expit(beta @ design_matrix(months, z).T), months)
+
+    def year(self, monthly, months):
+        """Sum over calendar months of the mean over that month's design months, (cells,)."""
+        means = np.full((12, len(monthly)), np.nan)
         for m in range(12):
-            if (self.months % 12 == m).any():
-                monthly[m] = p[:, self.months % 12 == m].mean(axis=1)
-        return fill_round_the_year(monthly).sum(axis=0)
+            if (months % 12 == m).any():
+                means[m] = monthly[:, months % 12 == m].mean(axis=1)
+        return fill_round_the_year(means).sum(axis=0)
+
+    def expected_sd(self, beta, spread, months, z):
+        """Standard deviation of the hydroperiod (cells,) by the delta method."""
+        x = design_matrix(months, z)
+        p = expit(beta @ x.T)
+        slope = np.column_stack([self.year(p * (1 - p) * x[:, k], months) for k in range(4)])
+        return np.sqrt(np.einsum("ci,cij,cj->c", slope, spread, slope))
 
     def drawdown(self, scenario):
         """Fall of the water table in every cell, metres; NaN where its layer or the zones have no data."""
@@ -264,18 +357,41 @@ class Response:
             return out
         return np.full(count, float(fall))
 
-    def scenario(self, scenario, depth):
-        """(hydroperiod, depth) as (rows, columns) under a scenario ({}: the modelled baseline)."""
-        z = self.z_base
-        if self.answers and scenario.get("cause") != "climate":
+    def scenario_months(self, scenario):
+        """(months, z, fall of z from each of the baseline's months) under a scenario."""
+        months, z = self.months, self.z_base
+        if not self.answers or scenario.get("cause") == "climate":
+            return months, z, np.zeros(len(z))
+        if "replay" not in scenario:
             z = self.climate.z(*scenario_climate(scenario))
+            return months, z, self.z_base - z
+        replay = scenario["replay"]
+        years = replay.get("years") or range(replay["from"], replay["to"] + 1)
+        starts = self.study.water_year_starts
+        months, z = self.climate.replay(years, starts, *scenario_climate(scenario))
+        fall = np.zeros(len(self.months))
+        for m in range(12):
+            at = self.months % 12 == m
+            if at.any():
+                fall[at] = self.z_base[at].mean() - z[months % 12 == m].mean()
+        return months, z, fall
+
+    def scenario(self, scenario, depth):
+        """(hydroperiod, its standard deviation, depth) as (rows, columns) under a scenario ({}: the modelled
+        baseline)."""
+        months, z, fall_of_z = self.scenario_months(scenario)
         fall = self.drawdown(scenario)
         moves = np.nan_to_num(fall, nan=1.0) != 0
         if moves.any() and np.isnan(self.g).all():
             raise StudyError(f"{scenario['name']}: no logits per metre for a drawdown")
-        g = np.where(np.isnan(self.g), 0.0, self.g)  # not known: water does not answer
+        known_g = ~np.isnan(self.g)
+        trend = self.carried(scenario)
+        # A trend works as the fall that would bring it about, where it is known how water follows a fall.
+        whole = np.where(known_g, fall - trend / np.where(known_g, self.g, 1.0), fall)
+        g = np.where(known_g, self.g, 0.0)  # not known: water does not answer
 
         hydroperiod = np.where(self.assessed, 0.0, np.nan)
+        spread = np.full(len(self.wet), np.nan)
         beta = self.beta.copy()
         rising = self.assessed & ~self.wet & (fall < 0)
         rising &= ~np.isnan(self.elevation) & ~np.isnan(self.line[:, 0])
@@ -283,29 +399,31 @@ class Response:
             mean = self.prior[self.group[cell]][0]
             a = self.line[cell, 0] + self.line[cell, 1] * self.elevation[cell]
             beta[cell] = [a, max(mean[1], 0.0), mean[2], mean[3]]
-        modelled = np.flatnonzero(self.wet | rising)
-        lowered = beta[modelled].copy()
-        change = np.where(moves, -g * fall, 0.0)
+        change = np.where(known_g, -g * whole, trend)
+        change[rising] = -g[rising] * fall[rising]
         level = self.line[:, 0] + self.line[:, 1] * self.elevation
         reserve = np.nan_to_num(np.maximum(level - beta[:, 0], 0.0))
-        deep = self.never_dry & (fall > 0)
+        deep = self.never_dry & (whole > 0) & known_g
         change[deep] = np.minimum(0.0, reserve[deep] + change[deep])
-        lowered[:, 0] += change[modelled]
-        known = ~np.isnan(lowered[:, 0])
-        hydroperiod[modelled[known]] = self.expected(lowered[known], z)
+        beta[:, 0] += change
+        modelled = np.flatnonzero((self.wet | rising) & ~np.isnan(beta[:, 0]))
+        hydroperiod[modelled] = self.expected(beta[modelled], months, z)
+        fitted = np.flatnonzero(self.wet & ~np.isnan(beta[:, 0]))
+        spread[fitted] = self.expected_sd(beta[fitted], self.spread[fitted], months, z)
         hydroperiod[self.assessed & np.isnan(fall)] = np.nan
         shape = self.study.grid.shape
         if depth is None:
-            return hydroperiod.reshape(shape), None
+            return hydroperiod.reshape(shape), spread.reshape(shape), None
 
         held = depth.ravel()
-        # Mean of z_base - z over the wet months each cell was seen in; none: no climate term.
+        # Mean fall of z over the wet months each cell was seen in; none: no climate term.
         was_wet = self.y * self.seen
         count = was_wet.sum(axis=1)
-        mean_fall = was_wet @ (self.z_base - z) / np.maximum(count, 1)
+        mean_fall = was_wet @ fall_of_z / np.maximum(count, 1)
         b = np.nan_to_num(self.beta[:, 1])
         with np.errstate(invalid="ignore", divide="ignore"):
-            lower = np.maximum(0.0, b * mean_fall / self.g + fall)
-        changed = np.maximum(held - lower, 0.0)
+            lower = np.maximum(0.0, b * mean_fall / self.g + np.where(self.wet, whole, fall))
+        # Depths and falls are held as 32-bit floats.
+        changed = np.maximum(held.astype(np.float32) - lower.astype(np.float32), 0).astype(float)
         out = np.where(np.isnan(self.g) & ~np.isnan(fall), held, changed)
-        return hydroperiod.reshape(shape), out.reshape(shape)
+        return hydroperiod.reshape(shape), spread.reshape(shape), out.reshape(shape)

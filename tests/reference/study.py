@@ -38,9 +38,10 @@ class Result:
         layer = study.role("depth")
         depth = study.layer(layer) if layer else None
         self.names = ["baseline"] + [s["name"] for s in study.scenarios]
-        self.hydroperiod, self.suitability = {}, {}
+        self.hydroperiod, self.suitability, self.sd, self.depth = {}, {}, {}, {}
         for name, scenario in zip(self.names, [{}] + study.scenarios):
-            hydroperiod, new_depth = self.response.scenario(scenario, depth)
+            hydroperiod, self.sd[name], new_depth = self.response.scenario(scenario, depth)
+            self.depth[name] = new_depth
             self.suitability[name] = model.suitability(
                 hydroperiod, new_depth, scenario.get("land_cover")
             )
@@ -88,8 +89,16 @@ class Result:
             "trend_p": cut(w["p"]),
             "suitability_baseline_observed": self.suitability_observed,
         }
+        fitted = self.response
+        slope_sd = np.sqrt(fitted.spread[:, 1, 1])
+        slope_sd[slope_sd == 0] = np.nan  # held at 0
+        shape = self.study.grid.shape
+        out["response_slope"] = cut(fitted.beta[:, 1].reshape(shape))
+        out["response_slope_sd"] = cut(slope_sd.reshape(shape))
+        out["response_quality"] = cut(fitted.brier_saved.reshape(shape))
         for name in self.names:
             out[f"hydroperiod_{name}"] = cut(self.hydroperiod[name])
+            out[f"hydroperiod_sd_{name}"] = cut(self.sd[name])
             out[f"suitability_{name}"] = self.suitability[name]
         for name in self.names[1:]:
             out[f"change_{name}"] = self.change(name)
@@ -139,7 +148,45 @@ class Result:
             if layer:
                 name = "habitat_loss_by_" + ("zone" if role == "zones" else role)
                 out[name] = self.split(layer)
+        if self.study.role("depth"):
+            out["volume"] = self.volume()
         return out
+
+    def volume(self):
+        """Water by pool (else by zone, else as a whole): depth x area where hydroperiod is above 0, over the
+        cells whose depth and hydroperiod are known in every scenario."""
+        layer = self.study.role("pools") or self.study.role("zones")
+        shape = self.study.grid.shape
+        codes = self.study.layer(layer) if layer else np.full(shape, np.nan)
+        legend = self.study.legend(layer) if layer else {}
+        known, held = self.study.inside.copy(), {}
+        for name in self.names:
+            known &= ~np.isnan(self.depth[name]) & ~np.isnan(self.hydroperiod[name])
+        for name in self.names:
+            wet = known & (self.hydroperiod[name] > 0)
+            held[name] = np.where(wet, self.depth[name], 0.0)
+        parts = [
+            (str(int(c)), legend.get(int(c), {}).get("name", str(int(c))), codes == c)
+            for c in np.unique(codes[known & ~np.isnan(codes)])
+        ]
+        none = known & np.isnan(codes)
+        if layer is None or any((held[n][none] > 0).any() for n in self.names):
+            parts.append(("", "none" if layer else "whole study area", none))
+        rows = []
+        for name in self.names:
+            for code, title, where in parts:
+                volume = [
+                    float((held[n] * where).sum(axis=1) @ self.areas_ha) * 1e4
+                    for n in ("baseline", name)
+                ]
+                area = self.area(where & (held[name] > 0))
+                rows.append({
+                    "scenario": name, "code": code, "name": title, "volume_m3": volume[1],
+                    "volume_share": volume[1] / volume[0] if volume[0] > 0 else np.nan,
+                    "mean_depth_m": volume[1] / area / 1e4 if area > 0 else np.nan,
+                    "wet_area_ha": area,
+                })  # fmt: skip
+        return pd.DataFrame(rows)
 
     def split(self, layer):
         """Loss by the classes of a layer, those with area in the study area."""

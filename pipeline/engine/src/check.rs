@@ -12,7 +12,7 @@ use lentic_habitat::climate::{Series, YEARS_ADVISED};
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
 use lentic_study::settings::{Driver, Files, Layer, Role};
-use lentic_study::source::key;
+use lentic_study::source::{item, key};
 use lentic_study::{Examined, Problem, Problems, Source, Study, examine};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -220,10 +220,27 @@ impl Checker<'_> {
             self.warn(at, message, "");
         }
         match climate_file::read(climate, (first.min(from), last.max(to))) {
-            Ok(series) => Some(series),
+            Ok(series) => {
+                self.replays(&series, climate.months);
+                Some(series)
+            }
             Err(problems) => {
                 self.problems.extend(problems);
                 None
+            }
+        }
+    }
+}
+
+impl Checker<'_> {
+    /// Whether the series holds the years that scenarios replay.
+    fn replays(&mut self, series: &Series, index_months: usize) {
+        let starts = self.study.period.water_year_starts;
+        for (i, scenario) in self.study.scenarios.iter().enumerate() {
+            if let Some(reason) = series.refuses_replay(&scenario.replay, index_months, starts) {
+                let at = key(&item("scenarios", i), "replay");
+                let message = format!("{at}: water years {reason}");
+                self.problem(&at, message, "take other years, or lengthen the climate series");
             }
         }
     }

@@ -2,7 +2,7 @@
 
 use crate::check::Checked;
 use crate::error::EngineError;
-use lentic_habitat::climate::{ClimateModel, IndexSettings, Shift};
+use lentic_habitat::climate::{ClimateModel, IndexSettings, Shift, replay};
 use lentic_habitat::response::Design;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::Window;
@@ -64,6 +64,25 @@ impl Climates {
             }
             _ => vec![Design::new(axis, &vec![Some(0.0); axis.len])],
         }
+    }
+
+    /// The months water answers to when water years come again in this order, by climate, under a change.
+    ///
+    /// # Errors
+    /// Years that the series does not hold whole.
+    pub fn replayed(&self, years: &[i32], shift: &Shift) -> Result<Vec<Design>, EngineError> {
+        let starts = self.water_year_starts;
+        let first = years.first().and_then(|year| replay::begins(*year, starts)).unwrap_or_default();
+        let axis = MonthAxis { first, len: 12 * years.len() };
+        let design = |model: &ClimateModel| match model.refuses_replay(years, starts) {
+            Some(reason) => Err(EngineError::Replay(reason)),
+            None => {
+                let parts = model.replayed(years, starts, shift);
+                let z: Vec<Option<f64>> = parts.into_iter().flatten().map(|month| month.z).collect();
+                Ok(Design::new(&axis, &z))
+            }
+        };
+        self.models.iter().map(design).collect()
     }
 
     /// How many months of these designs lie outside the range of the reference record, the most of any climate.

@@ -1,6 +1,7 @@
 //! The words of the report that follow from the settings used: methods, cautions, how to cite.
 
 use crate::check::Checked;
+use lentic_habitat::climate::replay;
 use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{Combine, Drawdown, Driver, IndexKind, Scenario, ZeroRule};
@@ -147,6 +148,12 @@ pub fn scenario_text(scenario: &Scenario) -> String {
             format!("temperature by month (degrees C) {}", months.join(", "))
         });
     }
+    if !scenario.replay.is_empty() {
+        parts.push(format!("the water years {} of the record come again", years(&scenario.replay)));
+    }
+    if scenario.continue_trend {
+        parts.push("the trend of the water that climate does not explain goes on".into());
+    }
     match &scenario.drawdown {
         Drawdown::None => {}
         Drawdown::Everywhere(h) if *h < 0.0 => parts.push(format!("water table {} m higher", -h)),
@@ -165,6 +172,15 @@ pub fn scenario_text(scenario: &Scenario) -> String {
     }
     let horizon = scenario.horizon.map_or_else(String::new, |year| format!(" by {year}"));
     format!("{}{horizon}: {}.", scenario.title, parts.join(", "))
+}
+
+/// Years in words, runs of them as "2000 to 2009".
+fn years(years: &[i32]) -> String {
+    let run = |run: &[i32]| match run {
+        [first, .., last] => format!("{first} to {last}"),
+        one => one.iter().map(ToString::to_string).collect(),
+    };
+    replay::runs(years).map(run).collect::<Vec<_>>().join(", ")
 }
 
 /// Cautions that go with every report (common practice in conservation work).

@@ -55,6 +55,9 @@ pub enum EngineError {
         /// Why not.
         reason: String,
     },
+    /// Water years that cannot be replayed.
+    #[error("scenarios, replay: water years {0}; take other years, or lengthen the climate series")]
+    Replay(String),
     /// The run folder cannot be used.
     #[error("run folder {}: {reason}", folder.display())]
     Folder {

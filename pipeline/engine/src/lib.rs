@@ -23,6 +23,7 @@ pub mod scenes;
 pub mod stack;
 mod stages;
 mod tables;
+mod trend;
 
 pub use error::EngineError;
 pub use progress::{Progress, Silent};

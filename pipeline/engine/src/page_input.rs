@@ -1,13 +1,15 @@
 //! What the report page shows of a run: headline, maps, losses, curves.
 
 use crate::error::EngineError;
+use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
-use crate::stages::suitability::{Reason, ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
+use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
 use crate::tables::{class_name, events_of, role_word};
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::MonthIndex;
 use lentic_habitat::suitability::score;
+use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
     AreaRow, ClassStyle, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown,
@@ -161,24 +163,10 @@ fn line(curve: &Curve) -> Vec<[f64; 2]> {
         .collect()
 }
 
-/// Area not assessed by reason, from the reason raster.
-///
-/// # Errors
-/// When the disk refuses.
-pub fn not_assessed(
-    grid: &Grid,
-    areas: &lentic_raster::CellAreas,
-    reason: &Scratch<u8>,
-) -> Result<Vec<AreaRow>, EngineError> {
-    let mut hectares = [0.0; 4];
-    for row in 0..grid.rows {
-        let codes = reason.read(&Window { row, col: 0, rows: 1, cols: grid.cols })?;
-        for code in codes.iter().filter(|code| **code != Reason::Outside as u8) {
-            hectares[usize::from(*code).min(3)] += areas.area_m2(row) / 10_000.0;
-        }
-    }
-    let rows = not_assessed_classes().into_iter().zip(hectares).skip(1);
-    Ok(rows.map(|(class, area_ha)| AreaRow { label: class.name, area_ha }).collect())
+/// Area not assessed by reason.
+pub fn not_assessed(reasons: &[ExactSum]) -> Vec<AreaRow> {
+    let rows = not_assessed_classes().into_iter().zip(reasons).skip(1);
+    rows.map(|(class, area)| AreaRow { label: class.name, area_ha: ha(area) }).collect()
 }
 
 /// Maps, thinned to the size of a screen.
@@ -197,6 +185,7 @@ impl Maps<'_> {
     pub fn all(
         &self,
         water: &WaterProducts,
+        response: &ResponseProducts,
         case_water: &[CaseWater],
         products: &SuitabilityProducts,
     ) -> Result<Vec<MapLayer>, EngineError> {
@@ -237,6 +226,13 @@ impl Maps<'_> {
             Ramp::Hydroperiod,
         )?);
         maps.push(self.record("Water trend", &water.slope, "months per decade", (-3.0, 3.0), Ramp::Trend)?);
+        maps.push(self.record(
+            "Fit of the response",
+            &response.brier_saved,
+            "share of the calendar's error saved",
+            (0.0, 1.0),
+            Ramp::Suitability,
+        )?);
         maps.push(self.classes(
             "Permanence",
             None,

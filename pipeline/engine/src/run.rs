@@ -16,6 +16,7 @@ use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{self, Context};
 use crate::tables;
+use crate::trend;
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::response::{Groups, Spreads};
@@ -23,7 +24,8 @@ use lentic_report::{
     Headline, PageInput, RunRecord, Stage, Table, write_figures, write_page, write_record, write_table,
 };
 use lentic_study::Problem;
-use lentic_study::settings::Driver;
+use lentic_study::settings::{Driver, Scenario};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -105,13 +107,22 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let water = stages::water::run(&context, &checked.stack)?;
     clock.lap("reading water", cells);
 
-    let cases = cases(&context);
+    let mut cases = cases(&context)?;
     let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
     let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;
     clock.lap("fitting the response", cells);
+    let quality = (checked.study.inundation.driver == Driver::Index).then(|| {
+        let index_months = checked.study.climate.as_ref().map_or(1, |climate| climate.months);
+        groups.quality(&cases[0].designs, &context.axis, &water.sample, index_months)
+    });
+    let trends = quality.as_ref().map_or_else(trend::Told::default, |quality| {
+        trend::carry_on(&checked.study, &mut cases, quality, &groups, &water.sample)
+    });
+    clock.lap("judging the response", 0);
 
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
     let case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    let volumes = stages::volume::run(&context, &water, &case_water)?;
     clock.lap("answering the scenarios", cells);
 
     let suitability = stages::suitability::run(&context, &water, &cases, &case_water)?;
@@ -125,9 +136,13 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
     let months = climates.models().first().map(|model| {
-        tables::index_months(model, &cases, |case| match case.scenario {
-            None => Some(Shift::NONE),
-            Some(scenario) => scenario.changes_climate().then(|| Shift::of(scenario)),
+        tables::index_months(&cases, |case| match case.scenario {
+            None => vec![model.months(&Shift::NONE)],
+            Some(s) if !s.replay.is_empty() => {
+                model.replayed(&s.replay, checked.study.period.water_year_starts, &Shift::of(s))
+            }
+            Some(s) if s.changes_climate() => vec![model.months(&Shift::of(s))],
+            Some(_) => Vec::new(),
         })
     });
     if let Some(months) = &months {
@@ -136,16 +151,16 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     }
     tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
     tables.push(tables::baseline_check(&suitability));
-    if checked.study.inundation.driver == Driver::Index {
-        let index_months = checked.study.climate.as_ref().map_or(1, |climate| climate.months);
-        let quality = groups.quality(&cases[0].designs, &context.axis, &water.sample, index_months);
-        tables.push(tables::inundation_quality(&checked.study, &quality));
-        tables.push(tables::inundation_reliability(&checked.study, &quality));
-        tables::quality_warnings(&checked.study, &quality).into_iter().for_each(&mut warn);
-        clock.lap("judging the response", 0);
+    if let Some(quality) = &quality {
+        tables.push(tables::inundation_quality(&checked.study, quality));
+        tables.push(tables::inundation_reliability(&checked.study, quality));
+        tables::quality_warnings(&checked.study, quality).into_iter().for_each(&mut warn);
     }
+    tables.extend(volumes.as_ref().map(|volumes| tables::volume(&cases, volumes)));
 
-    let mut notes = tables::held_notes(&cases, &case_water);
+    trends.warnings.into_iter().for_each(&mut warn);
+    let mut notes = trends.notes;
+    notes.extend(tables::held_notes(&cases, &case_water));
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
@@ -209,7 +224,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         &headline,
         drought,
         &tables,
-        (&cases, &water, &case_water, &suitability),
+        (&cases, &water, &response, &case_water, &suitability),
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
@@ -226,14 +241,27 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
 }
 
 /// The baseline and every scenario, each with the months its water answers to.
-fn cases<'a>(context: &Context<'a>) -> Vec<Case<'a>> {
+///
+/// # Errors
+/// Years to replay that the climate does not hold.
+fn cases<'a>(context: &Context<'a>) -> Result<Vec<Case<'a>>, EngineError> {
     let designs = |shift: &Shift| context.climates.designs(&context.axis, shift);
-    let mut cases = vec![Case { name: "baseline".into(), scenario: None, designs: designs(&Shift::NONE) }];
+    let case = |name: &str, scenario, designs| Case {
+        name: name.to_string(),
+        scenario,
+        designs,
+        trend: BTreeMap::new(),
+    };
+    let mut cases = vec![case("baseline", None, designs(&Shift::NONE))];
     for scenario in &context.study.scenarios {
-        let shift = if scenario.drawdown_replaces_climate { Shift::NONE } else { Shift::of(scenario) };
-        cases.push(Case { name: scenario.name.clone(), scenario: Some(scenario), designs: designs(&shift) });
+        let designs = match scenario {
+            Scenario { drawdown_replaces_climate: true, .. } => designs(&Shift::NONE),
+            Scenario { replay, .. } if replay.is_empty() => designs(&Shift::of(scenario)),
+            Scenario { replay, .. } => context.climates.replayed(replay, &Shift::of(scenario))?,
+        };
+        cases.push(case(&scenario.name, Some(scenario), designs));
     }
-    cases
+    Ok(cases)
 }
 
 fn spreads(checked: &Checked) -> Spreads {
@@ -259,7 +287,13 @@ fn write_report(
     headline: &Headline,
     drought: Option<lentic_report::Drought>,
     tables: &[Table],
-    (cases, water, case_water, suitability): (&[Case], &WaterProducts, &[CaseWater], &SuitabilityProducts),
+    (cases, water, response, case_water, suitability): (
+        &[Case],
+        &WaterProducts,
+        &ResponseProducts,
+        &[CaseWater],
+        &SuitabilityProducts,
+    ),
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
@@ -283,13 +317,13 @@ fn write_report(
         record,
         headline: headline.clone(),
         uncertain,
-        maps: maps.all(water, case_water, suitability)?,
+        maps: maps.all(water, response, case_water, suitability)?,
         losses: page_input::losses(context.study, &suitability.areas),
         drought,
         curves: page_input::curves(context.study),
         tables,
         methods: describe::methods(checked),
-        not_assessed: page_input::not_assessed(context.grid, &context.areas, &suitability.reason)?,
+        not_assessed: page_input::not_assessed(&suitability.reasons),
         cautions: describe::cautions(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),
     };

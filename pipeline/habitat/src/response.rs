@@ -67,6 +67,11 @@ impl Design {
         self.at.iter().zip(&self.rows).map(|(at, row)| (*at, row[1]))
     }
 
+    /// Calendar months of the design months, January 0, with their positions on the axis.
+    pub fn calendar(&self) -> impl Iterator<Item = (usize, usize)> + '_ {
+        self.at.iter().copied().zip(self.calendar.iter().copied())
+    }
+
     /// Mean z by calendar month, January first; `None` for a month without design months.
     pub fn mean_z(&self) -> [Option<f64>; 12] {
         let mut sums = [0.0; 12];

@@ -37,7 +37,7 @@ pub use aligned::{NO_CLASS, Resample, read_aligned_bytes, read_aligned_class, re
 pub use areas::CellAreas;
 pub use error::RasterError;
 pub use grid::{Bounds, Cell, Crs, Grid, Point};
-pub use handles::keep_open;
+pub use handles::{close_opened, keep_open};
 pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches};
 pub use scratch::{Scratch, ScratchCell};
 pub use simple::{write_byte_bands, write_bytes, write_float_bands, write_floats};

@@ -393,7 +393,8 @@ impl Scenario {
     /// Whether the scenario changes precipitation or temperature, or which years come.
     pub fn changes_climate(&self) -> bool {
         !self.replay.is_empty()
-            || self.precipitation_factor.iter().any(|f| *f != 1.0) || self.temperature_c.iter().any(|t| *t != 0.0)
+            || self.precipitation_factor.iter().any(|f| *f != 1.0)
+            || self.temperature_c.iter().any(|t| *t != 0.0)
     }
 }
 

@@ -7,6 +7,7 @@ use super::water::{Water, WaterProducts};
 use crate::error::EngineError;
 use crate::layers::{Layers, NO_CLASS, known};
 use lentic_habitat::change::{Areas, ByClass, Change, is_habitat};
+use lentic_habitat::drawdown::depth_after;
 use lentic_habitat::measure::{Block, distance_to, share_within, slope};
 use lentic_habitat::patches::Standing;
 use lentic_habitat::suitability::{Measured, suitability};
@@ -72,8 +73,10 @@ pub struct SuitabilityProducts {
     pub areas: Vec<ScenarioAreas>,
     /// Observed against modelled baseline.
     pub check: BaselineCheck,
-    /// Area of each class inside the study area, by `TABLE_ROLES`, square metres.
+    /// The whole study area, square metres.
     pub inside: ExactSum,
+    /// Its parts by `Reason`, square metres.
+    pub reasons: [ExactSum; 4],
 }
 
 /// Reach of the study's farthest variable, cells.
@@ -110,6 +113,7 @@ pub fn run(
         areas: vec![ScenarioAreas::default(); cases.len()],
         check: BaselineCheck::default(),
         inside: ExactSum::default(),
+        reasons: Default::default(),
     };
     let reach = reach_cells(study, context.grid.cell_m);
     let tiles = context.over_tiles("scoring habitat", |_, window| {
@@ -126,6 +130,7 @@ pub fn run(
         products.check.observed_only.merge(&tile.check.observed_only);
         products.check.modelled_only.merge(&tile.check.modelled_only);
         products.inside.merge(&tile.inside);
+        products.reasons.iter_mut().zip(&tile.reasons).for_each(|(total, part)| total.merge(part));
     }
     Ok(products)
 }
@@ -134,6 +139,7 @@ struct TileAreas {
     areas: Vec<ScenarioAreas>,
     check: BaselineCheck,
     inside: ExactSum,
+    reasons: [ExactSum; 4],
 }
 
 fn one_tile(
@@ -227,10 +233,14 @@ fn one_tile(
         areas: vec![ScenarioAreas::default(); cases.len()],
         check: BaselineCheck::default(),
         inside: ExactSum::default(),
+        reasons: Default::default(),
     };
     let habitat = |value: f32| is_habitat(value, threshold);
     for cell in (0..cells).filter(|c| inside[*c] == 1) {
         totals.inside.add(area(cell));
+        if let Some(of_reason) = totals.reasons.get_mut(usize::from(reasons[cell])) {
+            of_reason.add(area(cell));
+        }
         let check = &mut totals.check;
         match (compared[cell], habitat(observed[cell]), habitat(scored[0][cell])) {
             (true, true, true) => check.both.add(area(cell)),
@@ -366,10 +376,7 @@ impl Reader<'_> {
                 let layer = self.with_role(Role::Depth, "depth")?;
                 let mut depth = self.layers.numbers(layer, self.window)?;
                 if let Some(fall) = water.and_then(|w| w.fall.as_ref()) {
-                    // NaN stays NaN: f32::max would turn it into 0
-                    for (d, fall) in depth.iter_mut().zip(fall).filter(|(d, _)| !d.is_nan()) {
-                        *d = (*d - fall).max(0.0);
-                    }
+                    depth.iter_mut().zip(fall).for_each(|(d, fall)| *d = depth_after(*d, *fall));
                 }
                 Measured::Numbers(depth)
             }

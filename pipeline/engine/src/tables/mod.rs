@@ -2,12 +2,14 @@
 
 mod habitat;
 mod quality;
+mod volume;
 mod water;
 
 pub use habitat::{
     baseline_check, disagreement_percent, habitat_area, loss_by_class, patches, prior_only_note,
 };
 pub use quality::{inundation_quality, inundation_reliability, quality_warnings};
+pub use volume::volume;
 pub use water::{
     drought_events, drought_index, events_of, held_notes, index_months, inundation_fit, unanswering,
 };
@@ -38,7 +40,7 @@ pub fn role_word(role: Role) -> &'static str {
 }
 
 /// Name of a response group.
-fn group_name(study: &Study, code: Option<i32>) -> String {
+pub fn group_name(study: &Study, code: Option<i32>) -> String {
     let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
     if layer.is_none() { "all cells".into() } else { class_name(layer, code) }
 }

@@ -3,7 +3,7 @@
 use super::{group_columns, group_name, numbers, table, words};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
-use lentic_habitat::climate::{ClimateModel, MonthIndex, Shift};
+use lentic_habitat::climate::MonthIndex;
 use lentic_habitat::drawdown::{Lines, Source};
 use lentic_habitat::response::{CELLS_FOR_A_GROUP, Groups};
 use lentic_numerics::drought_events::{Event, events, interarrival, wetness_class};
@@ -268,15 +268,12 @@ pub fn held_notes(cases: &[Case], water: &[CaseWater]) -> Vec<String> {
     notes
 }
 
-/// The index of every case over its months: the whole record for the baseline, the baseline months for
-/// scenarios that change climate.
+/// The index of every case over its months, as `months_of` gives them: the whole record for the baseline and for scenarios
+/// that change climate, the runs of years for those that replay some.
 pub fn index_months(
-    model: &ClimateModel,
     cases: &[Case],
-    shift_of: impl Fn(&Case) -> Option<Shift>,
+    months_of: impl Fn(&Case) -> Vec<Vec<MonthIndex>>,
 ) -> Vec<(String, Vec<MonthIndex>)> {
-    cases
-        .iter()
-        .filter_map(|case| shift_of(case).map(|shift| (case.name.clone(), model.months(&shift))))
-        .collect()
+    let of = |case: &Case| months_of(case).into_iter().map(|months| (case.name.clone(), months)).collect();
+    cases.iter().flat_map(|case| -> Vec<_> { of(case) }).collect()
 }

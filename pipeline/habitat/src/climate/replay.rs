@@ -1,7 +1,10 @@
 //! Observed years that come again: water years of the series, whole, each with the index it had.
 
-use super::{ClimateModel, MonthIndex, Shift};
+use super::{ClimateModel, MonthIndex, Series, Shift};
 use lentic_study::Month;
+
+/// Years named in a message before the rest is only counted.
+const SHOWN: usize = 6;
 
 /// The first month of a water year, which is named by the calendar year it begins in (ours).
 pub fn begins(year: i32, water_year_starts: u32) -> Option<Month> {
@@ -35,7 +38,47 @@ pub fn runs(years: &[i32]) -> impl Iterator<Item = &[i32]> {
     years.chunk_by(|before, after| before.checked_add(1) == Some(*after))
 }
 
+impl Series {
+    /// Which of these water years cannot be replayed, and which could be, in words; `None` where all can.
+    pub fn refuses_replay(
+        &self,
+        years: &[i32],
+        index_months: usize,
+        water_year_starts: u32,
+    ) -> Option<String> {
+        let axis = self.axis();
+        let usable = replayable(axis.first, axis.len, index_months, water_year_starts);
+        let mut beyond: Vec<i32> = years.to_vec();
+        beyond.retain(|year| usable.is_none_or(|(from, to)| !(from..=to).contains(year)));
+        beyond.sort_unstable();
+        beyond.dedup();
+        let more = beyond.len().saturating_sub(SHOWN);
+        let mut named: Vec<String> = beyond.iter().take(SHOWN).map(ToString::to_string).collect();
+        if more > 0 {
+            named.push(format!("{more} more"));
+        }
+        let last = axis.first.plus(axis.len as i32 - 1);
+        let can = match usable {
+            Some((from, to)) => format!("the water years that can be are {from} to {to}"),
+            None => "no water year is whole in it".into(),
+        };
+        (!beyond.is_empty()).then(|| {
+            format!(
+                "{} cannot be replayed: a water year begins in calendar month {water_year_starts} of the year that names it, its index looks back {index_months} month(s), and the \
+                 climate series holds {} to {last}; {can}",
+                named.join(", "),
+                axis.first
+            )
+        })
+    }
+}
+
 impl ClimateModel {
+    /// As [`Series::refuses_replay`], of the series the index was fitted on.
+    pub fn refuses_replay(&self, years: &[i32], water_year_starts: u32) -> Option<String> {
+        self.series.refuses_replay(years, self.settings.months, water_year_starts)
+    }
+
     /// The index of the months of water years, in the order given, under a change of climate; a part for each run of years
     /// that follow one another. A run brings its own months before it: its sums are those of the series. Years beyond the series
     /// are left out.
@@ -77,6 +120,20 @@ mod tests {
         assert_eq!(short(13), None);
         assert_eq!(replayable(month("1990-07"), 0, 3, 9), None);
         assert_eq!(replayable(month("1990-07"), 12, 60, 9), None);
+    }
+
+    #[test]
+    fn a_refusal_names_what_can_be_replayed() {
+        let series = Series { first: month("1986-01"), precipitation: vec![1.0; 420], temperature: None };
+        let said = series.refuses_replay(&[2021, 1990, 1986, 2021], 12, 1).unwrap();
+        assert!(said.starts_with("1986, 2021 cannot be replayed"), "{said}");
+        assert!(said.contains("1986-01 to 2020-12") && said.ends_with("are 1987 to 2020"), "{said}");
+        assert_eq!(series.refuses_replay(&[1990, 2020], 12, 1), None);
+        let many: Vec<i32> = (2015..2035).collect();
+        let said = series.refuses_replay(&many, 12, 10).unwrap();
+        assert!(said.starts_with("2020, 2021, 2022, 2023, 2024, 2025, 9 more cannot"), "{said}");
+        let short = Series { precipitation: vec![1.0; 12], ..series };
+        assert!(short.refuses_replay(&[1986], 12, 10).unwrap().contains("no water year is whole"));
     }
 
     #[test]

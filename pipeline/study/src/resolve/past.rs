@@ -16,7 +16,8 @@ pub(super) fn replay(context: &mut Context<'_>, at: &str, section: Option<&Repla
     if context.spoilt.within(&at) || context.spoilt.open(&at) {
         return Vec::new();
     }
-    let example = "for example replay = { years = [2006, 2007, 2009] } or replay = { from = 2000, to = 2009 }";
+    let example =
+        "for example replay = { years = [2006, 2007, 2009] } or replay = { from = 2000, to = 2009 }";
     let (message, help) = match (&section.years, section.from, section.to) {
         (Some(years), None, None) if years.is_empty() => (format!("{at} names no year"), example),
         (Some(years), None, None) => return years.clone(),

@@ -237,10 +237,7 @@ fn what_scenarios_take_from_the_record() {
     ]));
     // without an index both have nothing to stand on
     let season = edited(&[
-        (
-            "precipitation = -15.0\ntemperature_c = 1.0",
-            "replay = { years = [2006] }\ncontinue_trend = true",
-        ),
+        ("precipitation = -15.0\ntemperature_c = 1.0", "replay = { years = [2006] }\ncontinue_trend = true"),
         ("precipitation = [-10, -10, -10, 0, 0, 0, 0, 0, 0, 0, 0, -20]\n", ""),
         ("cause = \"climate\"", ""),
         ("[inundation.prior]", "[inundation]\ndriver = \"season\"\n[inundation.prior]"),
