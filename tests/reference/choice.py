@@ -4,7 +4,8 @@ import numpy as np
 from scipy.special import expit
 
 from climate import Climates
-from response import Designs, Observed, fit_held
+from regression import fit_held
+from response import Designs, Observed
 
 LENGTHS = (1, 2, 3, 6, 9, 12, 18, 24, 36, 48)
 CELLS = 100
@@ -56,7 +57,7 @@ def common_designs(baseline, climates):
     out = {}
     for k, one in climates.items():
         z = [climate.z()[np.isin(climate.design, m)] for climate, m in zip(one.each, months)]
-        out[k] = Designs(baseline, months, z)
+        out[k] = Designs(baseline, [np.flatnonzero(np.isin(baseline, m)) for m in months], z)
     return out
 
 

@@ -231,10 +231,12 @@ class Climate:
 
     def z(self, factor=np.ones(12), change=np.zeros(12), shift=np.zeros(12)):
         """z of each design month, (design months,)."""
+        return self.z_of(self.design, factor, change, shift)
+
+    def z_of(self, months, factor, change, shift):
+        """z of any months with an index, (months,)."""
         sums = self.sums(factor, change)
-        return np.array(
-            [response_z(self.fits[t % 12], sums[t]) + shift[t % 12] for t in self.design]
-        )
+        return np.array([response_z(self.fits[t % 12], sums[t]) + shift[t % 12] for t in months])
 
     def table(self, factor=np.ones(12), change=np.zeros(12), shift=np.zeros(12)):
         """(months, 4) of the record: sum (NaN if given), index shown, 1 if it was limited, z; NaN where none."""
@@ -303,6 +305,25 @@ def drought_events(index):
                 found.append((run[0], run[-1], -values.sum(), -values.mean(), values.min()))
             run = []
     return found
+
+
+def replayed_years(scenario):
+    """Water years that a scenario replays, in order, each named by the year it begins in; None if it replays none."""
+    if "replay" not in scenario:
+        return None
+    replay = scenario["replay"]
+    return list(replay.get("years") or range(replay["from"], replay["to"] + 1))
+
+
+def runs(years):
+    """(first, last) year of each run of years that follow one another."""
+    out = []
+    for year in years:
+        if out and year == out[-1][1] + 1:
+            out[-1][1] = year
+        else:
+            out.append([year, year])
+    return [tuple(run) for run in out]
 
 
 def by_month(value, default):

@@ -20,11 +20,12 @@ from sklearn.metrics import confusion_matrix
 
 import water
 from accuracy import auc, best_threshold, boyce, hanley_mcneil, skill
-from climate import Climate
+from climate import Climates
 from inputs import Study, StudyError
 from record_rows import Records
 from response import Response, split_mix
 from suitability import Model, combine, pairwise_weights, score
+from years import Years
 
 TOLERANCE = 1e-9
 FEW, FOLDS, DRAWS, PERMUTATIONS = 20, 5, 1000, 10
@@ -113,19 +114,28 @@ class Drawn:
 
 
 class Measures:
-    """What every variable measures in the baseline, (rows, columns), in the order of the study."""
+    """What every variable measures in the baseline and its scores, (rows, columns), in the order of the study."""
 
-    def __init__(self, study, hydroperiod):
+    def __init__(self, study, hydroperiod, years):
         self.model = Model(study)
         depth = study.role("depth")
         depth = study.layer(depth) if depth else None
-        self.study, self.variables, self.values = study, [], []
+        self.study, self.variables, self.values, self.scores = study, [], [], []
         for name, requisite in study.text["requisites"].items():
             for variable in requisite["variables"]:
-                values = self.model.measure(variable, hydroperiod, depth, None)
+                if variable["name"] in years:
+                    values, scores = years[variable["name"]]
+                else:
+                    values = self.model.measure(variable, hydroperiod, depth, None, {}, {})
+                    scores = None
                 self.variables.append((name, variable))
                 # layers and measures are held in 32 bits
                 self.values.append(np.float32(values).astype(float))
+                legend = study.legend(variable["layer"]) if "layer" in variable else {}
+                own = score(variable["curve"], self.values[-1], legend)
+                self.scores.append(own if scores is None else scores)
+        self.model.suitability(hydroperiod, depth, years=years)
+        self.nearness = self.model.parts[3]
 
     def reach(self):
         """Cells the farthest variable looks."""
@@ -136,12 +146,11 @@ class Measures:
         """Values at cells, one array per variable."""
         return [v[cells[:, 0], cells[:, 1]] for v in self.values]
 
-    def suitability(self, values, barrier):
-        """Suitability of places with these measures."""
-        by_requisite, assessed = {}, np.ones(len(barrier), bool)
-        for (name, variable), x in zip(self.variables, values):
-            legend = self.study.legend(variable["layer"]) if "layer" in variable else {}
-            s = score(variable["curve"], x, legend)
+    def suitability(self, scores, cells):
+        """Suitability of cells if their variables had these scores; what they are near to stays."""
+        by_requisite, assessed = {}, np.ones(len(cells), bool)
+        rows, cols = cells.T
+        for (name, variable), s in zip(self.variables, scores):
             missing = variable.get("if_missing", "not assessed")
             if missing == "not assessed":
                 assessed &= ~np.isnan(s)
@@ -155,11 +164,13 @@ class Measures:
                 weights = pairwise_weights(section["pairwise"], section.get("accept_inconsistent", False))
             else:
                 weights = [v.get("weight", 1.0) for v, _ in parts]
-            rows = [s[None, :] for _, s in parts]
-            combined.append(combine(section["combine"], rows, weights)[0])
-        rows = [c[None, :] for c in combined]
-        out = combine(self.model.rule["combine"], rows, self.model.weights)[0]
-        return np.where(assessed, np.where(barrier, 0.0, out), np.nan).astype(np.float32)
+            own = combine(section["combine"], [s[None, :] for _, s in parts], weights)[0]
+            near = self.nearness[name]
+            combined.append(own if near is None else own * near[rows, cols])
+        by_weight = [c[None, :] for c in combined]
+        out = combine(self.model.rule["combine"], by_weight, self.model.weights)[0]
+        out = np.where(self.model.barrier[rows, cols], 0.0, out)
+        return np.where(assessed, out, np.nan).astype(np.float32)
 
 
 def outside(values, records):
@@ -209,10 +220,12 @@ def prepare(study, run):
     records = Records(study)
     history = water.read_history(study)
     measured = water.measure(study, history)
-    climate = Climate(study) if "climate" in study.text else None
-    everywhere = Response(study, climate, history, measured).scenario({}, None)[0]
+    climates = Climates(study) if "climate" in study.text else None
+    response = Response(study, climates, history, measured)
+    everywhere = response.scenario({}, None)[0]
+    drawn = Years(study, climates, history, response).drawn({})
     hydroperiod = np.where(study.inside, run_raster(run, "hydroperiod_baseline"), everywhere)
-    measures = Measures(study, hydroperiod)
+    measures = Measures(study, hydroperiod, drawn)
     block = records.section.get("block_m")
     cells = max(measures.reach(), LEAST_BLOCK) if block is None else max(1, round(block / study.grid.cell))
     return records, measures, Drawn(study, records, run_raster(run, "suitability_baseline"), cells)
@@ -323,8 +336,7 @@ def check_thresholds(check, run, study, drawn):
 def check_importance(check, run, measures, drawn):
     """Shuffles every variable as the run does."""
     cells = np.vstack([drawn.presences, drawn.background])
-    values, n = measures.at(cells), len(drawn.p)
-    barrier = measures.model.barrier[cells[:, 0], cells[:, 1]]
+    values, n = [s[cells[:, 0], cells[:, 1]] for s in measures.scores], len(drawn.p)
     whole = auc(drawn.p, drawn.b)
     table, expected = run_table(run, "variable_importance"), []
     for variable in range(len(values)):
@@ -333,7 +345,7 @@ def check_importance(check, run, measures, drawn):
             stream = hash64(drawn.seed ^ PERM, variable, turn)
             order = np.argsort(hash64(stream, np.arange(len(cells)), 0), kind="stable")
             shuffled = [*values[:variable], values[variable][order], *values[variable + 1 :]]
-            scores = measures.suitability(shuffled, barrier).astype(float)
+            scores = measures.suitability(shuffled, cells).astype(float)
             areas.append(auc(scores[:n], scores[n:]))
         expected.append([np.mean(areas), whole - np.mean(areas), np.std(areas, ddof=1)])
     # suitability is recomputed here: its last bit decides ties

@@ -10,9 +10,10 @@ from scipy.stats import gamma, logistic, norm, theilslopes
 import choice
 import climate
 import patches
-import response
+import regression
 import suitability
 import water
+import years as years_module
 from inputs import bilinear, overlap
 
 
@@ -147,19 +148,68 @@ def test_fill():
     close(filled, [0.8, 0.5, 0.5, 0.5, 0.2, 0.3, 0.3, 0.3, 0.3, 0.3, 0.4, 0.6])
 
 
+def bend(beta, x, y, weight, mean, sd):
+    """Second differences (4, 4) of the objective of one cell."""
+
+    def value(step):
+        return regression.objective((beta + step)[None], x, y[None], weight[None], mean, sd**-2.0)[0]
+
+    h, unit = 1e-3, np.eye(4)
+    return np.array(
+        [
+            [
+                value(h * (a + b)) - value(h * (a - b)) - value(h * (b - a)) + value(-h * (a + b))
+                for a in unit
+            ]
+            for b in unit
+        ]
+    ) / (4 * h * h)
+
+
+def test_spread_of_hydroperiod():
+    # The delta method against 200,000 draws of coefficients that hardly vary, so that the answer is straight.
+    rng = np.random.default_rng(5)
+    months = np.arange(2001 * 12, 2013 * 12)
+    x = regression.design_matrix(months, rng.normal(size=len(months)))
+    root = 0.01 * np.tril(rng.normal(size=(4, 4)))
+    beta = np.array([0.2, 0.8, -0.5, 0.3])
+    found = regression.hydroperiod_sd(x, months, beta[None], (root @ root.T)[None])
+    drawn = beta + rng.normal(size=(200_000, 4)) @ root.T
+    hydroperiods = regression.year(1 / (1 + np.exp(-drawn @ x.T)), months)
+    close(found / hydroperiods.std(), [1], 0.01)
+    # By hand: January wet in 1 of 2 years, February in 2 of 2: the calendar is off by 2 x 0.25.
+    jan_feb = np.array([24000, 24001, 24012, 24013])
+    y, seen = np.array([[1.0, 1, 0, 1]]), np.ones((1, 4))
+    close(regression.brier_saved(np.array([[0.8, 1, 0.1, 1]]), seen, y, jan_feb), [1 - 0.05 / 0.5])
+    assert np.isnan(regression.brier_saved(y, seen, np.ones((1, 4)), jan_feb)[0])
+
+
+def test_replays():
+    given = {"replay": {"years": [2006, 2007, 2009, 2010, 2011, 2009, 2009]}}
+    years = climate.replayed_years(given)
+    assert climate.runs(years) == [(2006, 2007), (2009, 2011), (2009, 2009), (2009, 2009)]
+    assert climate.replayed_years({"replay": {"from": 1998, "to": 2000}}) == [1998, 1999, 2000]
+    assert climate.replayed_years({}) is None and climate.runs([]) == []
+    # Replayed years stand one after another, so that a season runs over their seam.
+    calendar = np.arange(24) % 12
+    variable = {"measure": "share of years with a spell", "season": [11, 2], "spell_months": 4}
+    plan = years_module.stretches(variable, calendar, 1, np.full(24, np.nan))
+    assert [(at, n) for at, n, _ in plan] == [(10, 4)]
+
+
 def test_fit():
     rng = np.random.default_rng(11)
     months = np.arange(2001 * 12, 2013 * 12)
     z = rng.normal(size=len(months))
-    x = response.design_matrix(months, z)
+    x = regression.design_matrix(months, z)
     y = (rng.random((3, len(months))) < 1 / (1 + np.exp(-(0.3 + z)))).astype(float)
     y[1], y[2] = 0, 1  # separable: only the prior holds these
     weight = 0.4 * (rng.random(y.shape) < 0.8)
     mean, sd = np.tile([0, 0.9, -0.2, 0.3], (3, 1)), np.array([10, 0.5, 1, 1])
-    found = response.fit(x, y, weight, mean, sd)
+    found = regression.fit(x, y, weight, mean, sd)
     for cell in range(3):
         expected = minimize(
-            lambda b: response.objective(
+            lambda b: regression.objective(
                 b[None], x, y[cell : cell + 1], weight[cell : cell + 1], mean[:1], sd**-2.0
             )[0],
             mean[0],
@@ -167,15 +217,22 @@ def test_fit():
             options={"xatol": 1e-8, "fatol": 1e-13, "maxiter": 20000, "maxfev": 20000},
         )
         close(found[cell], expected.x, 1e-5)
-    held = response.fit(x, y, weight, mean, sd, (0, 2, 3))
+    held = regression.fit(x, y, weight, mean, sd, (0, 2, 3))
     assert (held[:, 1] == 0).all()
+    # Covariance: by central differences of the objective's slope; of a b held at 0 without its row and column.
+    spread = regression.covariance(x, np.vstack([found[:1], held[:1]]), weight[[0, 0]], sd)
+    close(np.linalg.inv(spread[0]), bend(found[0], x, y[0], weight[0], mean[0], sd), 1e-4)
+    rest = np.ix_([0, 2, 3], [0, 2, 3])
+    expected = bend(held[0], x, y[0], weight[0], mean[0], sd)[rest]
+    close(np.linalg.inv(spread[1][rest]), expected, 1e-4)
+    assert (spread[1][1] == 0).all() and (spread[1][:, 1] == 0).all()
     # One lag by hand: residuals 1 1 -1 -1: r_1 = (1 - 1 + 1)/3, r_2 = (-1 - 1)/2 stops the sum.
     residuals = np.array([[1.0, 1, -1, -1]])
-    w = response.serial_weight(residuals, np.ones((1, 4), bool), np.arange(4))
-    close(w, 1 / (1 + 2 / 3))
+    w, first = regression.serial_weight(residuals, np.ones((1, 4), bool), np.arange(4))
+    close([w, first], [1 / (1 + 2 / 3), 1 / 3])
     # A month left out of the design keeps its place in time: r_1 = (1 x 1)/1, r_2 = -1.
-    w = response.serial_weight(residuals[:, :3], np.ones((1, 3), bool), np.array([0, 1, 3]))
-    close(w, 1 / 3)
+    w, first = regression.serial_weight(residuals[:, :3], np.ones((1, 3), bool), np.array([0, 1, 3]))
+    close([w, first], [1 / 3, 1])
 
 
 def test_measures():

@@ -15,6 +15,7 @@ use lentic_habitat::validation::FEW;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
 use lentic_study::settings::{Driver, GridSettings, Role, ThresholdRule};
+use lentic_study::source::{item, key};
 use lentic_study::{Examined, Problem, Problems, Source, Study, examine};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -241,7 +242,25 @@ impl Checker<'_> {
                 self.problem(&told.at, told.message, told.help);
             }
         }
+        if let Some(climates) = &found.climates {
+            self.replays(climates);
+        }
         found.climates
+    }
+}
+
+impl Checker<'_> {
+    /// Whether the climate holds the years that scenarios replay.
+    fn replays(&mut self, climates: &Climates) {
+        let Some(model) = climates.longest() else { return };
+        let starts = self.study.period.water_year_starts;
+        for (i, scenario) in self.study.scenarios.iter().enumerate() {
+            if let Some(reason) = model.refuses_replay(&scenario.replay, starts) {
+                let at = key(&item("scenarios", i), "replay");
+                let message = format!("{at}: water years {reason}");
+                self.problem(&at, message, "take other years, or lengthen the climate series");
+            }
+        }
     }
 }
 

@@ -9,13 +9,13 @@ mod read;
 mod zones;
 
 pub use choose::{Choice, choose};
-pub use droughts::{Droughts, droughts};
+pub use droughts::{Droughts, Shown, droughts};
 pub use read::read;
 
 use crate::error::EngineError;
 use crate::layers::{Layers, known};
 use grid::Place as GridPlace;
-use lentic_habitat::climate::{ClimateModel, Evapotranspiration, Series, Shift};
+use lentic_habitat::climate::{ClimateModel, Evapotranspiration, Series, Shift, replay};
 use lentic_habitat::response::Design;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::Window;
@@ -226,6 +226,36 @@ impl Climates {
             }
         }
         designs
+    }
+
+    /// The months water answers to when water years come again in this order, by climate, under a change.
+    ///
+    /// # Errors
+    /// Years that the series does not hold whole.
+    pub fn replayed(&self, years: &[i32], shift: &Shift) -> Result<Vec<Design>, EngineError> {
+        let starts = self.water_year_starts;
+        let first = years.first().and_then(|year| replay::begins(*year, starts)).unwrap_or_default();
+        let axis = MonthAxis { first, len: 12 * years.len() };
+        let design = |model: &ClimateModel| match model.refuses_replay(years, starts) {
+            Some(reason) => Err(EngineError::Replay(reason)),
+            None => {
+                let parts = model.replayed(years, starts, shift);
+                let z: Vec<Option<f64>> = parts.into_iter().flatten().map(|month| month.z).collect();
+                Ok(Design::new(&axis, &z))
+            }
+        };
+        self.models().iter().map(design).collect()
+    }
+
+    /// Temperature by climate and month of a replay, as [`Climates::temperatures`].
+    pub fn replayed_temperatures(&self, years: &[i32], shift: &Shift) -> Vec<Vec<f64>> {
+        let starts = self.water_year_starts;
+        self.models().iter().map(|model| model.replayed_temperature(years, starts, shift)).collect()
+    }
+
+    /// A model of the longest index that can be fitted, which looks farthest back.
+    pub fn longest(&self) -> Option<&ClimateModel> {
+        self.lengths.last().and_then(|(_, models)| models.first())
     }
 
     /// Temperature by climate and month of the axis under a change, degrees Celsius; NaN where it is not known.

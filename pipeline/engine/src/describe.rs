@@ -3,7 +3,7 @@
 use crate::check::Checked;
 use crate::climates::Climates;
 use lentic_habitat::calibration::Calibration;
-use lentic_habitat::climate::Evapotranspiration;
+use lentic_habitat::climate::{Evapotranspiration, replay};
 use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
@@ -240,6 +240,12 @@ pub fn scenario_text(scenario: &Scenario) -> String {
             format!("drought index by month (standard deviations) {}", months.join(", "))
         });
     }
+    if !scenario.replay.is_empty() {
+        parts.push(format!("the water years {} of the record come again", years(&scenario.replay)));
+    }
+    if scenario.continue_trend {
+        parts.push("the trend of the water that climate does not explain goes on".into());
+    }
     match &scenario.drawdown {
         Drawdown::None => {}
         Drawdown::Everywhere(h) if *h < 0.0 => parts.push(format!("water table {} m higher", -h)),
@@ -258,6 +264,15 @@ pub fn scenario_text(scenario: &Scenario) -> String {
     }
     let horizon = scenario.horizon.map_or_else(String::new, |year| format!(" by {year}"));
     format!("{}{horizon}: {}.", scenario.title, parts.join(", "))
+}
+
+/// Years in words, runs of them as "2000 to 2009".
+fn years(years: &[i32]) -> String {
+    let run = |run: &[i32]| match run {
+        [first, .., last] => format!("{first} to {last}"),
+        one => one.iter().map(ToString::to_string).collect(),
+    };
+    replay::runs(years).map(run).collect::<Vec<_>>().join(", ")
 }
 
 /// Cautions that go with every report (common practice in conservation work).

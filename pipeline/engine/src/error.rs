@@ -79,6 +79,9 @@ pub enum EngineError {
     /// The fitted curves cannot be written as part of a study.
     #[error(transparent)]
     Fragment(#[from] lentic_study::fragment::FragmentError),
+    /// Water years that cannot be replayed.
+    #[error("scenarios, replay: water years {0}; take other years, or lengthen the climate series")]
+    Replay(String),
     /// The run folder cannot be used.
     #[error("run folder {}: {reason}", folder.display())]
     Folder {

@@ -30,6 +30,7 @@ pub mod stack;
 mod stages;
 pub mod survey;
 mod tables;
+mod trend;
 
 pub use error::EngineError;
 pub use lentic_numerics::olofsson::Estimate;

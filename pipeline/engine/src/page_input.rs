@@ -3,11 +3,13 @@
 use crate::climates::{Climates, Droughts};
 use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
+use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
-use crate::stages::suitability::{Reason, ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
+use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
 use crate::tables::{class_name, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
+use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
     AreaRow, ClassStyle, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
@@ -171,25 +173,10 @@ fn measure_word(measure: &Measure) -> String {
     }
 }
 
-/// Area not assessed by reason, from the reason raster.
-///
-/// # Errors
-/// When the disk refuses.
-pub fn not_assessed(
-    grid: &Grid,
-    areas: &lentic_raster::CellAreas,
-    reason: &Scratch<u8>,
-) -> Result<Vec<AreaRow>, EngineError> {
-    let mut hectares = vec![0.0; not_assessed_classes().len()];
-    for row in 0..grid.rows {
-        let codes = reason.read(&Window { row, col: 0, rows: 1, cols: grid.cols })?;
-        for code in codes.iter().filter(|code| **code != Reason::Outside as u8) {
-            let known = usize::from(*code).min(hectares.len() - 1);
-            hectares[known] += areas.area_m2(row) / 10_000.0;
-        }
-    }
-    let rows = not_assessed_classes().into_iter().zip(hectares).skip(1);
-    Ok(rows.map(|(class, area_ha)| AreaRow { label: class.name, area_ha }).collect())
+/// Area not assessed by reason.
+pub fn not_assessed(reasons: &[ExactSum]) -> Vec<AreaRow> {
+    let rows = not_assessed_classes().into_iter().zip(reasons).skip(1);
+    rows.map(|(class, area)| AreaRow { label: class.name, area_ha: ha(area) }).collect()
 }
 
 /// Maps, thinned to the size of a screen.
@@ -210,6 +197,7 @@ impl Maps<'_> {
     pub fn all(
         &self,
         water: &WaterProducts,
+        response: &ResponseProducts,
         case_water: &[CaseWater],
         products: &SuitabilityProducts,
     ) -> Result<Vec<MapLayer>, EngineError> {
@@ -261,6 +249,13 @@ impl Maps<'_> {
             Ramp::Hydroperiod,
         )?);
         maps.push(self.record("Water trend", &water.slope, "months per decade", (-3.0, 3.0), Ramp::Trend)?);
+        maps.push(self.record(
+            "Fit of the response",
+            &response.brier_saved,
+            "share of the calendar's error saved",
+            (0.0, 1.0),
+            Ramp::Suitability,
+        )?);
         maps.push(self.classes(
             "Permanence",
             None,

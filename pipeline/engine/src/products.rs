@@ -70,9 +70,12 @@ impl Stages<'_> {
             &water.dry_run_censored,
             &water.half_change,
             &self.response.slope,
+            &self.response.slope_sd,
             &self.response.months_per_unit,
+            &self.response.brier_saved,
         ];
-        for scratch in floats.into_iter().chain(self.case_water.iter().map(|w| &w.hydroperiod)) {
+        let of_cases = self.case_water.iter().flat_map(|w| [&w.hydroperiod, &w.hydroperiod_sd]);
+        for scratch in floats.into_iter().chain(of_cases) {
             self.clear(scratch, f32::NAN)?;
         }
         self.clear(&water.permanence, NO_DATA)
@@ -223,8 +226,20 @@ impl Stages<'_> {
                         description: "slope on the index".into(),
                         unit: "logits per standard deviation".into(),
                     },
+                    FloatBand {
+                        cells: &self.response.slope_sd,
+                        description: "standard deviation of the slope on the index".into(),
+                        unit: "logits per standard deviation".into(),
+                    },
                 ]),
             },
+            floats(
+                "response_quality",
+                "How well the response tells wet months, against the calendar, over the months it was fitted on",
+                &self.response.brier_saved,
+                "share of the Brier score of calendar-month means saved",
+                "share",
+            ),
             classes(
                 "permanence",
                 "Permanence of water by observed hydroperiod",
@@ -259,14 +274,24 @@ impl Stages<'_> {
         for (at, case) in self.cases.iter().enumerate() {
             let name = &case.name;
             let of = case.scenario.map_or_else(|| "baseline".to_string(), |s| s.title.clone());
-            let months = &self.case_water[at].hydroperiod;
-            all.push(floats(
-                &format!("hydroperiod_{name}"),
-                &format!("Expected hydroperiod: {of}"),
-                months,
-                "hydroperiod",
-                "months per year",
-            ));
+            let water = &self.case_water[at];
+            all.push(Raster {
+                file: format!("hydroperiod_{name}.tif"),
+                title: format!("Expected hydroperiod: {of}"),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &water.hydroperiod,
+                        description: "hydroperiod".into(),
+                        unit: "months per year".into(),
+                    },
+                    FloatBand {
+                        cells: &water.hydroperiod_sd,
+                        description: "standard deviation of the hydroperiod by the error of the cell's fit"
+                            .into(),
+                        unit: "months per year".into(),
+                    },
+                ]),
+            });
             let values = &self.suitability.suitability[at];
             all.push(floats(
                 &format!("suitability_{name}"),

@@ -1,7 +1,7 @@
 //! A whole run: check, compute stage by stage, write products, publish.
 
 use crate::check::{Checked, check};
-use crate::climates::{choose, droughts};
+use crate::climates::{Shown, choose, droughts};
 use crate::describe;
 use crate::dilution::dilute;
 use crate::error::EngineError;
@@ -18,6 +18,7 @@ use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{self, Context};
 use crate::tables;
+use crate::trend;
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::response::{Groups, Spreads};
@@ -25,7 +26,7 @@ use lentic_report::{
     Headline, PageInput, RunRecord, Stage, Table, write_figures, write_page, write_record, write_table,
 };
 use lentic_study::Problem;
-use lentic_study::settings::Driver;
+use lentic_study::settings::{Driver, Scenario};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
@@ -121,14 +122,21 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         clock.lap("choosing the length of the index", 0);
     }
     let climates = context.climates;
-    let cases = cases(&context);
+    let mut cases = cases(&context)?;
     let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
     let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;
     clock.lap("fitting the response", cells);
+    let quality = (checked.study.inundation.driver == Driver::Index)
+        .then(|| groups.quality(&cases[0].designs, &context.axis, &water.sample, climates.months()));
+    let trends = quality.as_ref().map_or_else(trend::Told::default, |quality| {
+        trend::carry_on(&checked.study, &mut cases, quality, &groups, &water.sample)
+    });
+    clock.lap("judging the response", 0);
 
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
     let mut case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
     dilute(&context, &mut case_water)?;
+    let volumes = stages::volume::run(&context, &water, &case_water)?;
     clock.lap("answering the scenarios", cells);
 
     let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], checked.records.as_ref())?;
@@ -158,7 +166,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
     tables.push(tables::limiting_factor(&checked.study, &cases, &suitability));
     tables.push(tables::weights(&checked.study));
-    let shown = droughts(&context, &water, &shifts(&cases))?;
+    let shown = droughts(&context, &water, &shown_climates(&cases))?;
     if !shown.is_empty() {
         let mean = tables::is_mean(climates, &shown);
         tables.push(tables::drought_index(&shown, mean));
@@ -167,20 +175,21 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.extend(choice.as_ref().map(tables::index_choice));
     tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
     tables.push(tables::baseline_check(&suitability));
-    if checked.study.inundation.driver == Driver::Index {
-        let quality = groups.quality(&cases[0].designs, &context.axis, &water.sample, climates.months());
-        tables.push(tables::inundation_quality(&checked.study, &quality));
-        tables.push(tables::inundation_reliability(&checked.study, &quality));
-        tables::quality_warnings(&checked.study, &quality).into_iter().for_each(&mut warn);
-        clock.lap("judging the response", 0);
+    if let Some(quality) = &quality {
+        tables.push(tables::inundation_quality(&checked.study, quality));
+        tables.push(tables::inundation_reliability(&checked.study, quality));
+        tables::quality_warnings(&checked.study, quality).into_iter().for_each(&mut warn);
     }
+    tables.extend(volumes.as_ref().map(|volumes| tables::volume(&cases, volumes)));
 
     if let Some(judged) = &judged {
         tables.extend(judged.tables.iter().cloned());
         judged.warnings.iter().cloned().for_each(&mut warn);
     }
 
-    let mut notes = tables::held_notes(&cases, &case_water);
+    trends.warnings.into_iter().for_each(&mut warn);
+    let mut notes = trends.notes;
+    notes.extend(tables::held_notes(&cases, &case_water));
     notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
@@ -239,7 +248,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         &headline,
         droughts,
         &tables,
-        (&cases, &water, &case_water, &suitability),
+        (&cases, &water, &response, &case_water, &suitability),
         judged.as_ref(),
     )?;
     clock.lap("writing tables and report", cells);
@@ -258,30 +267,44 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
 }
 
 /// The baseline and every scenario, each with the months its water answers to.
-pub(crate) fn cases<'a>(context: &Context<'a>) -> Vec<Case<'a>> {
-    let designs = |shift: &Shift| context.climates.designs(&context.axis, shift);
-    let temperature = |shift: &Shift| match context.study.needs_temperature() {
-        true => context.climates.temperatures(&context.axis, shift),
-        false => Vec::new(),
+///
+/// # Errors
+/// Years to replay that the climate does not hold.
+pub(crate) fn cases<'a>(context: &Context<'a>) -> Result<Vec<Case<'a>>, EngineError> {
+    let climates = context.climates;
+    let designs = |shift: &Shift| climates.designs(&context.axis, shift);
+    let warmth = context.study.needs_temperature();
+    let temperature = |shift: &Shift, replay: &[i32]| match (warmth, replay) {
+        (false, _) => Vec::new(),
+        (true, []) => climates.temperatures(&context.axis, shift),
+        (true, years) => climates.replayed_temperatures(years, shift),
     };
     let mut cases = vec![Case {
         name: "baseline".into(),
         scenario: None,
         designs: designs(&Shift::NONE),
-        temperature: temperature(&Shift::NONE),
+        temperature: temperature(&Shift::NONE, &[]),
+        trend: BTreeMap::new(),
     }];
     for scenario in &context.study.scenarios {
         let change = Shift::of(scenario);
         // it grows warmer all the same where water answers to the fall alone
-        let of_water = if scenario.drawdown_replaces_climate { Shift::NONE } else { change };
+        let (designs, temperature) = match scenario {
+            Scenario { drawdown_replaces_climate: true, .. } => {
+                (designs(&Shift::NONE), temperature(&change, &[]))
+            }
+            Scenario { replay, .. } if replay.is_empty() => (designs(&change), temperature(&change, &[])),
+            Scenario { replay, .. } => (climates.replayed(replay, &change)?, temperature(&change, replay)),
+        };
         cases.push(Case {
             name: scenario.name.clone(),
             scenario: Some(scenario),
-            designs: designs(&of_water),
-            temperature: temperature(&change),
+            designs,
+            temperature,
+            trend: BTreeMap::new(),
         });
     }
-    cases
+    Ok(cases)
 }
 
 /// What the run record keeps of the dilution of the cases, for those that measure it.
@@ -290,13 +313,16 @@ fn concentrations(cases: &[Case], water: &[CaseWater]) -> BTreeMap<String, BTree
     kept.map(|(case, water)| (case.name.clone(), water.dilution.0.clone())).collect()
 }
 
-/// The change of climate of the record and of every scenario that has one.
-fn shifts(cases: &[Case]) -> Vec<(String, Shift)> {
-    let shift = |case: &Case| match case.scenario {
-        None => Some(Shift::NONE),
-        Some(scenario) => scenario.changes_climate().then(|| Shift::of(scenario)),
+/// The record and every scenario that has a climate of its own.
+fn shown_climates(cases: &[Case]) -> Vec<Shown> {
+    let of = |case: &Case| match case.scenario {
+        None => Some((Shift::NONE, Vec::new())),
+        Some(scenario) => scenario.changes_climate().then(|| (Shift::of(scenario), scenario.replay.clone())),
     };
-    cases.iter().filter_map(|case| Some((case.name.clone(), shift(case)?))).collect()
+    let shown = cases
+        .iter()
+        .filter_map(|case| of(case).map(|(shift, replay)| Shown { name: case.name.clone(), shift, replay }));
+    shown.collect()
 }
 
 pub(crate) fn spreads(checked: &Checked) -> Spreads {
@@ -322,7 +348,13 @@ fn write_report(
     headline: &Headline,
     droughts: Vec<lentic_report::Drought>,
     tables: &[Table],
-    (cases, water, case_water, suitability): (&[Case], &WaterProducts, &[CaseWater], &SuitabilityProducts),
+    (cases, water, response, case_water, suitability): (
+        &[Case],
+        &WaterProducts,
+        &ResponseProducts,
+        &[CaseWater],
+        &SuitabilityProducts,
+    ),
     judged: Option<&Judged>,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
@@ -334,7 +366,7 @@ fn write_report(
         records::write_sensitive(&folder, table)?;
     }
     let helper = Maps { study: context.study, grid: context.grid, cases };
-    let mut maps = helper.all(water, case_water, suitability)?;
+    let mut maps = helper.all(water, response, case_water, suitability)?;
     maps.extend(judged.map(|judged| judged.maps(&helper)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
@@ -361,7 +393,7 @@ fn write_report(
         boyce: judged.and_then(|judged| judged.boyce.clone()),
         tables,
         methods: describe::methods(checked, context.climates),
-        not_assessed: page_input::not_assessed(context.grid, &context.areas, &suitability.reason)?,
+        not_assessed: page_input::not_assessed(&suitability.reasons),
         cautions: describe::cautions(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),
     };

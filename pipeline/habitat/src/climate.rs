@@ -1,6 +1,7 @@
 //! Monthly climate to the drought index, for the record and under a scenario.
 
 mod balance;
+pub mod replay;
 #[cfg(test)]
 mod tests;
 

@@ -15,5 +15,6 @@ pub mod response;
 pub mod spells;
 pub mod suitability;
 pub mod validation;
+pub mod volume;
 pub mod water;
 pub mod yearly;

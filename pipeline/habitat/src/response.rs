@@ -3,7 +3,7 @@
 //! priors shared by a response group.
 
 use crate::water::{Bits, MonthAxis, bit, fill_round_the_year};
-use lentic_numerics::logistic::{Prior, Rows, fit, fit_with_lower_bound};
+use lentic_numerics::logistic::{Fit, Prior, Rows, fit, fit_with_lower_bound};
 use lentic_numerics::stats::median;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -101,6 +101,21 @@ impl Design {
     /// z of the design months with their positions on the axis.
     pub fn z(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
         self.months.at.iter().copied().zip(self.z.iter().copied())
+    }
+
+    /// Calendar months of the design months, January 0, with their positions on the axis.
+    pub fn calendar(&self) -> impl Iterator<Item = (usize, usize)> + '_ {
+        self.months.at.iter().copied().zip(self.months.calendar.iter().copied())
+    }
+
+    /// Mean z by calendar month, January first; `None` for a month without design months.
+    pub fn mean_z(&self) -> [Option<f64>; 12] {
+        let DesignMonths { calendar, per_calendar, .. } = &*self.months;
+        let mut sums = [0.0; 12];
+        for (z, m) in self.z.iter().zip(calendar) {
+            sums[*m] += z;
+        }
+        std::array::from_fn(|m| (per_calendar[m] > 0).then(|| sums[m] / per_calendar[m] as f64))
     }
 
     /// How many months of hydroperiod one unit of the index brings around 0: hydroperiod at z = 0.5 minus at z = -0.5.
@@ -318,18 +333,35 @@ impl Groups {
         code: Option<i32>,
         months: &mut Months,
     ) -> (Beta, bool) {
+        let fitted = self.fit_cell_whole(design, observed, wet, code, months);
+        (fitted.beta, fitted.clamped)
+    }
+
+    /// As [`Groups::fit_cell`], with the covariance of the coefficients; `months` then holds the cell's months.
+    pub fn fit_cell_whole(
+        &self,
+        design: &Design,
+        observed: Bits,
+        wet: Bits,
+        code: Option<i32>,
+        months: &mut Months,
+    ) -> Fit<4> {
         months.read(design, observed, wet);
-        self.fit_months(code, months)
+        self.fit_whole(code, months)
     }
 
     fn fit_months(&self, code: Option<i32>, months: &Months) -> (Beta, bool) {
+        let fitted = self.fit_whole(code, months);
+        (fitted.beta, fitted.clamped)
+    }
+
+    fn fit_whole(&self, code: Option<i32>, months: &Months) -> Fit<4> {
         let group = self.of(code);
         let prior = Prior {
             mean: group.mean,
             sd: [self.spreads.intercept, self.spreads.index, self.spreads.season, self.spreads.season],
         };
-        let fitted = fit_with_lower_bound(months.rows(group.weight), &prior, 1, 0.0);
-        (fitted.beta, fitted.clamped)
+        fit_with_lower_bound(months.rows(group.weight), &prior, 1, 0.0)
     }
 }
 
@@ -387,6 +419,8 @@ fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> La
 
 pub mod choice;
 pub mod quality;
+pub mod trend;
+pub mod trust;
 
 #[cfg(test)]
 mod tests;

@@ -41,7 +41,7 @@ pub use aligned::{
 pub use areas::CellAreas;
 pub use error::RasterError;
 pub use grid::{Bounds, Cell, Crs, Grid, Point};
-pub use handles::keep_open;
+pub use handles::{close_opened, keep_open};
 pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches};
 pub use points::{Waypoint, to_wgs84, write_points, write_waypoints};
 pub use scratch::{Scratch, ScratchCell};

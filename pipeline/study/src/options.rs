@@ -720,6 +720,21 @@ pub enum YearOrMonths {
     Months([f64; 12]),
 }
 
+/// Water years of the record that come again, named by the calendar year they begin in: `years`, or all years `from` ... `to`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ReplaySection {
+    /// The years, in the order they come; one may come more than once.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub years: Option<Vec<i32>>,
+    /// The first of a run of years.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<i32>,
+    /// The last of a run of years.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<i32>,
+}
+
 /// A fall of the water table (negative: a rise).
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged)]
@@ -763,6 +778,12 @@ pub struct ScenarioSection {
     /// Shift of a given index, standard deviations: one number or twelve.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub index_shift: Option<YearOrMonths>,
+    /// Water years of the record that come again; with precipitation or temperature_c, as changed by them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub replay: Option<ReplaySection>,
+    /// Whether the trend of the water that climate does not explain goes on to the horizon, in groups where it is significant.
+    #[serde(default)]
+    pub continue_trend: bool,
     /// Fall of the water table, metres: one number, by zone, or a layer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drawdown_m: Option<DrawdownSection>,

@@ -9,6 +9,7 @@ mod layers;
 mod legend;
 mod measure;
 mod near;
+mod past;
 mod records;
 mod requisites;
 mod scenarios;
@@ -73,7 +74,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let suitability = requisites::suitability(context, requisites.consistency_ratio);
     let patches = grid::patches(context);
     let records = records::records(context);
-    let scenarios = scenarios::scenarios(context);
+    let scenarios = scenarios::scenarios(context, baseline);
     context.warn_unused();
     if baseline.is_none() {
         // Without its months a stack of files cannot be told.

@@ -556,6 +556,10 @@ pub struct Scenario {
     pub temperature_c: [f64; 12],
     /// Standard deviations added to a given index by calendar month.
     pub index_shift: [f64; 12],
+    /// Water years of the record that come again, in order, each named by the calendar year it begins in; empty: the baseline's.
+    pub replay: Vec<i32>,
+    /// Whether the residual trend goes on to the horizon.
+    pub continue_trend: bool,
     /// Fall of the water table.
     pub drawdown: Drawdown,
     /// The fall stands in place of the answer to climate.
@@ -567,9 +571,10 @@ pub struct Scenario {
 }
 
 impl Scenario {
-    /// Whether the scenario changes precipitation, temperature or a given index.
+    /// Whether the scenario changes precipitation, temperature or a given index, or which years come.
     pub fn changes_climate(&self) -> bool {
-        self.precipitation_factor.iter().any(|f| *f != 1.0)
+        !self.replay.is_empty()
+            || self.precipitation_factor.iter().any(|f| *f != 1.0)
             || self.temperature_c.iter().chain(&self.index_shift).any(|t| *t != 0.0)
     }
 }

@@ -108,7 +108,7 @@ pub fn calibrate(
         context.climates = &choice.climates;
     }
     let climates = context.climates;
-    let mut cases = cases(&context);
+    let mut cases = cases(&context)?;
     cases.truncate(1);
     let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
     let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;

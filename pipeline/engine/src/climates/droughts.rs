@@ -4,7 +4,7 @@ use super::{Climates, Label};
 use crate::error::EngineError;
 use crate::stages::Context;
 use crate::stages::water::WaterProducts;
-use lentic_habitat::climate::{ClimateModel, MonthIndex, Shift};
+use lentic_habitat::climate::{ClimateModel, MonthIndex, Shift, replay};
 use lentic_numerics::exact_sum::ExactSum;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
@@ -23,20 +23,44 @@ pub struct Droughts {
     pub by_case: Vec<(String, Vec<MonthIndex>)>,
 }
 
-/// The index of every climate that is shown, under each of these changes by name.
+/// A case whose index is shown.
+#[derive(Clone, Debug)]
+pub struct Shown {
+    /// Its name.
+    pub name: String,
+    /// Its change of climate.
+    pub shift: Shift,
+    /// Water years that come again; empty: the record as it was.
+    pub replay: Vec<i32>,
+}
+
+impl Shown {
+    /// The months of the case out of those of the whole series under its change: one part, or one for each run of years that
+    /// are replayed.
+    fn parts(&self, months: Vec<MonthIndex>, water_year_starts: u32) -> Vec<(String, Vec<MonthIndex>)> {
+        let parts = match &self.replay[..] {
+            [] => vec![months],
+            years => replay::parts(&months, years, water_year_starts),
+        };
+        parts.into_iter().map(|months| (self.name.clone(), months)).collect()
+    }
+}
+
+/// The index of every climate that is shown, in each of these cases.
 ///
 /// # Errors
 /// A layer that cannot be read, or a disk that refuses.
 pub fn droughts(
     context: &Context,
     water: &WaterProducts,
-    cases: &[(String, Shift)],
+    cases: &[Shown],
 ) -> Result<Vec<Droughts>, EngineError> {
     let climates = context.climates;
+    let starts = context.study.period.water_year_starts;
     if climates.are_grid() && climates.models().len() > EACH {
         let weights = areas(context, climates, water)?;
         let by_case =
-            cases.iter().map(|(name, shift)| (name.clone(), mean(climates.models(), &weights, shift)));
+            cases.iter().flat_map(|case| case.parts(mean(climates.models(), &weights, &case.shift), starts));
         let label = Label {
             id: String::new(),
             name: format!("mean of {} climate cells", weights.iter().filter(|weight| **weight > 0.0).count()),
@@ -46,7 +70,7 @@ pub fn droughts(
     let each = climates.models().iter().zip(climates.labels());
     let of = |(model, label): (&ClimateModel, &Label)| Droughts {
         label: label.clone(),
-        by_case: cases.iter().map(|(name, shift)| (name.clone(), model.months(shift))).collect(),
+        by_case: cases.iter().flat_map(|case| case.parts(model.months(&case.shift), starts)).collect(),
     };
     Ok(each.map(of).collect())
 }

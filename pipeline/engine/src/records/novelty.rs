@@ -82,7 +82,7 @@ pub fn run(
             let mut areas = vec![Areas::default(); variables + 1];
             let mut compared = Areas::default();
             for cell in (0..window.len()).filter(|cell| inside[*cell] == 1) {
-                let Some(found) = envelope.novelty(measured, cell) else { continue };
+                let Some(found) = envelope.novelty(&measured, cell) else { continue };
                 novelty[cell] = found.value as f32;
                 variable[cell] = found.variable.map_or(0.0, |v| v as f32 + 1.0);
                 if standing[cell] == Standing::NotCompared as u8 {
@@ -94,7 +94,7 @@ pub fn run(
                 if found.value > 0.0 {
                     areas[0].add(habitat, area);
                 }
-                for (own, (known, measured)) in areas[1..].iter_mut().zip(envelope.0.iter().zip(measured)) {
+                for (own, (known, measured)) in areas[1..].iter_mut().zip(envelope.0.iter().zip(&measured)) {
                     if known.outside(measured, cell).is_some_and(|value| value > 0.0) {
                         own.add(habitat, area);
                     }

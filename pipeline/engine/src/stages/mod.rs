@@ -4,6 +4,7 @@ pub mod patches;
 pub mod response;
 pub mod scenarios;
 pub mod suitability;
+pub mod volume;
 pub mod water;
 pub mod yearly;
 

@@ -13,6 +13,7 @@ use lentic_habitat::suitability::Measured;
 use lentic_habitat::water::bit;
 use lentic_raster::{Scratch, Window};
 use lentic_study::settings::{Drawdown, Role, Scenario};
+use std::collections::BTreeMap;
 
 /// A baseline or scenario with what its water answers to.
 pub struct Case<'a> {
@@ -25,12 +26,34 @@ pub struct Case<'a> {
     /// Its temperature by climate and month of the baseline axis, degrees Celsius, NaN where not known; empty where no variable
     /// measures warmth.
     pub temperature: Vec<Vec<f64>>,
+    /// Logits that a trend carried on adds to the wet cells of a response group; 0 for groups not named.
+    pub trend: BTreeMap<Option<i32>, f64>,
+}
+
+impl Case<'_> {
+    /// Fall of z from the baseline by climate, for each of the baseline's months with its position. Where years are
+    /// replayed, months have no partner: there it is the difference of the means of the calendar month, so that a replay of the
+    /// whole baseline changes nothing.
+    fn falls_of_z(&self, baseline: &[Design]) -> Vec<Vec<(usize, f64)>> {
+        let replays = self.scenario.is_some_and(|s| !s.replay.is_empty() && !s.drawdown_replaces_climate);
+        let of = |(before, after): (&Design, &Design)| -> Vec<(usize, f64)> {
+            if replays {
+                let (before_z, after_z) = (before.mean_z(), after.mean_z());
+                let fall = |m: usize| before_z[m].zip(after_z[m]).map_or(0.0, |(b, a)| b - a);
+                return before.calendar().map(|(at, m)| (at, fall(m))).collect();
+            }
+            before.z().zip(after.z()).map(|((at, b), (_, a))| (at, b - a)).collect()
+        };
+        baseline.iter().zip(&self.designs).map(of).collect()
+    }
 }
 
 /// Water of one case.
 pub struct CaseWater {
     /// Expected hydroperiod, months per year.
     pub hydroperiod: Scratch<f32>,
+    /// Its standard deviation from the fit of the cell; NaN where no cell was fitted.
+    pub hydroperiod_sd: Scratch<f32>,
     /// Fall of depth, metres, where depth matters.
     pub fall: Option<Scratch<f32>>,
     /// Yearly variables, in the order of the study.
@@ -62,7 +85,7 @@ pub fn run(
     lines: &Lines,
     cases: &[Case],
 ) -> Result<Vec<CaseWater>, EngineError> {
-    let with_depth = context.study.follows_depth();
+    let with_depth = context.study.layer_with(Role::Depth).is_some();
     let years: Vec<Option<CaseYears>> = cases.iter().map(|case| CaseYears::new(context, case)).collect();
     let mut products = Vec::new();
     for case in cases {
@@ -71,6 +94,7 @@ pub fn run(
             .transpose()?;
         products.push(CaseWater {
             hydroperiod: context.floats(&format!("hydroperiod_{}", case.name))?,
+            hydroperiod_sd: context.floats(&format!("hydroperiod_sd_{}", case.name))?,
             fall,
             yearly: YearlyCells::create(context, &case.name)?,
             dilution: Dilution::default(),
@@ -110,6 +134,7 @@ fn one_tile(
 ) -> Result<Vec<Unknown>, EngineError> {
     let wet = context.files.wet(tile, &context.axis)?;
     let betas = context.files.coefficients(tile)?;
+    let roots = context.files.covariances(tile)?;
     let codes = context.layers.groups(window)?;
     let pools = context.layers.pools(window)?;
     let states = water.state.read(&window)?;
@@ -125,8 +150,10 @@ fn one_tile(
             .iter()
             .map(|state| if *state == Water::NotAssessed as u8 { f32::NAN } else { 0.0 })
             .collect();
+        let mut sds = vec![f32::NAN; window.len()];
         let falls = prescribed(context, case.scenario, window)?;
         let mut depth_falls = vec![0.0f32; window.len()];
+        let falls_of_z = case.falls_of_z(&cases[0].designs);
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
             let Some(climate) = climates[cell] else { continue };
@@ -143,17 +170,21 @@ fn one_tile(
             }
             let elevation = elevation_of(cell);
             let never_dry = states[cell] == Water::NeverDry as u8;
-            let shift = factor.map_or(0.0, |f| shift(&f, h, betas[at][0], elevation, never_dry));
-            months[cell] = case.designs[climate].hydroperiod(&betas[at], shift) as f32;
+            let trend = case.trend.get(&codes[cell]).copied().unwrap_or(0.0);
+            // a trend carried on works as the fall that would bring it about
+            let fall = factor.map_or(h, |f| h - trend / f.g);
+            let shift = factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
+            let (value, sd) = case.designs[climate].hydroperiod_with_sd(&betas[at], shift, &roots[at]);
+            months[cell] = value as f32;
+            sds[cell] = sd as f32;
             if let Some(years) = &mut years {
                 years.draw(cell, climate, &betas[at], shift, groups.of(codes[cell]).lag1);
             }
             if product.fall.is_some() {
                 match factor {
                     Some(factor) => {
-                        let (base, changed) = (&cases[0].designs[climate], &case.designs[climate]);
-                        let mean = mean_fall(base, changed, wet.rows.wet(at));
-                        depth_falls[cell] = equivalent_fall(betas[at][1], mean, factor.g, h) as f32;
+                        let mean = mean_fall(&falls_of_z[climate], wet.rows.wet(at));
+                        depth_falls[cell] = equivalent_fall(betas[at][1], mean, factor.g, fall) as f32;
                     }
                     None => unknown.held += 1,
                 }
@@ -194,6 +225,7 @@ fn one_tile(
         if let Some(years) = &years {
             years.write(&product.yearly)?;
         }
+        product.hydroperiod_sd.write(&window, &sds)?;
         if let Some(fall) = &product.fall {
             fall.write(&window, &depth_falls)?;
         }
@@ -219,12 +251,12 @@ impl CaseCells for CaseWater {
     }
 }
 
-/// Mean of baseline z minus scenario z over the wet months of a cell; 0 without any.
-fn mean_fall(base: &Design, changed: &Design, wet: &[u64]) -> f64 {
+/// Mean fall of z over the wet months of a cell; 0 without any.
+fn mean_fall(falls: &[(usize, f64)], wet: &[u64]) -> f64 {
     let (mut sum, mut n) = (0.0, 0u32);
-    for ((at, before), (_, after)) in base.z().zip(changed.z()) {
-        if bit(wet, at) {
-            sum += before - after;
+    for (at, fall) in falls {
+        if bit(wet, *at) {
+            sum += fall;
             n += 1;
         }
     }

@@ -36,6 +36,9 @@ pub enum Reason {
     Outside = 255,
 }
 
+/// Reasons inside the study area.
+pub const REASONS: usize = 5;
+
 /// Tables are made by these roles, in this order.
 pub const TABLE_ROLES: [Role; 3] = [Role::Zones, Role::WetlandClass, Role::LandCover];
 
@@ -88,8 +91,10 @@ pub struct SuitabilityProducts {
     pub known: Vec<u64>,
     /// Observed against modelled baseline.
     pub check: BaselineCheck,
-    /// Area of each class inside the study area, by `TABLE_ROLES`, square metres.
+    /// The whole study area, square metres.
     pub inside: ExactSum,
+    /// Its parts by `Reason`, square metres.
+    pub reasons: [ExactSum; REASONS],
 }
 
 /// The water of the record itself.
@@ -147,6 +152,7 @@ pub fn run(
         known: Vec::new(),
         check: BaselineCheck::default(),
         inside: ExactSum::default(),
+        reasons: Default::default(),
     };
     let yearly = yearly::observed(context, water, &cases[0])?;
     let record = RecordCells { hydroperiod: &water.hydroperiod, yearly };
@@ -162,6 +168,7 @@ pub fn run(
     products.known = totals.known;
     products.check = totals.check;
     products.inside = totals.inside;
+    products.reasons = totals.reasons;
     Ok(products)
 }
 
@@ -173,6 +180,7 @@ struct Totals {
     known: Vec<u64>,
     check: BaselineCheck,
     inside: ExactSum,
+    reasons: [ExactSum; REASONS],
 }
 
 impl Totals {
@@ -187,6 +195,7 @@ impl Totals {
             known: vec![0; variables],
             check: BaselineCheck::default(),
             inside: ExactSum::default(),
+            reasons: Default::default(),
         }
     }
 
@@ -207,6 +216,7 @@ impl Totals {
         self.check.observed_only.merge(&tile.check.observed_only);
         self.check.modelled_only.merge(&tile.check.modelled_only);
         self.inside.merge(&tile.inside);
+        self.reasons.iter_mut().zip(&tile.reasons).for_each(|(total, area)| total.merge(area));
     }
 }
 
@@ -272,6 +282,9 @@ fn one_tile(
     let habitat = |value: f32| is_habitat(value, threshold);
     for cell in (0..cells).filter(|c| inside[*c] == 1) {
         totals.inside.add(area(cell));
+        if let Some(of_reason) = totals.reasons.get_mut(usize::from(reasons[cell])) {
+            of_reason.add(area(cell));
+        }
         let check = &mut totals.check;
         // by the record alone a cell may lack a year that counts
         match (compared[cell] && !observed[cell].is_nan(), habitat(observed[cell]), habitat(scored[0][cell]))

@@ -6,6 +6,7 @@ mod habitat;
 mod limits;
 mod quality;
 pub mod records;
+mod volume;
 mod water;
 
 pub use drought::{
@@ -17,6 +18,7 @@ pub use habitat::{
 };
 pub use limits::{limit_classes, limit_name, limiting_factor, no_habitat, weights, without_data};
 pub use quality::{inundation_quality, inundation_reliability, quality_warnings};
+pub use volume::volume;
 pub use water::{held_notes, inundation_fit, unanswering};
 
 use lentic_report::{Column, Table};
@@ -45,7 +47,7 @@ pub fn role_word(role: Role) -> &'static str {
 }
 
 /// Name of a response group.
-fn group_name(study: &Study, code: Option<i32>) -> String {
+pub fn group_name(study: &Study, code: Option<i32>) -> String {
     let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
     if layer.is_none() { "all cells".into() } else { class_name(layer, code) }
 }

@@ -226,3 +226,20 @@ fn weather_without_any_index_is_refused() {
     let refused = ClimateModel::fit(given, percent).unwrap_err();
     assert_eq!(refused, ClimateError::Constant { what: "the anomaly", value: 100.0 });
 }
+
+/// A replay of years gives z and sums of those very months, perturbed ones those of the perturbed record.
+#[test]
+fn replayed_months_keep_their_index() {
+    let model = ClimateModel::fit(series(), settings(IndexKind::Spei, 12)).unwrap();
+    let drier = Shift { precipitation: [0.8; 12], temperature: [1.0; 12], ..Shift::NONE };
+    for shift in [Shift::NONE, drier] {
+        let record = model.months(&shift);
+        let parts = model.replayed(&[1995, 1996, 1990, 2030], 10, &shift);
+        assert_eq!(parts.len(), 3);
+        // October 1995 is month 117 of a series from January 1986
+        assert_eq!(parts[0], record[117..141]);
+        assert_eq!(parts[1], record[57..69]);
+        assert_eq!(parts[1][0].month.to_string(), "1990-10");
+        assert!(parts[2].is_empty());
+    }
+}

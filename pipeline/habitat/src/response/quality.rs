@@ -45,6 +45,9 @@ pub struct DrierHalf {
     pub bias_months: f64,
 }
 
+/// Significance at which a trend of the residuals is told, and may be carried on.
+pub const SIGNIFICANT: f64 = 0.05;
+
 /// Trend of observed minus modelled hydroperiod: what climate does not explain.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ResidualTrend {
@@ -52,6 +55,20 @@ pub struct ResidualTrend {
     pub per_decade: f64,
     /// Two-sided p of the Mann-Kendall test.
     pub p: f64,
+    /// Mean of the years it was found on.
+    pub middle: f64,
+}
+
+impl ResidualTrend {
+    /// Whether it is more than chance makes.
+    pub fn is_significant(&self) -> bool {
+        self.p < SIGNIFICANT
+    }
+
+    /// Months of hydroperiod it comes to from the middle of its years, where the fitted response stands, to a year.
+    pub fn months_until(&self, year: f64) -> f64 {
+        self.per_decade * (year - self.middle) / 10.0
+    }
 }
 
 /// Quality of one group's response.
@@ -180,18 +197,8 @@ impl Groups {
         let climates: Vec<Climate> =
             designs.iter().map(|design| Climate::new(design, axis, index_months)).collect();
         let years = Years::of(&climates);
-        let mut members: BTreeMap<Option<i32>, Vec<&SampleCell>> = BTreeMap::new();
-        for cell in sample {
-            members.entry(cell.group).or_default().push(cell);
-        }
-        members
-            .into_iter()
-            .map(|(code, cells)| {
-                let step = cells.len().div_ceil(CELLS).max(1);
-                let chosen: Vec<&SampleCell> = cells.into_iter().step_by(step).collect();
-                (code, self.quality_of(&climates, years, &chosen))
-            })
-            .collect()
+        let members = looked_at(sample).into_iter();
+        members.map(|(code, cells)| (code, self.quality_of(&climates, years, &cells))).collect()
     }
 
     /// What is left of deviance and Brier score when each year of these cells is predicted from the others, over all of
@@ -299,6 +306,19 @@ impl Groups {
     }
 }
 
+/// The cells looked at, by group: at most `CELLS` of each group's sample, evenly spread over it.
+pub(super) fn looked_at(sample: &[SampleCell]) -> BTreeMap<Option<i32>, Vec<&SampleCell>> {
+    let mut members: BTreeMap<Option<i32>, Vec<&SampleCell>> = BTreeMap::new();
+    for cell in sample {
+        members.entry(cell.group).or_default().push(cell);
+    }
+    for cells in members.values_mut() {
+        let step = cells.len().div_ceil(CELLS).max(1);
+        *cells = cells.iter().step_by(step).copied().collect();
+    }
+    members
+}
+
 /// Share of wet months by calendar month; where one was not seen, that of all months.
 fn calendar_means(design: &Design, months: &Months) -> [f64; 12] {
     let mut sums = [(0.0, 0.0); 12];
@@ -357,7 +377,8 @@ fn residual_trend(years: Years, by_cell: &[&Vec<Option<f64>>]) -> Option<Residua
         return None;
     }
     let test = mann_kendall(&values)?;
-    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&found, &values)?.slope, p: test.p })
+    let middle = mean(found.iter().copied());
+    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&found, &values)?.slope, p: test.p, middle })
 }
 
 fn mean(values: impl Iterator<Item = f64>) -> f64 {

@@ -2,6 +2,8 @@
 
 use super::climate::{driver, may_have_climate};
 use super::context::Context;
+use super::grid::Months;
+use super::past;
 use crate::options::{
     DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, MeasureKind, Role, ScenarioSection,
     YearOrMonths,
@@ -10,14 +12,14 @@ use crate::settings::{Drawdown, Scenario};
 use crate::source::{item, key};
 use std::collections::BTreeMap;
 
-pub(super) fn scenarios(context: &mut Context<'_>) -> Vec<Scenario> {
+pub(super) fn scenarios(context: &mut Context<'_>, baseline: Option<Months>) -> Vec<Scenario> {
     let sections = &context.file.scenarios;
     let mut list = Vec::new();
     for (i, section) in sections.iter().enumerate() {
         let at = item("scenarios", i);
         let earlier = sections[..i].iter().any(|s| s.name == section.name);
         name(context, &at, &section.name, earlier);
-        list.push(scenario(context, &at, section));
+        list.push(scenario(context, &at, section, baseline));
     }
     list
 }
@@ -47,7 +49,12 @@ fn name(context: &mut Context<'_>, at: &str, name: &str, earlier: bool) {
     }
 }
 
-fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> Scenario {
+fn scenario(
+    context: &mut Context<'_>,
+    at: &str,
+    section: &ScenarioSection,
+    baseline: Option<Months>,
+) -> Scenario {
     let precipitation = months(section.precipitation.as_ref());
     let temperature_c = months(section.temperature_c.as_ref());
     let index_shift = months(section.index_shift.as_ref());
@@ -66,10 +73,16 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
     let changes_rain = precipitation.iter().any(|p| *p != 0.0);
     let changes_heat = temperature_c.iter().any(|t| *t != 0.0);
     let shifts_index = index_shift.iter().any(|shift| *shift != 0.0);
-    let changed =
-        [("precipitation", changes_rain), ("temperature_c", changes_heat), ("index_shift", shifts_index)];
+    let changed = [
+        ("precipitation", changes_rain),
+        ("temperature_c", changes_heat),
+        ("index_shift", shifts_index),
+        ("replay", section.replay.is_some()),
+    ];
     climate_rules(context, at, &changed);
-    let changes_climate = changes_rain || changes_heat || shifts_index;
+    let changes_climate = changed.iter().any(|(_, changes)| *changes);
+    let replay = past::replay(context, at, section.replay.as_ref());
+    let continue_trend = past::continue_trend(context, at, section, baseline);
     let drawdown = drawdown(context, at, section.drawdown_m.as_ref());
     cause_rules(context, at, section, changes_climate);
     if let Some(layer) = &section.land_cover {
@@ -83,15 +96,22 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         Drawdown::ByZone(zones) => zones.values().any(|fall| *fall != 0.0),
         Drawdown::Layer(_) => true,
     });
-    let changes =
-        ["precipitation", "temperature_c", "index_shift", "drawdown_m", "land_cover", "water_quality"];
+    let changes = [
+        "precipitation",
+        "temperature_c",
+        "index_shift",
+        "replay",
+        "continue_trend",
+        "drawdown_m",
+        "land_cover",
+        "water_quality",
+    ];
     let unknown =
         changes.iter().any(|name| context.spoilt.meant(at, name) || context.spoilt.within(&key(at, name)));
     let other = section.land_cover.is_some() || water_quality.values().any(|factor| *factor != 1.0);
-    if !(changes_climate || falls || other || unknown) {
+    if !(changes_climate || continue_trend || falls || other || unknown) {
         let message = format!("{at} changes nothing");
-        let help =
-            "add precipitation, temperature_c, drawdown_m, land_cover or water_quality, or take it out";
+        let help = "add precipitation, temperature_c, replay, continue_trend, drawdown_m, land_cover or water_quality, or take it out";
         context.problem(&key(at, "name"), message, help);
     }
     let title = section.title.trim();
@@ -102,6 +122,8 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         precipitation_factor: precipitation.map(|percent| 1.0 + percent / 100.0),
         temperature_c,
         index_shift,
+        replay,
+        continue_trend,
         drawdown: drawdown.unwrap_or(Drawdown::None),
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),

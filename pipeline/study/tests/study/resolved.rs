@@ -180,6 +180,19 @@ fn scenarios_are_resolved() {
     assert!(both.drawdown_replaces_climate && !pumping.drawdown_replaces_climate);
     assert_eq!((both.precipitation_factor[0], both.precipitation_factor[5]), (0.9, 1.0));
     assert_eq!(crops.land_cover.as_deref(), Some("land_cover_2050"));
+    assert!(crops.replay.is_empty() && !crops.continue_trend);
+}
+
+#[test]
+fn years_and_trends_are_resolved() {
+    let fall = "drawdown_m = { 1 = 0.4 }";
+    let with = |new: &str| Folder::new(&edited(&[(fall, new)])).load().unwrap().0.scenarios[1].clone();
+    let years = with("replay = { years = [2009, 2006, 2006] }");
+    assert_eq!(years.replay, [2009, 2006, 2006]);
+    assert!(years.changes_climate());
+    assert_eq!(with("replay = { from = 2008, to = 2010 }").replay, [2008, 2009, 2010]);
+    let trend = with("continue_trend = true\nhorizon = 2020");
+    assert!(trend.continue_trend && !trend.changes_climate() && trend.horizon == Some(2020));
 }
 
 #[test]

@@ -235,6 +235,38 @@ fn scenarios() {
     ]));
 }
 
+/// Years that come again, and a trend that goes on.
+#[test]
+fn what_scenarios_take_from_the_record() {
+    let fall = "drawdown_m = { 1 = 0.4 }";
+    insta::assert_snapshot!(said(&[
+        (fall, "replay = {}"),
+        (fall, "replay = { years = [] }"),
+        (fall, "replay = { years = [2006], from = 2000 }"),
+        (fall, "replay = { from = 2000 }"),
+        (fall, "replay = { from = 2009, to = 2000 }"),
+        (fall, "replay = { from = 1, to = 2000000000 }"),
+        (fall, "replay = { years = [\"2006\", \"dry\"] }"),
+        (fall, "replay = [2006]"),
+        (fall, "replay = { year = [2006] }"),
+        (fall, "replay = { years = [2006] }\ndrawdown_m = 0.2"),
+        (fall, "continue_trend = true"),
+        (fall, "continue_trend = true\nhorizon = 2019"),
+        (fall, "continue_trend = true\nhorizon = \"soon\""),
+        (fall, "continue_trend = \"yes\""),
+    ]));
+    // without an index both have nothing to stand on
+    let season = edited(&[
+        ("precipitation = -15.0\ntemperature_c = 1.0", "replay = { years = [2006] }\ncontinue_trend = true"),
+        ("precipitation = [-10, -10, -10, 0, 0, 0, 0, 0, 0, 0, 0, -20]\n", ""),
+        ("cause = \"climate\"", ""),
+        ("[inundation.prior]", "[inundation]\ndriver = \"season\"\n[inundation.prior]"),
+    ]);
+    insta::assert_snapshot!("replay_and_trend_without_an_index", Folder::new(&season).problems());
+    let twice = edited(&[(fall, &format!("{fall}\ncontinue_trend = true\nhorizon = 2020"))]);
+    insta::assert_snapshot!("a_trend_beside_a_drawdown", Folder::new(&twice).warnings());
+}
+
 #[test]
 fn warnings() {
     insta::assert_snapshot!(warned(&[
