@@ -9,7 +9,7 @@ use crate::palette::KEPT;
 /// Height of a name of a threshold.
 const NAME: f64 = 15.0;
 
-/// Ratio over suitability, with a guide at 1 and the thresholds marked.
+/// Ratio over suitability, with a guide at 1 and the thresholds, which rise, marked.
 pub(crate) fn boyce_curve(curve: &BoyceCurve, width: f64) -> Svg {
     let index = match (curve.index, curve.range) {
         (Some(index), Some([low, high])) => {
@@ -35,11 +35,14 @@ pub(crate) fn boyce_curve(curve: &BoyceCurve, width: f64) -> Svg {
         svg.text(left - 6.0, y_of(ratio) + 4.0, &axis(ratio), Word::new(12.0, MUTED).at(Anchor::End));
     }
     svg.dashes([left, y_of(1.0)], [left + plot, y_of(1.0)], INK);
-    // A row for each name, so that neighbours do not run into each other.
+    // A row for each name, to the right of its line, lines further right beginning lower; the other way round where the
+    // last name would run out of the picture. So no line runs through a name.
+    let rightwards = curve.thresholds.iter().all(|(_, score)| *score < 0.75);
     for (turn, (name, score)) in curve.thresholds.iter().enumerate() {
-        let (x, y) = (x_of(*score), 30.0 + NAME * turn as f64);
+        let row = if rightwards { turn } else { curve.thresholds.len() - 1 - turn };
+        let (x, y) = (x_of(*score), 30.0 + NAME * row as f64);
         svg.line([x, y - 8.0], [x, top + high], MUTED, 1.2);
-        let (x, anchor) = if *score > 0.5 { (x - 4.0, Anchor::End) } else { (x + 4.0, Anchor::Start) };
+        let (x, anchor) = if rightwards { (x + 4.0, Anchor::Start) } else { (x - 4.0, Anchor::End) };
         svg.text(x, y, &format!("{name} {score:.2}"), Word::new(12.0, MUTED).at(anchor));
     }
     let drawn: Vec<[f64; 2]> = finite.iter().map(|p| [x_of(p[0]), y_of(p[1])]).collect();
