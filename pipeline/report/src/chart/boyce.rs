@@ -6,7 +6,10 @@ use crate::number::{axis, round_step};
 use crate::page::BoyceCurve;
 use crate::palette::KEPT;
 
-/// Ratio over suitability, with a guide at 1 and the thresholds marked.
+/// Height of a name of a threshold.
+const NAME: f64 = 15.0;
+
+/// Ratio over suitability, with a guide at 1 and the thresholds, which rise, marked.
 pub(crate) fn boyce_curve(curve: &BoyceCurve, width: f64) -> Svg {
     let index = match (curve.index, curve.range) {
         (Some(index), Some([low, high])) => {
@@ -19,7 +22,7 @@ pub(crate) fn boyce_curve(curve: &BoyceCurve, width: f64) -> Svg {
     svg.text(0.0, 13.0, &index, Word::new(13.0, INK).bold());
     let finite: Vec<[f64; 2]> =
         curve.points.iter().copied().filter(|p| p.iter().all(|v| v.is_finite())).collect();
-    let (left, top) = (40.0, 46.0);
+    let (left, top) = (40.0, 30.0 + NAME * curve.thresholds.len() as f64);
     let (plot, high) = (width - left - 12.0, if width < SMALL { 170.0 } else { 210.0 });
     let most = finite.iter().map(|p| p[1]).fold(1.0, f64::max);
     let step = round_step(most, 5);
@@ -32,13 +35,15 @@ pub(crate) fn boyce_curve(curve: &BoyceCurve, width: f64) -> Svg {
         svg.text(left - 6.0, y_of(ratio) + 4.0, &axis(ratio), Word::new(12.0, MUTED).at(Anchor::End));
     }
     svg.dashes([left, y_of(1.0)], [left + plot, y_of(1.0)], INK);
-    // Names stand in two rows in turn, so that neighbours do not run into each other.
+    // A row for each name, to the right of its line, lines further right beginning lower; the other way round where the
+    // last name would run out of the picture. So no line runs through a name.
+    let rightwards = curve.thresholds.iter().all(|(_, score)| *score < 0.75);
     for (turn, (name, score)) in curve.thresholds.iter().enumerate() {
-        let x = x_of(*score);
-        svg.line([x, top], [x, top + high], MUTED, 1.2);
-        let anchor = if *score > 0.5 { Anchor::End } else { Anchor::Start };
-        let y = top - 4.0 - 14.0 * (turn % 2) as f64;
-        svg.text(x, y, &format!("{name} {}", axis(*score)), Word::new(12.0, MUTED).at(anchor));
+        let row = if rightwards { turn } else { curve.thresholds.len() - 1 - turn };
+        let (x, y) = (x_of(*score), 30.0 + NAME * row as f64);
+        svg.line([x, y - 8.0], [x, top + high], MUTED, 1.2);
+        let (x, anchor) = if rightwards { (x + 4.0, Anchor::Start) } else { (x - 4.0, Anchor::End) };
+        svg.text(x, y, &format!("{name} {score:.2}"), Word::new(12.0, MUTED).at(anchor));
     }
     let drawn: Vec<[f64; 2]> = finite.iter().map(|p| [x_of(p[0]), y_of(p[1])]).collect();
     svg.polyline(&drawn, &KEPT.css(), 2.2);

@@ -224,7 +224,7 @@ pub struct BoyceCurve {
     pub index: Option<f64>,
     /// 5 % to 95 % range of the index over draws of records.
     pub range: Option<[f64; 2]>,
-    /// Thresholds to mark, by name.
+    /// Thresholds to mark, by name, rising.
     pub thresholds: Vec<(String, f64)>,
 }
 

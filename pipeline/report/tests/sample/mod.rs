@@ -440,7 +440,7 @@ impl Sample {
                 points: (0..=100).map(|i| f64::from(i) / 100.0).map(|s| [0.05 + 0.9 * s, 3.0 * s * s]).collect(),
                 index: Some(0.93),
                 range: Some([0.81, 0.98]),
-                thresholds: vec![("study".into(), 0.5), ("tenth percentile".into(), 0.46)],
+                thresholds: vec![("tenth percentile".into(), 0.46), ("study".into(), 0.5)],
             }),
             tables: &self.tables,
             methods: vec![
