@@ -17,9 +17,22 @@ from rasterio.errors import RasterioError
 
 from inputs import StudyError
 from study import DEGRADED, DEGRADED_BY, GAINED, KEPT, LOST, Result
+from suitability import pairwise_weights
 
 RASTER_TOLERANCE = 1e-5
 TABLE_TOLERANCE = 1e-6
+# What counts as a tie of limiting factors: the last digits of the two programs may decide otherwise, so the code of the run
+# has to follow from the rule under one of these.
+TIES = (1e-9, 1e-7, 1e-6, 1e-5)
+NOTHING, BARRIER, UNKNOWN = 0, 254, 255
+# Products that lie in bands of a file: file and band.
+BANDS = {
+    "trend_slope": ("water_trend", 1),
+    "trend_p": ("water_trend", 2),
+    "longest_wet_spell": ("wet_spell_observed", 1),
+    "month_of_drying": ("wet_spell_observed", 2),
+    "years_that_dried": ("wet_spell_observed", 3),
+}
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
 KEYS = {"habitat_area": ["scenario"], "patches": ["scenario", "patch"]}
@@ -38,9 +51,9 @@ class Comparison:
         self.failed |= not ok
         print(("ok    " if ok else "DIFFER ") + text)
 
-    def read(self, name, grid, band=1):
+    def read(self, name, grid, band=1, section="rasters"):
         """A band of a raster of the run as float64 with NaN for no data; None if it cannot be used."""
-        path = os.path.join(self.folder, "rasters", name + ".tif")
+        path = os.path.join(self.folder, section, name + ".tif")
         if not os.path.exists(path):
             self.say(False, f"{name}: no file {path}")
             return None
@@ -75,6 +88,73 @@ class Comparison:
             text += f"; first at row {row}, column {col}: run {found[row, col]:.9g}"
         self.say(beyond == 0 and not missing.any(), text)
         return found
+
+    def years(self, name, drawn, grid, has_fall):
+        """Compares the yearly variables of a case with the bands kept for the explanation of cells."""
+        band = 3 if has_fall else 2
+        for variable, both in drawn.items():
+            for kind, expected in zip(("measure", "score"), both):
+                if expected is None:
+                    continue
+                found = self.read(f"water_{name}", grid, band, "cells")
+                band += 1
+                if found is None:
+                    return
+                known = ~np.isnan(expected)
+                same = bool((np.isnan(found) == ~known).all())
+                largest = np.nanmax(np.abs(found - expected), initial=0.0)
+                text = f"{variable}_{kind}_{name}: largest difference {largest:.3g}, "
+                text += f"{int(known.sum())} cells compared, {int(np.sum(found[known] > 0))} above 0"
+                self.say(same and largest <= RASTER_TOLERANCE, text)
+
+    def limits(self, name, result, grid):
+        """Checks the limiting factors of a case cell by cell, and the areas of its table by the codes found."""
+        found = self.read(f"limiting_factor_{name}", grid)
+        if found is None:
+            return
+        compared, barrier = result.compared, result.barrier
+        scores, raised = (np.array(rows) for rows in zip(*result.raised[name]))
+        raised = np.where(np.isnan(scores), -np.inf, raised)
+        suitability = result.suitability[name].astype(float)
+        code = np.where(found == UNKNOWN, 0, found).astype(int)
+        factor = compared & (found != BARRIER) & (found != NOTHING)
+        right, alone = ~factor, 0
+        for tie in TIES:
+            tied = raised >= raised.max(axis=0) - tie
+            lowest = np.where(tied, scores, np.inf).min(axis=0)
+            fits = tied & (scores <= lowest + tie)
+            right |= factor & (code == np.argmax(fits, axis=0) + 1)
+            alone = int((factor & (tied.sum(axis=0) == 1)).sum())
+        right &= (found == UNKNOWN) == ~compared
+        right &= (found == BARRIER) == (compared & barrier)
+        right &= ~((found == NOTHING) & (suitability < 1 - TIES[-1]))
+        text = f"limiting_factor_{name}: {int((~right).sum())} of {right.size} cells differ, "
+        self.say(right.all() and alone > 0, text + f"{alone} cells compared without a tie")
+        path = os.path.join(self.folder, "tables", "limiting_factor.csv")
+        rows = pd.read_csv(path)
+        worst = 0.0
+        for _, line in rows[rows["scenario"] == name].iterrows():
+            here = compared & (found == line["code"])
+            for column, where in (("habitat_ha", True), ("not_habitat_ha", False)):
+                area = result.area(here & (result.habitat[name] == where))
+                worst = max(worst, abs(area - line[column]))
+        self.say(worst < 1e-6, f"limiting_factor table, {name}: areas differ by at most {worst:.3g} ha")
+
+    def weights(self, model):
+        """Compares the table of weights."""
+        rows = pd.read_csv(os.path.join(self.folder, "tables", "weights.csv"), keep_default_na=False)
+        expected = []
+        total = sum(model.weights)
+        for (name, requisite), weight in zip(model.requisites.items(), model.weights):
+            expected.append((name, "", weight / total))
+            own = [v.get("weight", 1.0) for v in requisite["variables"]]
+            if "pairwise" in requisite:
+                own = pairwise_weights(requisite["pairwise"], True)
+            names = [v["name"] for v in requisite["variables"]]
+            expected += [(name, v, w / sum(own)) for v, w in zip(names, own)]
+        same = [(r, v) for r, v, _ in expected] == list(zip(rows["requisite"], rows["variable"]))
+        apart = max(abs(w - x) for (_, _, w), x in zip(expected, rows["weight"])) if same else np.inf
+        self.say(apart < 1e-9, f"weights: {len(rows)} rows, largest difference {apart:.3g}")
 
     def table(self, name, expected):
         """Compares a table by its key columns."""
@@ -169,12 +249,8 @@ def main():
             found = check.read(name, grid)
             if found is not None:
                 codes[name.removeprefix("change_")] = found
-        elif name.startswith("trend_"):
-            check.raster(name, expected, grid, "water_trend", 1 if name == "trend_slope" else 2)
-        elif name == "suitability_baseline_observed":
-            # Not every run keeps it as a raster.
-            if os.path.exists(os.path.join(arguments.run_folder, "rasters", name + ".tif")):
-                check.raster(name, expected, grid)
+        elif name in BANDS:
+            check.raster(name, expected, grid, *BANDS[name])
         else:
             found = check.raster(name, expected, grid)
             if found is not None and name.startswith("suitability_"):
@@ -192,6 +268,10 @@ def main():
         check.say(not differ.any(), text)
     for name, expected in result.tables().items():
         check.table(name, expected)
+    for name in result.names:
+        check.years(name, result.drawn[name], grid, name != "baseline" and result.follows_depth)
+        check.limits(name, result, grid)
+    check.weights(result.model)
     sys.exit(1 if check.failed else 0)
 
 

@@ -82,23 +82,25 @@ def newton(x, y, weight, mean, precision):
 
 
 def serial_weight(residuals, seen, months):
-    """1/(1 + 2 sum r_j), r_j the lag-j autocorrelation pooled over cells, held in [0.1, 1]."""
+    """(1/(1 + 2 sum r_j) held in [0.1, 1], r_1 held in [0, 1]), r_j the lag-j autocorrelation pooled over cells."""
     time = months - months[0]
     dense = np.zeros((len(residuals), time[-1] + 1))
     known = np.zeros(dense.shape, bool)
     known[:, time] = seen
     dense[:, time] = np.where(seen, residuals, 0)
     variance = np.sum(dense**2) / known.sum()
-    total = 0.0
+    total, first = 0.0, 0.0
     for lag in range(1, 13):
         pairs = np.sum(known[:, lag:] & known[:, :-lag])
         if pairs == 0:
             break
         r = np.sum(dense[:, lag:] * dense[:, :-lag]) / pairs / variance
+        if lag == 1:
+            first = min(max(r, 0.0), 1.0)
         if r <= 0:
             break
         total += r
-    return min(max(1 / (1 + 2 * total), 0.1), 1.0)
+    return min(max(1 / (1 + 2 * total), 0.1), 1.0), first
 
 
 class Response:
@@ -156,7 +158,7 @@ class Response:
         beta = fit(self.x, y, seen.astype(float), np.zeros((len(cells), 4)), SEARCH_SD)
         p = np.clip(expit(beta @ self.x.T), 1e-6, 1 - 1e-6)
         residuals = (y - p) / np.sqrt(p * (1 - p))
-        everyone = (np.median(beta, axis=0), serial_weight(residuals, seen, self.months))
+        everyone = (np.median(beta, axis=0), *serial_weight(residuals, seen, self.months))
         self.prior = {}
         for group in np.unique(self.group):
             own = self.group[cells] == group
@@ -164,7 +166,7 @@ class Response:
             if own.sum() >= MINIMUM_CELLS:
                 self.prior[group] = (
                     np.median(beta[own], axis=0),
-                    serial_weight(residuals[own], seen[own], self.months),
+                    *serial_weight(residuals[own], seen[own], self.months),
                 )
 
     def fit_cells(self, prior):
@@ -294,6 +296,9 @@ class Response:
         known = ~np.isnan(lowered[:, 0])
         hydroperiod[modelled[known]] = self.expected(lowered[known], z)
         hydroperiod[self.assessed & np.isnan(fall)] = np.nan
+        # For years one by one: cells with an answer, their coefficients, the index; and cells without.
+        self.answered = (modelled[known], lowered[known], z)
+        self.unanswered = self.assessed & np.isnan(fall)
         shape = self.study.grid.shape
         if depth is None:
             return hydroperiod.reshape(shape), None

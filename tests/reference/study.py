@@ -15,6 +15,7 @@ from rasterio.errors import RasterioError
 
 import patches
 import water
+import years
 from climate import Climate
 from inputs import Study, StudyError
 from response import Response
@@ -35,17 +36,29 @@ class Result:
         climate = Climate(study) if "climate" in study.text else None
         self.response = Response(study, climate, history, self.water)
         model = Model(study)
+        self.years = years.Years(study, climate, history, self.response)
+        self.spells = years.spells(study, history, self.water["assessed"])
         layer = study.role("depth")
         depth = study.layer(layer) if layer else None
         self.names = ["baseline"] + [s["name"] for s in study.scenarios]
-        self.hydroperiod, self.suitability = {}, {}
+        self.hydroperiod, self.suitability, self.drawn, self.raised = {}, {}, {}, {}
         for name, scenario in zip(self.names, [{}] + study.scenarios):
             hydroperiod, new_depth = self.response.scenario(scenario, depth)
+            self.drawn[name] = self.years.drawn(scenario)
+            if name == "baseline":
+                volumes = self.volumes(new_depth)
             self.suitability[name] = model.suitability(
-                hydroperiod, new_depth, scenario.get("land_cover")
-            )
+                hydroperiod, new_depth, scenario.get("land_cover"), self.drawn[name],
+                scenario.get("water_quality"), self.dilution(volumes, self.volumes(new_depth)),
+            )  # fmt: skip
+            self.raised[name] = model.raised()
             self.hydroperiod[name] = hydroperiod
-        self.suitability_observed = model.suitability(self.water["hydroperiod"], depth)
+        self.barrier, self.model = model.barrier, model
+        measures = {v["measure"] for r in model.requisites.values() for v in r["variables"]}
+        self.follows_depth = bool(measures & {"depth", "water quality"})
+        self.suitability_observed = model.suitability(
+            self.water["hydroperiod"], depth, years=self.years.recorded()
+        )
         self.compared = study.inside.copy()
         for name in self.names:
             self.compared &= ~np.isnan(self.suitability[name])
@@ -61,6 +74,21 @@ class Result:
             for n in self.names[1:]
         }
         self.areas_ha = study.grid.cell_areas_ha()
+
+    def volumes(self, depth):
+        """{pool code: water held, cubic metres}; empty without depths or pools."""
+        pools = self.study.role("pools")
+        if depth is None or pools is None:
+            return {}
+        area = 1e4 * self.study.grid.cell_areas_ha()[:, None]
+        layer = self.study.layer(pools)
+        return {c: np.nansum(np.where(layer == c, depth * area, 0)) for c in np.unique(layer[~np.isnan(layer)])}
+
+    @staticmethod
+    def dilution(before, after):
+        """{pool code: factor on concentrations}, min(V0 / V, 10)."""
+        factor = {c: min(v / after[c], 10.0) if after[c] > 0 else 10.0 for c, v in before.items() if v > 0}
+        return {c: float(np.float32(f)) for c, f in factor.items()}
 
     def change(self, name):
         """Codes of change of a scenario, (rows, columns) uint8."""
@@ -86,7 +114,10 @@ class Result:
             "recurrence": cut(w["recurrence"]),
             "trend_slope": cut(w["slope"]),
             "trend_p": cut(w["p"]),
-            "suitability_baseline_observed": self.suitability_observed,
+            "suitability_observed": self.suitability_observed,
+            "longest_wet_spell": cut(self.spells[0]),
+            "month_of_drying": cut(self.spells[1]),
+            "years_that_dried": cut(self.spells[2]),
         }
         for name in self.names:
             out[f"hydroperiod_{name}"] = cut(self.hydroperiod[name])
