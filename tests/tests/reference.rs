@@ -38,10 +38,14 @@ fn the_demo_agrees() {
     );
     looked_at(&said, &["habitat_area", "patches", "habitat_loss_by_zone", "habitat_loss_by_wetland_class"]);
     for scenario in ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050"] {
-        for product in ["hydroperiod", "suitability", "change"] {
+        for product in ["hydroperiod", "suitability", "change", "limiting_factor"] {
             looked_at(&said, &[&format!("{product}_{scenario}")]);
         }
+        for years in ["warm-months-in-water_score", "winter-water_measure"] {
+            looked_at(&said, &[&format!("{years}_{scenario}")]);
+        }
     }
+    looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights"]);
 }
 
 /// The demo turned to what it does not use: another index and span of months, other curves and means, omitted variables,
@@ -56,10 +60,35 @@ fn a_study_of_other_settings_agrees() {
     compare(&basin);
 }
 
-/// The same with pools, so that the rise reaches ground never seen wet along each pool's own line.
+/// The same with pools, so that the rise reaches ground never seen wet along each pool's own line, and what is dissolved in a pool
+/// grows dense as it shrinks. (Any layer of numbers will do for a concentration.)
 #[test]
 fn other_settings_with_pools_agree() {
-    compare(&other_settings());
+    let basin = other_settings();
+    let path = basin.study();
+    let mut text = std::fs::read_to_string(&path).unwrap();
+    text.push_str(
+        "
+[[requisites.cover.variables]]
+name = \"fresh-water\"
+measure = \"water quality\"
+layer = \"ground\"
+weight = 2.0
+curve.points = [[100.0, 1.0], [200.0, 0.6], [1300.0, 0.0]]
+
+[[scenarios]]
+name = \"saltier\"
+water_quality = { ground = 1.4 }
+",
+    );
+    std::fs::write(&path, text).unwrap();
+    compare(&basin);
+    let run = basin.folder().join("run");
+    let table = Table::of_run(&run, "habitat_area");
+    let of = |column: &str| table.number("scenario", "saltier", column);
+    assert!(of("lost_ha") + of("degraded_ha") > 0.0, "salt harms nothing");
+    let record = std::fs::read_to_string(run.join("run.json")).unwrap();
+    assert!(record.contains("\"concentrations\""), "the run record keeps no concentrations");
 }
 
 fn other_settings() -> Basin {
@@ -75,7 +104,7 @@ fn other_settings() -> Basin {
     edit("months = 12 ", "months = 6 ");
     edit(
         "water_limit_months = 3.0",
-        "prior = { intercept_sd = 8.0, index_sd = 0.8, season_sd = 1.5 }\nwater_limit_months = 4.0",
+        "prior = { intercept_sd = 8.0, index_sd = 0.8, season_sd = 1.5 }\nrealisations = 7\nwater_limit_months = 4.0",
     );
     edit(
         "curve.points = [[0.0, 0.0], [3.0, 0.0], [6.0, 0.6], [9.0, 1.0], [12.0, 1.0]]",
@@ -103,6 +132,18 @@ fn other_settings() -> Basin {
         "combine = \"geometric mean\"           # common practice: what is wholly missing cannot be made up for\nthreshold = 0.5 ",
         "combine = \"arithmetic mean\"\nthreshold = 0.55 ",
     );
+    // years from April, a season over New Year, months that are warm on the mean, one nearness after another
+    edit("water_year_starts = 1 ", "water_year_starts = 4 ");
+    edit("window_c = [16.0, 33.0] ", "average = \"measure\"\nwindow_c = [14.0, 21.5] ");
+    edit("spell_months = 2\nseason = [6, 8] ", "spell_months = 3\nseason = [10, 3] ");
+    edit(
+        "within_m = 300.0, at_least = 0.3 }",
+        "within_m = 200.0, at_least = 0.4, curve = { points = [[0.0, 1.0], [250.0, 0.1]] } }",
+    );
+    edit(
+        "[requisites.cover]\n",
+        "[requisites.cover]\nnear = { requisite = \"nesting-ground\", within_m = 90.0, at_least = 0.1 }\n",
+    );
     edit("neighbours = 8\nminimum_ha = 0.5", "neighbours = 4\nminimum_ha = 0.2");
     edit("edge_m = 30.0", "edge_m = 45.0");
     basin.cut("study.toml", "[[scenarios]]\nname = \"drier\"", "[[scenarios]]\nname = \"cropland-2050\"");
@@ -129,6 +170,11 @@ land_cover = \"land_cover_2050\"
 name = \"gentle-ground\"
 measure = \"slope\"
 curve.points = [[0.0, 1.0], [1.0, 0.8], [6.0, 0.1]]
+
+[[requisites.cover.variables]]
+name = \"unbroken-water\"
+measure = \"longest wet spell\"
+curve.points = [[0.0, 0.3], [8.0, 1.0]]
 ",
     );
     std::fs::write(&path, text).unwrap();
@@ -144,7 +190,12 @@ fn compare(basin: &Basin) {
         for product in ["hydroperiod", "suitability", "change"] {
             looked_at(&said, &[&format!("{product}_{scenario}")]);
         }
+        for years in ["warm-months-in-water_measure", "winter-water_measure", "unbroken-water_score"] {
+            looked_at(&said, &[&format!("{years}_{scenario}")]);
+        }
+        looked_at(&said, &[&format!("limiting_factor_{scenario}")]);
     }
+    looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights"]);
     // the scenarios must really differ from the baseline for the agreement to mean something
     let table = Table::of_run(&run, "habitat_area");
     for scenario in ["dry-winters", "pumped-and-restored", "all-at-once"] {

@@ -132,12 +132,17 @@ fn weights_that_come_to_nothing() {
     let basin = Basin::small();
     basin.edit(
         "study.toml",
-        "[3.0, 0.0], [6.0, 0.6], [9.0, 1.0], [12.0, 1.0]]  # placeholder\nweight = 2.0",
+        "[3.0, 0.0], [6.0, 0.6], [9.0, 1.0], [12.0, 1.0]]\nweight = 2.0",
         "[3.0, 0.0], [6.0, 0.6], [9.0, 1.0], [12.0, 1.0]]\nweight = 0.0",
     );
     basin.edit(
         "study.toml",
-        "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]  # placeholder\nweight = 1.0",
+        "a season of some four months\nweight = 1.0",
+        "a season of some four months\nweight = 0.0",
+    );
+    basin.edit(
+        "study.toml",
+        "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]\nweight = 1.0",
         "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]\nweight = 0.0",
     );
     insta::assert_snapshot!(refused(&basin, &["study.toml:", "foraging-water", "0"]));

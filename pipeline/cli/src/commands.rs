@@ -43,7 +43,7 @@ pub fn dispatch(args: &Args) -> ExitCode {
         Command::Survey { what } => survey(what, speech),
         Command::Schema { scenes } => {
             let text = if *scenes { scenes::schema_text() } else { lentic_study::schema_text() };
-            println!("{}", text.trim_end());
+            say::out(text.trim_end());
             Ok(())
         }
     };
@@ -211,9 +211,9 @@ fn explain_cell(options: &ExplainOptions, speech: Speech) -> Result<(), EngineEr
     prepare(None)?;
     let explained = explain(options)?;
     if speech.json {
-        println!("{:#}", explained_json(&explained));
+        say::out(&format!("{:#}", explained_json(&explained)));
     } else {
-        println!("{}", explained_text(&explained));
+        say::out(&explained_text(&explained));
     }
     Ok(())
 }

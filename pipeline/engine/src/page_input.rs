@@ -147,19 +147,23 @@ pub fn measure_words(study: &Study, variable: &Variable) -> (String, String) {
         Measure::Layer(_) | Measure::WaterQuality(_) => layer.map_or("", |l| l.unit.as_str()),
         measure => measure.unit(),
     };
-    (measure_word(&variable.measure), unit.to_string())
+    (measure_word(study, &variable.measure), unit.to_string())
 }
 
-fn measure_word(measure: &Measure) -> String {
+fn measure_word(study: &Study, measure: &Measure) -> String {
+    let named = |layer: &str, classes: &[i32]| {
+        let names = classes.iter().map(|code| class_name(study.layer(layer), Some(*code)));
+        names.collect::<Vec<_>>().join(", ")
+    };
     match measure {
         Measure::Layer(name) | Measure::Class(name) => name.replace('_', " "),
         Measure::Hydroperiod => "hydroperiod".into(),
         Measure::Depth => "water depth".into(),
         Measure::Slope => "slope".into(),
-        Measure::DistanceToClass { layer, .. } => format!("distance to {} classes", layer.replace('_', " ")),
+        Measure::DistanceToClass { layer, classes, .. } => format!("distance to {}", named(layer, classes)),
         Measure::DistanceToWater { .. } => "distance to water".into(),
-        Measure::ShareOfClass { layer, radius_m, .. } => {
-            format!("share of {} classes within {radius_m} m", layer.replace('_', " "))
+        Measure::ShareOfClass { layer, classes, radius_m } => {
+            format!("share of {} within {radius_m} m", named(layer, classes))
         }
         Measure::ShareOfWater { radius_m } => format!("share of water within {radius_m} m"),
         Measure::LongestWetSpell { .. } => "longest wet spell, mean of years".into(),

@@ -69,6 +69,9 @@ impl Stages<'_> {
             &water.dry_run,
             &water.dry_run_censored,
             &water.half_change,
+            &water.wet_spell,
+            &water.drying,
+            &water.dried,
             &self.response.slope,
             &self.response.slope_sd,
             &self.response.months_per_unit,
@@ -209,6 +212,27 @@ impl Stages<'_> {
                         cells: &water.dry_run_censored,
                         description: "1 where it may have been longer than seen".into(),
                         unit: String::new(),
+                    },
+                ]),
+            },
+            Raster {
+                file: "wet_spell_observed.tif".into(),
+                title: "Longest wet spell of the water years, and when water dries".into(),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &water.wet_spell,
+                        description: "longest wet spell, mean of the years".into(),
+                        unit: "months".into(),
+                    },
+                    FloatBand {
+                        cells: &water.drying,
+                        description: "median month of drying, 1 January to 12 December".into(),
+                        unit: String::new(),
+                    },
+                    FloatBand {
+                        cells: &water.dried,
+                        description: "share of the years that dried".into(),
+                        unit: "share".into(),
                     },
                 ]),
             },

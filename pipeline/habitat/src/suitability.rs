@@ -237,6 +237,27 @@ mod tests {
         assert_eq!(requisite_score(&requisite(Combine::Minimum, variables), &scores), 0.4);
     }
 
+    /// Two levels as in USFWS 1981, 103 ESM: variables make life requisites, the index is the lowest of them ("the lowest of the
+    /// ratings", limiting factor) or their geometric mean. Worked with numpy: sqrt(.25 x 1) = .5, (.4^2 x .9)^(1/3) =
+    /// .5241482788, their minimum and sqrt(.5 x .5241482788) = .5119317722.
+    #[test]
+    fn requisites_of_two_levels() {
+        let twice = |weight| variable(weight, Missing::NotAssessed);
+        let water = requisite(Combine::GeometricMean, vec![twice(0.5), twice(0.5)]);
+        let cover = requisite(Combine::GeometricMean, vec![twice(2.0 / 3.0), twice(1.0 / 3.0)]);
+        let mut room = Counted::default();
+        let scores = [
+            requisite_score(&water, &[0.25, 1.0], &mut room),
+            requisite_score(&cover, &[0.4, 0.9], &mut room),
+        ];
+        assert!((scores[0] - 0.5).abs() < 1e-12 && (scores[1] - 0.524_148_278_8).abs() < 1e-9);
+        assert_eq!(combined(Combine::Minimum, &scores, &[0.5, 0.5]), scores[0]);
+        let mean = combined(Combine::GeometricMean, &scores, &[0.5, 0.5]);
+        assert!((mean - 0.511_931_772_2).abs() < 1e-9);
+        // any 0 gives 0
+        assert_eq!(requisite_score(&water, &[0.0, 1.0], &mut room), 0.0);
+    }
+
     #[test]
     fn the_three_ways_of_missing() {
         let scores = [f64::NAN, 0.8];

@@ -1,6 +1,6 @@
 //! Response curves as small panels side by side, over the distribution of what they score.
 
-use super::svg::{Anchor, Svg, Word, fitted};
+use super::svg::{Anchor, Svg, Word, fitted, wrapped};
 use super::{BOLD, INK, LINE, MUTED};
 use crate::number::{axis, round_step};
 use crate::page::{CurvePanel, CurveShape, Distribution};
@@ -85,8 +85,13 @@ fn line(svg: &mut Svg, panel: &CurvePanel, points: &[[f64; 2]], [x, y]: [f64; 2]
         "" => panel.measure.clone(),
         unit => format!("{} ({unit})", panel.measure),
     };
-    svg.text(left, y + PLOT + 32.0, &fitted(&name, 12.0, plot + 10.0), Word::new(12.0, MUTED));
-    40.0 + PLOT + 34.0
+    let mut lines = wrapped(&name, 12.0, plot + 10.0);
+    if lines.len() > 2 {
+        let rest = lines.split_off(1).join(" ");
+        lines.push(fitted(&rest, 12.0, plot + 10.0));
+    }
+    let more = svg.lines(left, y + PLOT + 32.0, &lines, Word::new(12.0, MUTED));
+    40.0 + PLOT + 34.0 + more
 }
 
 /// The bars of a distribution, as wide as the plot; what lies beyond it is told in words.
@@ -134,15 +139,15 @@ fn classes(
         Distribution::Bins { .. } => &[],
     };
     let all: u64 = cells.iter().sum();
-    let names = width * 0.52;
-    let shares = 34.0;
-    let plot = width - names - 34.0;
+    let shares = if all > 0 { 36.0 } else { 0.0 };
+    let names = width * 0.5 - shares / 2.0;
+    let plot = width - names - 34.0 - shares;
     let mut at = y;
     for (index, (name, score)) in scores.iter().enumerate().take(MOST_CLASSES) {
-        svg.text(x, at + 11.0, &fitted(name, 12.0, names - shares - 8.0), Word::new(12.0, INK));
+        svg.text(x, at + 11.0, &fitted(name, 12.0, names - 8.0), Word::new(12.0, INK));
         if let Some(cells) = cells.get(index) {
             let word = Word::new(11.0, MUTED).at(Anchor::End);
-            svg.text(x + names - 6.0, at + 11.0, &share(*cells, all), word);
+            svg.text(x + width, at + 11.0, &share(*cells, all), word);
         }
         svg.rect(x + names, at + 2.0, plot, 10.0, "#eceeec");
         let label = match score {
@@ -152,7 +157,7 @@ fn classes(
             }
             None => "none".to_string(),
         };
-        svg.text(x + width, at + 11.0, &label, Word::new(11.0, MUTED).at(Anchor::End));
+        svg.text(x + width - shares, at + 11.0, &label, Word::new(11.0, MUTED).at(Anchor::End));
         at += 17.0;
     }
     if scores.len() > MOST_CLASSES {
@@ -160,9 +165,9 @@ fn classes(
         svg.text(x, at + 11.0, &more, Word::new(11.0, MUTED));
         at += 17.0;
     }
-    if all > 0 {
-        svg.text(x + names - 6.0, at + 11.0, "of cells", Word::new(11.0, MUTED).at(Anchor::End));
-    }
     svg.text(x + names, at + 11.0, "score (0 to 1)", Word::new(11.0, MUTED));
+    if all > 0 {
+        svg.text(x + width, at + 11.0, "cells", Word::new(11.0, MUTED).at(Anchor::End));
+    }
     40.0 + (at + 15.0 - y)
 }
