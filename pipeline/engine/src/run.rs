@@ -327,9 +327,9 @@ fn write_report(
     for table in judged.iter().flat_map(|judged| &judged.sensitive) {
         records::write_sensitive(&folder, table)?;
     }
-    let helper = Maps { grid: context.grid, cases };
-    let mut maps = helper.all(water, case_water, suitability)?;
-    maps.extend(judged.map(|judged| judged.maps(&helper)).transpose()?.unwrap_or_default());
+    let page_maps = Maps { grid: context.grid, cases };
+    let mut maps = page_maps.all(water, case_water, suitability)?;
+    maps.extend(judged.map(|judged| judged.maps(&page_maps)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
     ];
