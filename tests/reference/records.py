@@ -58,7 +58,9 @@ class Drawn:
         cells = {s: [(r[2], r[3]) for r in records.kept if r[1] == s] for s in ("present", "absent")}
         self.not_assessed = [r[0] for r in records.kept if not assessed[r[2], r[3]]]
         keep = {s: [c for c in cells[s] if assessed[c]] for s in cells}
-        self.presences, self.absences = (np.array(keep[s]).reshape(-1, 2) for s in ("present", "absent"))
+        self.presences, self.absences = (
+            np.array(keep[s], int).reshape(-1, 2) for s in ("present", "absent")
+        )
         effort = np.ones(assessed.shape)
         if "effort_layer" in section:
             effort = np.float32(study.layer(section["effort_layer"])).astype(float)

@@ -365,9 +365,9 @@ fn write_report(
     for table in judged.iter().flat_map(|judged| &judged.sensitive) {
         records::write_sensitive(&folder, table)?;
     }
-    let helper = Maps { study: context.study, grid: context.grid, cases };
-    let mut maps = helper.all(water, response, case_water, suitability)?;
-    maps.extend(judged.map(|judged| judged.maps(&helper)).transpose()?.unwrap_or_default());
+    let page_maps = Maps { study: context.study, grid: context.grid, cases };
+    let mut maps = page_maps.all(water, response, case_water, suitability)?;
+    maps.extend(judged.map(|judged| judged.maps(&page_maps)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
     ];
