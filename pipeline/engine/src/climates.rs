@@ -214,18 +214,17 @@ impl Climates {
 
     /// The months water answers to, by climate, under a change.
     pub fn designs(&self, axis: &MonthAxis, shift: &Shift) -> Vec<Design> {
-        if self.driver == Driver::Season || self.models().is_empty() {
-            return vec![Design::new(axis, &vec![Some(0.0); axis.len])];
-        }
-        let z = |model: &ClimateModel| model.z_on(axis, shift, self.water_year_starts);
-        let mut designs: Vec<Design> =
-            self.models().par_iter().map(|model| Design::new(axis, &z(model))).collect();
-        if let Some((first, others)) = designs.split_first_mut() {
-            for design in others {
-                *design = design.clone().sharing(first);
+        let design =
+            |model: &ClimateModel| Design::new(axis, &model.z_on(axis, shift, self.water_year_starts));
+        match self.models() {
+            [first, others @ ..] if self.driver == Driver::Index => {
+                let first = design(first);
+                let others = others.par_iter().map(|model| design(model).sharing(&first));
+                let others: Vec<Design> = others.collect();
+                std::iter::once(first).chain(others).collect()
             }
+            _ => vec![Design::new(axis, &vec![Some(0.0); axis.len])],
         }
-        designs
     }
 
     /// The months water answers to when water years come again in this order, by climate, under a change.

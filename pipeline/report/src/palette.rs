@@ -78,7 +78,7 @@ pub fn not_assessed_classes() -> Vec<ClassStyle> {
         (1, "Water record too short", Rgb::new(0xa24414)),
         (2, "A layer has no data", Rgb::new(0x343897)),
         (3, "Surroundings too little assessed", Rgb::new(0x36a8b9)),
-        (4, "No climate", Rgb::new(0xb7a3d6)),
+        (4, "No climate", Rgb::new(0xd9a520)),
     ])
 }
 

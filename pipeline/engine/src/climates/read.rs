@@ -84,17 +84,18 @@ fn weather(
     if !found.problems.is_empty() {
         return None;
     }
-    let layers: Vec<(Kind, &Layer)> = climate
+    let of_layers: Vec<(Kind, &str)> = climate
         .series()
         .filter_map(|(name, series)| match series {
-            Written::Layer(layer) => Kind::of(name, climate).zip(study.layer(layer)),
+            Written::Layer(layer) => Some((Kind::of(name, climate)?, layer.as_str())),
             Written::Column { .. } => None,
         })
         .collect();
-    let of_layers = climate.series().filter(|(_, series)| matches!(series, Written::Layer(_))).count();
-    if of_layers > 0 {
+    if !of_layers.is_empty() {
+        let layers: Vec<(Kind, &Layer)> =
+            of_layers.iter().filter_map(|(kind, name)| Some((*kind, study.layer(name)?))).collect();
         // one that cannot be used is told already
-        let whole = layers.len() == of_layers;
+        let whole = layers.len() == of_layers.len();
         let weather = grid::read(&layers, &columns, grid, needed, &mut found.told).filter(|_| whole)?;
         let cells = weather.cells.iter().zip(weather.latitude).zip(weather.series);
         let record = |((cell, latitude), series): ((&lentic_raster::Cell, f64), Series)| Record {

@@ -122,7 +122,8 @@ fn extremes_take_the_place_of_the_mean() {
         let loss = f64::from(month.month.days()) * hargreaves_samani(low[at], high[at], radiation);
         assert!((month.sum.unwrap() - (series.precipitation[at] - loss)).abs() < 1e-9);
     }
-    let both = Series { temperature: Some(vec![3.0; low.len()]), ..series };
+    let other = (0..low.len()).map(|at| 3.0 + (at % 5) as f64).collect();
+    let both = Series { temperature: Some(other), ..series };
     let same = ClimateModel::fit(both, settings(IndexKind::Spei, 1)).unwrap();
     assert_eq!(model.months(&Shift::NONE), same.months(&Shift::NONE));
     assert_eq!(same.series().mean_temperature(0), Some(3.0));
