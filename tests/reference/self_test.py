@@ -12,6 +12,7 @@ import patches
 import response
 import suitability
 import water
+import years
 from inputs import bilinear, overlap
 
 
@@ -122,10 +123,10 @@ def test_fit():
     # One lag by hand: residuals 1 1 -1 -1: r_1 = (1 - 1 + 1)/3, r_2 = (-1 - 1)/2 stops the sum.
     residuals = np.array([[1.0, 1, -1, -1]])
     w = response.serial_weight(residuals, np.ones((1, 4), bool), np.arange(4))
-    close(w, 1 / (1 + 2 / 3))
+    close(w, [1 / (1 + 2 / 3), 1 / 3])
     # A month left out of the design keeps its place in time: r_1 = (1 x 1)/1, r_2 = -1.
     w = response.serial_weight(residuals[:, :3], np.ones((1, 3), bool), np.array([0, 1, 3]))
-    close(w, 1 / 3)
+    close(w, [1 / 3, 1])
 
 
 def test_measures():
@@ -170,6 +171,20 @@ def test_scores():
     # Saaty (2008), table 4: weights .091 .218 .691.
     matrix = [[1, 1 / 3, 1 / 6], [3, 1, 1 / 4], [6, 4, 1]]
     close(suitability.pairwise_weights(matrix, False).round(3), [0.091, 0.218, 0.691])
+
+
+def test_years():
+    # Twelve even tosses: longest run at most 3 in 2872 of 4096 sequences (Schilling 1990; OEIS A000078, from memory).
+    tosses = (np.arange(4096)[:, None] >> np.arange(12)) % 2 == 1
+    assert (years.longest_run(tosses) <= 3).sum() == 2872
+    # Draws: each month wet as often as its probability says, neighbours correlated by the share kept.
+    hashes = response.split_mix(np.arange(20000, dtype=np.uint64))
+    wet = years.draw(hashes, 0, 0, np.tile([0.3, 0.3, 0.7], (20000, 1)), 0.6)
+    close(wet.mean(axis=0), [0.3, 0.3, 0.7], 0.02)
+    close(np.corrcoef(wet[:, 0], wet[:, 1])[0, 1], 0.6, 0.03)
+    # Gaps of one and two months between wet ones are closed, one of three is not.
+    record = np.array([[1, -1, 1, -1, -1, 1, -1, -1, -1, 1, -1, 0]]).T
+    assert (years.filled(record)[:, 0] == [1, 1, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0]).all()
 
 
 def test_patches():

@@ -42,12 +42,16 @@ fn every_promised_raster_is_there() {
         "water_trend",
         "permanence",
         "not_assessed",
+        "wet_spell_observed",
+        "limiting_factor_baseline",
     ]
     .map(String::from)
     .into();
     for scenario in SCENARIOS {
-        promised
-            .extend(["hydroperiod", "suitability", "change"].map(|product| format!("{product}_{scenario}")));
+        promised.extend(
+            ["hydroperiod", "suitability", "change", "limiting_factor"]
+                .map(|product| format!("{product}_{scenario}")),
+        );
     }
     promised.extend(["hydroperiod_baseline".into(), "suitability_baseline".into()]);
     let missing: Vec<_> = promised.iter().filter(|name| !found.contains(name.as_str())).collect();
@@ -97,7 +101,9 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
     }
     let unit = band["unit"].as_str();
     assert_eq!(unit, expected["unit"].as_str(), "{name}");
-    let by_band = ["water_trend", "water_change", "longest_dry_run", "response_to_drought"].contains(&name);
+    let by_band =
+        ["water_trend", "water_change", "longest_dry_run", "wet_spell_observed", "response_to_drought"]
+            .contains(&name);
     let quantity = if by_band { band["description"].as_str() } else { name.split('_').next() };
     let wanted = match quantity.unwrap() {
         "hydroperiod" => Some("months per year"),
@@ -106,8 +112,9 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
         "Theil-Sen slope" => Some("months per decade"),
         "change of hydroperiod" | "hydroperiod per unit of the index" => Some("months per year"),
         "slope on the index" => Some("logits per standard deviation"),
-        "longest dry run" => Some("months"),
-        // classes and a probability have none
+        "longest dry run" | "longest wet spell, mean of the years" => Some("months"),
+        "share of the years that dried" => Some("share"),
+        // classes, a month of the year and a probability have none
         _ => None,
     };
     assert_eq!(unit, wanted, "{name}");
