@@ -121,7 +121,11 @@ fn the_limiting_variable_brings_what_is_said() {
     let (x, y) = centre(&limits, cell);
     let said = json(&run, x, y);
     assert_eq!(said["cases"][0]["limiting"], "water-depth");
-    basin.edit("study.toml", "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]", "curve.trapezoid = [-9.0, -8.0, 90.0, 99.0]");
+    basin.edit(
+        "study.toml",
+        "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]",
+        "curve.trapezoid = [-9.0, -8.0, 90.0, 99.0]",
+    );
     let better = basin.run("better", &["--quiet"]);
     let raised = raster(&better, "suitability_baseline").cells[cell];
     assert!(raised > suitability[cell]);
@@ -204,9 +208,12 @@ fn what_cannot_be_explained() {
     // a layer, then the study, changed since the run
     let cover = fs::read(basin.file("layers/land_cover.tif")).unwrap();
     fs::copy(basin.file("layers/land_cover_2050.tif"), basin.file("layers/land_cover.tif")).unwrap();
-    refused(explained(&run, 0.0, 0.0, &[]), &["layers/land_cover.tif (land_cover) was changed", "run the study again"]);
+    refused(
+        explained(&run, 0.0, 0.0, &[]),
+        &["layers/land_cover.tif (land_cover) was changed", "run the study again"],
+    );
     fs::remove_file(basin.file("layers/land_cover.tif")).unwrap();
-    refused(explained(&run, 0.0, 0.0, &[]), &["layers/land_cover.tif (land_cover) cannot be read"]);
+    refused(explained(&run, 0.0, 0.0, &[]), &["\"layers/land_cover.tif\" does not exist"]);
     fs::write(basin.file("layers/land_cover.tif"), cover).unwrap();
     explained(&run, 0.0, 0.0, &["--quiet"]).done();
     let text = fs::read_to_string(basin.study()).unwrap();

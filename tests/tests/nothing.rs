@@ -9,8 +9,7 @@ use std::fs;
 use std::path::Path;
 
 fn warnings(run: &Path) -> Vec<String> {
-    let record: serde_json::Value =
-        serde_json::from_slice(&fs::read(run.join("run.json")).unwrap()).unwrap();
+    let record: serde_json::Value = serde_json::from_slice(&fs::read(run.join("run.json")).unwrap()).unwrap();
     record["warnings"].as_array().unwrap().iter().map(|w| w.as_str().unwrap().to_string()).collect()
 }
 
@@ -49,7 +48,12 @@ fn no_cell_is_habitat() {
 fn without_depth(basin: &Basin) {
     let old = Raster::read(&basin.file("layers/depth.tif"), 1);
     let right = old.place[0] + old.cols as f64 * 30.0;
-    let bounds = Bounds { left: old.place[0], bottom: old.place[3] - old.rows as f64 * 30.0, right, top: old.place[3] };
+    let bounds = Bounds {
+        left: old.place[0],
+        bottom: old.place[3] - old.rows as f64 * 30.0,
+        right,
+        top: old.place[3],
+    };
     let crs = "+proj=laea +lat_0=-31 +lon_0=-18 +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs";
     let grid = Grid::from_bounds(Crs::parse(crs).unwrap(), bounds, 30.0).unwrap();
     write_floats(&basin.file("layers/depth.tif"), &grid, &vec![-1.0; grid.len()], Some(-1.0)).unwrap();
@@ -62,7 +66,11 @@ fn a_variable_without_data_leaves_everything_not_assessed() {
     let run = basin.run("run", &["--quiet"]);
     warned(
         &run,
-        &["variable \"water-depth\" of requisite \"foraging-water\"", "no data anywhere", "no cell can be assessed"],
+        &[
+            "variable \"water-depth\" of requisite \"foraging-water\"",
+            "no data anywhere",
+            "no cell can be assessed",
+        ],
     );
     let table = Table::of_run(&run, "habitat_area");
     assert_eq!(table.number("scenario", "baseline", "habitat_ha"), 0.0);

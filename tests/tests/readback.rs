@@ -42,12 +42,14 @@ fn every_promised_raster_is_there() {
         "water_trend",
         "permanence",
         "not_assessed",
+        "wet_spell_observed",
+        "limiting_factor_baseline",
     ]
     .map(String::from)
     .into();
     for scenario in SCENARIOS {
         promised.extend(
-            ["hydroperiod", "suitability", "change", "novelty"]
+            ["hydroperiod", "suitability", "change", "limiting_factor", "novelty"]
                 .map(|product| format!("{product}_{scenario}")),
         );
     }
@@ -99,8 +101,10 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
     }
     let unit = band["unit"].as_str();
     assert_eq!(unit, expected["unit"].as_str(), "{name}");
-    let by_band = ["water_trend", "water_change", "longest_dry_run", "response_to_drought"].contains(&name)
-        || name.starts_with("novelty_");
+    let by_band =
+        ["water_trend", "water_change", "longest_dry_run", "wet_spell_observed", "response_to_drought"]
+            .contains(&name)
+            || name.starts_with("novelty_");
     let quantity = if by_band { band["description"].as_str() } else { name.split('_').next() };
     let wanted = match quantity.unwrap() {
         "hydroperiod" => Some("months per year"),
@@ -109,9 +113,10 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
         "Theil-Sen slope" => Some("months per decade"),
         "change of hydroperiod" | "hydroperiod per unit of the index" => Some("months per year"),
         "slope on the index" => Some("logits per standard deviation"),
-        "longest dry run" => Some("months"),
+        "longest dry run" | "longest wet spell, mean of the years" => Some("months"),
+        "share of the years that dried" => Some("share"),
         "distance beyond the range at the records" => Some("share of that range"),
-        // classes and a probability have none
+        // classes, a month of the year and a probability have none
         _ => None,
     };
     assert_eq!(unit, wanted, "{name}");

@@ -130,7 +130,7 @@ fn other_settings() -> Basin {
     );
     edit(
         "combine = \"geometric mean\"           # common practice: what is wholly missing cannot be made up for\nthreshold = 0.5 ",
-        "combine = \"arithmetic mean\"\nthreshold = 0.55 ",
+        "combine = \"arithmetic mean\"\nthreshold = 0.45 ",
     );
     // years from April, a season over New Year, months that are warm on the mean, one nearness after another
     edit("water_year_starts = 1 ", "water_year_starts = 4 ");

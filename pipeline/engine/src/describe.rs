@@ -7,7 +7,7 @@ use lentic_habitat::climate::{Evapotranspiration, replay};
 use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
-    AnomalyScale, Climate, Combine, Drawdown, Driver, IndexKind, Records, Scenario, ZeroRule,
+    AnomalyScale, Climate, Combine, Drawdown, Driver, IndexKind, Measure, Records, Scenario, ZeroRule,
 };
 
 fn note(title: &str, text: String) -> MethodNote {
@@ -77,6 +77,16 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
             rule(requisite.combine),
             variables.join(", ")
         ));
+        let other =
+            requisite.near.as_ref().and_then(|near| Some((near, study.requisites.get(near.requisite)?)));
+        if let Some((near, other)) = other {
+            let beyond =
+                if near.curve.is_some() { "by a curve of the distance to" } else { "only within reach of" };
+            text.push_str(&format!(
+                " It counts {beyond} a cell that scores {} or more for {}, at most {} m away.",
+                near.at_least, other.name, near.within_m
+            ));
+        }
         if let Some(ratio) = requisite.consistency_ratio {
             text.push_str(&format!(
                 " Weights from pairwise comparison, consistency ratio {ratio:.3} (Saaty 1980)."
@@ -91,6 +101,15 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
         text.push_str(&format!(" Barriers set it to 0: {}.", study.suitability.barriers.join(", ")));
     }
     notes.push(note("Suitability and habitat", text));
+    notes.extend(years_note(study));
+    if study.variables().any(|(_, v)| matches!(v.measure, Measure::WaterQuality(_))) {
+        notes.push(note(
+            "Water quality",
+            "What is dissolved in a pool is taken to grow denser as the pool shrinks: concentration = today's x min(V0 / V, 10), V the pool's volume in the scenario and V0 in the baseline. Nothing is \
+             flushed out, taken up or blown away, so that this is how dense it may become, not what will be measured."
+                .into(),
+        ));
+    }
     let joined = if study.patches.corners_join { "sides and corners" } else { "sides" };
     notes.push(note(
         "Patches",
@@ -209,6 +228,19 @@ fn records_note(records: &Records) -> MethodNote {
     )
 }
 
+/// How years are looked at one by one, where some variable does.
+fn years_note(study: &Study) -> Option<MethodNote> {
+    study.yearly_variables().next()?;
+    Some(note(
+        "Years one by one",
+        format!(
+            "The longest wet spell, the wet and warm months and the share of years with a spell are counted in single years, drawn {} times from the modelled probability of water with the dependence between a \
+             month and the next that the residuals of the response group show. Scores are those of the single years, averaged. All scenarios use the same draws, so that they differ only by what they change.",
+            study.inundation.realisations
+        ),
+    ))
+}
+
 /// One line on what a scenario changes.
 pub fn scenario_text(scenario: &Scenario) -> String {
     let mut parts = Vec::new();
@@ -261,6 +293,9 @@ pub fn scenario_text(scenario: &Scenario) -> String {
     }
     if let Some(layer) = &scenario.land_cover {
         parts.push(format!("land cover of layer \"{layer}\""));
+    }
+    for (layer, factor) in &scenario.water_quality {
+        parts.push(format!("concentrations of layer \"{layer}\" times {factor}"));
     }
     let horizon = scenario.horizon.map_or_else(String::new, |year| format!(" by {year}"));
     format!("{}{horizon}: {}.", scenario.title, parts.join(", "))

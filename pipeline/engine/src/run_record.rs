@@ -34,22 +34,23 @@ pub fn study_record(checked: &Checked, run: &Path) -> StudyRecord {
 /// Steps up from a run folder that are kept: farther apart, the way would tell of the user's machine.
 const STEPS_UP: usize = 4;
 
+/// Names of the folders down to a path and its own, from the root; "." and ".." are gone.
+fn steps(path: &Path) -> Option<Vec<String>> {
+    let mut steps = Vec::new();
+    for part in std::path::absolute(path).ok()?.components() {
+        match part {
+            Component::Normal(name) => steps.push(name.to_str()?.to_string()),
+            Component::ParentDir => drop(steps.pop()),
+            _ => {}
+        }
+    }
+    Some(steps)
+}
+
 /// The way from a run folder to a file, with `/`: "../study.toml". `None` where they lie far apart, so that nothing of the
 /// user's machine but folders beside the study gets into a record.
 pub fn beside(run: &Path, file: &Path) -> Option<String> {
-    let (run, file) = (std::path::absolute(run).ok()?, std::path::absolute(file).ok()?);
-    let parts = |path: &Path| -> Option<Vec<String>> {
-        let mut parts = Vec::new();
-        for part in path.components() {
-            match part {
-                Component::Normal(name) => parts.push(name.to_str()?.to_string()),
-                Component::ParentDir => drop(parts.pop()),
-                _ => {}
-            }
-        }
-        Some(parts)
-    };
-    let (run, file) = (parts(&run)?, parts(&file)?);
+    let (run, file) = (steps(run)?, steps(file)?);
     let shared = run.iter().zip(&file).take_while(|(a, b)| a == b).count();
     let up = run.len() - shared;
     if shared == 0 || up > STEPS_UP {
@@ -61,7 +62,11 @@ pub fn beside(run: &Path, file: &Path) -> Option<String> {
 
 /// The file that lies a kept way from a run folder.
 pub fn at_the_end_of(run: &Path, way: &str) -> PathBuf {
-    way.split('/').fold(run.to_path_buf(), |path, step| path.join(step))
+    let path = way.split('/').fold(run.to_path_buf(), |path, step| path.join(step));
+    match steps(&path) {
+        Some(steps) => Path::new("/").join(steps.iter().collect::<PathBuf>()),
+        None => path,
+    }
 }
 
 /// The grid, with what is to know of its areas.
@@ -125,9 +130,8 @@ mod tests {
         // nothing in common, or too far apart
         assert_eq!(way("/tmp/run", "/home/someone/study.toml"), None);
         assert_eq!(way("/data/a/b/c/d/e", "/data/study.toml"), None);
-        assert_eq!(
-            at_the_end_of(Path::new("/data/run"), "../a/study.toml"),
-            Path::new("/data/run/../a/study.toml")
-        );
+        let found = |run: &str| at_the_end_of(Path::new(run), "../a/study.toml");
+        assert_eq!(found("/data/run"), Path::new("/data/a/study.toml"));
+        assert_eq!(found("/data/b/../run/"), Path::new("/data/a/study.toml"));
     }
 }

@@ -116,10 +116,19 @@ pub fn slope(block: &Block, ground: &[f32], cell_m: f64) -> Vec<f32> {
         rimmed.slice_mut(s![1..=block.rows, 1..=block.cols]).assign(&ground.mapv(f64::from));
     }
     let at = |row: isize, col: isize| rimmed[[(row + 1) as usize, (col + 1) as usize]];
+    let (flat, width) = (rimmed.as_slice().unwrap_or_default(), block.cols + 2);
     block
         .inner()
         .map(|cell| {
-            let (row, col) = ((cell / block.cols) as isize, (cell % block.cols) as isize);
+            let (row, col) = (cell / block.cols, cell % block.cols);
+            // most cells miss nothing; a missing neighbour makes the sum NaN
+            let corner = row * width + col;
+            let z = |dr: isize, dc: isize| flat[corner + (dr + 1) as usize * width + (dc + 1) as usize];
+            let plain = steepness(z, cell_m);
+            if !plain.is_nan() && !z(0, 0).is_nan() {
+                return plain as f32;
+            }
+            let (row, col) = (row as isize, col as isize);
             let centre = at(row, col);
             if centre.is_nan() {
                 return f32::NAN;
@@ -139,14 +148,19 @@ pub fn slope(block: &Block, ground: &[f32], cell_m: f64) -> Vec<f32> {
                 _ if dr != 0 && dc != 0 => side(dr, 0) + side(0, dc) - centre,
                 _ => centre,
             };
-            let east = z(-1, 1) + 2.0 * z(0, 1) + z(1, 1);
-            let west = z(-1, -1) + 2.0 * z(0, -1) + z(1, -1);
-            let north = z(-1, -1) + 2.0 * z(-1, 0) + z(-1, 1);
-            let south = z(1, -1) + 2.0 * z(1, 0) + z(1, 1);
-            let rise = (east - west).hypot(north - south) / (8.0 * cell_m);
-            (rise.atan() * 180.0 / PI) as f32
+            steepness(z, cell_m) as f32
         })
         .collect()
+}
+
+/// Slope in degrees from the eight neighbours, by row and column from the centre.
+fn steepness(z: impl Fn(isize, isize) -> f64, cell_m: f64) -> f64 {
+    let east = z(-1, 1) + 2.0 * z(0, 1) + z(1, 1);
+    let west = z(-1, -1) + 2.0 * z(0, -1) + z(1, -1);
+    let north = z(-1, -1) + 2.0 * z(-1, 0) + z(-1, 1);
+    let south = z(1, -1) + 2.0 * z(1, 0) + z(1, 1);
+    let rise = (east - west).hypot(north - south) / (8.0 * cell_m);
+    rise.atan() * 180.0 / PI
 }
 
 #[cfg(test)]
