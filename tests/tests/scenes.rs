@@ -412,7 +412,7 @@ fn memory_does_not_grow_with_the_scene() {
     let bounds = Bounds { left: 0.0, bottom: 0.0, right: side, top: side };
     let grid = Grid::from_bounds(Crs::parse("EPSG:31985").unwrap(), bounds, 30.0).unwrap();
     let cells = |water: u8, ground: u8| -> Vec<u8> {
-        let wet = |at: usize| (at / SIDE / 300 + at % SIDE / 200) % 3 == 0;
+        let wet = |at: usize| (at / SIDE / 300 + at % SIDE / 200).is_multiple_of(3);
         (0..grid.len()).map(|at| if wet(at) { water } else { ground } + (at % 7) as u8).collect()
     };
     let path = folder.path().join("S_20000115.tif");

@@ -16,7 +16,7 @@ const GROUPS: usize = 10;
 /// Seconds of one thread, measured on the full demo basin: one wet cell fitted, one wet cell answered in one scenario, one cell
 /// scored in one scenario, one cell of one raster written; and what does not grow with the basin.
 const FIT: f64 = 7e-5;
-const ANSWER: f64 = 2e-6;
+const ANSWER: f64 = 3e-6;
 const SCORE: f64 = 4e-7;
 const WRITE: f64 = 6e-8;
 const FIXED: f64 = 3.0;
@@ -40,7 +40,7 @@ impl Checked {
     /// Disk a run needs while it works, MiB: flat files of every stage; the products take less.
     pub fn disk_mib(&self) -> u64 {
         let cases = self.study.scenarios.len() as u64 + 1;
-        let per_cell = 32 + cases * (4 + 4 + 4 + 1 + 1 + 4);
+        let per_cell = 40 + cases * (4 + 4 + 4 + 4 + 1 + 1 + 4);
         2 * self.grid.len() as u64 * per_cell / (1 << 20) + 1
     }
 
@@ -70,7 +70,7 @@ impl Checked {
         let reading = each * months as f64 * cells / middle.len().max(1) as f64;
         let wet_cells = share * cells;
         let computing = wet_cells * (FIT + ANSWER * cases)
-            + cells * (SCORE * (cases + 1.0) + WRITE * (10.0 + 3.0 * cases));
+            + cells * (SCORE * (cases + 1.0) + WRITE * (12.0 + 4.0 * cases));
         Ok(FIXED + (reading + computing) / rayon::current_num_threads() as f64)
     }
 }
