@@ -13,7 +13,8 @@ static DEMO: LazyLock<Ready> = LazyLock::new(|| Ready::make("readback", true));
 /// What rasterio, rio-cogeo and pandas say (tests/reference/readback.py).
 static PYTHON: LazyLock<Value> = LazyLock::new(|| python_json("readback.py", &DEMO.run));
 
-const SCENARIOS: [&str; 5] = ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050"];
+const SCENARIOS: [&str; 6] =
+    ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050", "driest-years"];
 
 fn rasters() -> Vec<PathBuf> {
     let folder = fs::read_dir(DEMO.run.join("rasters")).unwrap();
@@ -42,6 +43,8 @@ fn every_promised_raster_is_there() {
         "water_trend",
         "permanence",
         "not_assessed",
+        "response_to_drought",
+        "response_quality",
         "wet_spell_observed",
         "limiting_factor_baseline",
     ]
@@ -112,7 +115,10 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
         "inundation" | "recurrence" => Some("share"),
         "Theil-Sen slope" => Some("months per decade"),
         "change of hydroperiod" | "hydroperiod per unit of the index" => Some("months per year"),
-        "slope on the index" => Some("logits per standard deviation"),
+        "slope on the index" | "standard deviation of the slope on the index" => {
+            Some("logits per standard deviation")
+        }
+        "response" => Some("share"),
         "longest dry run" | "longest wet spell, mean of the years" => Some("months"),
         "share of the years that dried" => Some("share"),
         "distance beyond the range at the records" => Some("share of that range"),

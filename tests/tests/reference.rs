@@ -1,7 +1,10 @@
 //! A whole study against `tests/reference/study.py`, an independent slow program on numpy, scipy and rasterio written
 //! from the same methods text. `compare.py` allows 1e-5 in rasters, 1e-6 in tables, and no changed cell.
 
+use lentic_numerics::seed::{hash64, unit};
+use lentic_raster::{Bounds, Crs, Grid, write_bytes};
 use lentic_tests::outside::{agrees, looked_at, python};
+use lentic_tests::raster::Raster;
 use lentic_tests::table::Table;
 use lentic_tests::{Basin, Outcome};
 
@@ -37,8 +40,9 @@ fn the_demo_agrees() {
         &["hydroperiod_observed", "inundation_frequency", "recurrence", "trend_slope", "trend_p"],
     );
     looked_at(&said, &["habitat_area", "patches", "habitat_loss_by_zone", "habitat_loss_by_wetland_class"]);
-    for scenario in ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050"] {
-        for product in ["hydroperiod", "suitability", "change", "limiting_factor"] {
+    looked_at(&said, &["response_slope", "response_slope_sd", "response_quality", "volume"]);
+    for scenario in ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050", "driest-years"] {
+        for product in ["hydroperiod", "hydroperiod_sd", "suitability", "change", "limiting_factor"] {
             looked_at(&said, &[&format!("{product}_{scenario}")]);
         }
         for years in ["warm-months-in-water_score", "winter-water_measure"] {
@@ -89,6 +93,108 @@ water_quality = { ground = 1.4 }
     assert!(of("lost_ha") + of("degraded_ha") > 0.0, "salt harms nothing");
     let record = std::fs::read_to_string(run.join("run.json")).unwrap();
     assert!(record.contains("\"concentrations\""), "the run record keeps no concentrations");
+}
+
+/// Water that dries (or fills) by itself since 2001, the seasonal marsh the one and the shrub swamp the other, and what becomes of
+/// it when that goes on: alone, and beside less rain and wells. The study has neither pools nor zones, so that volumes are those
+/// of the whole study area, and water years begin in October.
+#[test]
+fn a_trend_carried_on_agrees() {
+    let basin = Basin::small();
+    let classes = Raster::read(&basin.file("layers/wetland_class.tif"), 1);
+    let first = Raster::read(&basin.file("water/water_2000-08.tif"), 1);
+    let grid = demo_grid(&first);
+    let ever: Vec<bool> = (1991..=2000)
+        .map(|year| Raster::read(&basin.file(&format!("water/water_{year}-08.tif")), 1).cells)
+        .fold(vec![false; first.cells.len()], |ever, now| {
+            ever.iter().zip(&now).map(|(e, state)| *e || *state == 1.0).collect()
+        });
+    for t in 0..240u64 {
+        let (year, month) = (2001 + t / 12, t % 12 + 1);
+        let path = basin.file(&format!("water/water_{year}-{month:02}.tif"));
+        let mask = Raster::read(&path, 1);
+        let turned: Vec<u8> = (0..mask.cells.len())
+            .map(|cell| {
+                let state = mask.cells[cell];
+                let changes = unit(hash64(7, cell as u64, t)) < 0.04 * (year - 2000) as f64;
+                match classes.cells[cell] {
+                    _ if state.is_nan() => 255,
+                    2.0 if changes => 0,
+                    4.0 if changes && ever[cell] => 1,
+                    _ => state as u8,
+                }
+            })
+            .collect();
+        write_bytes(&path, &grid, &turned, Some(255)).unwrap();
+    }
+    basin.cut("study.toml", "[layers.pools]", "[layers.zones]");
+    basin.cut("study.toml", "[layers.zones]", "[layers.roads]");
+    basin.edit("study.toml", "driver = \"index\"", "driver = \"index\"\nlogits_per_metre = 9.5");
+    basin.edit("study.toml", "water_year_starts = 1 ", "water_year_starts = 10 ");
+    basin.cut("study.toml", "[[scenarios]]\nname = \"drier\"", "[[scenarios]]\nname = \"driest-years\"");
+    let mut text = std::fs::read_to_string(basin.study()).unwrap();
+    text = text
+        .replace("replay = { years", "precipitation = -10\nreplay = { years")
+        .replace("2019]", "2019, 2000]");
+    text.push_str(
+        "
+[[scenarios]]
+name = \"going-on\"
+horizon = 2035
+continue_trend = true
+
+[[scenarios]]
+name = \"going-on-and-drier\"
+horizon = 2050
+continue_trend = true
+precipitation = -10
+drawdown_m = 0.05
+cause = \"abstraction\"
+
+[[scenarios]]
+name = \"some-wet-years\"
+replay = { from = 1992, to = 1997 }
+temperature_c = 0.5
+",
+    );
+    std::fs::write(basin.study(), text).unwrap();
+    let run = basin.run("run", &["--quiet"]);
+    let said = agrees(&basin.study(), &run);
+    looked_at(&said, &["volume", "response_quality"]);
+    for scenario in ["driest-years", "going-on", "going-on-and-drier", "some-wet-years"] {
+        for product in ["hydroperiod", "hydroperiod_sd", "suitability", "change"] {
+            looked_at(&said, &[&format!("{product}_{scenario}")]);
+        }
+    }
+    // both trends were found and told, and water follows them
+    let record: serde_json::Value =
+        serde_json::from_slice(&std::fs::read(run.join("run.json")).unwrap()).unwrap();
+    let notes = record["notes"].to_string();
+    for words in [
+        "Scenario going-on: what climate does not explain goes on",
+        "\\\"seasonal marsh\\\", -",
+        "\\\"shrub swamp\\\", +",
+    ] {
+        assert!(notes.contains(words), "{words:?} is not in {notes}");
+    }
+    let months = |name: &str, class: f64| -> f64 {
+        let raster = Raster::read(&run.join(format!("rasters/hydroperiod_{name}.tif")), 1);
+        let classes = classes.under(&raster);
+        let of_class = raster.cells.iter().zip(classes).filter(|(m, c)| *c == class && !m.is_nan());
+        of_class.map(|(m, _)| m).sum()
+    };
+    assert!(months("going-on", 2.0) < 0.9 * months("baseline", 2.0));
+    assert!(months("going-on", 4.0) > 1.02 * months("baseline", 4.0));
+    assert_eq!(months("going-on", 1.0), months("baseline", 1.0));
+}
+
+/// The grid of a raster of the demo.
+fn demo_grid(raster: &Raster) -> Grid {
+    let crs =
+        Crs::parse("+proj=laea +lat_0=-31 +lon_0=-18 +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs").unwrap();
+    let (left, top) = (raster.place[0], raster.place[3]);
+    let (right, bottom) = (left + raster.cols as f64 * 30.0, top - raster.rows as f64 * 30.0);
+    Grid::from_bounds(crs, Bounds { left, bottom, right, top }, 30.0).unwrap()
 }
 
 fn other_settings() -> Basin {

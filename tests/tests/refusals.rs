@@ -89,6 +89,16 @@ fn a_climate_that_ends_too_early() {
 }
 
 #[test]
+fn a_replay_of_years_beyond_the_climate() {
+    let basin = Basin::small();
+    let study = fs::read_to_string(basin.study()).unwrap();
+    let line = study.lines().find(|line| line.starts_with("replay = ")).unwrap().to_string();
+    basin.edit("study.toml", &line, "replay = { from = 2018, to = 2030 }");
+    let at = line_of(&basin, "replay = ");
+    insta::assert_snapshot!(refused(&basin, &[&at, "2021", "1989 to 2020"]));
+}
+
+#[test]
 fn text_for_a_number_in_the_climate() {
     let basin = Basin::small();
     let text = fs::read_to_string(basin.file("climate.csv")).unwrap();

@@ -16,7 +16,7 @@ const GROUPS: usize = 10;
 /// Seconds of one thread, measured on the full demo basin: one wet cell fitted, one wet cell answered in one scenario, its thirty
 /// years drawn once for one case, one cell scored in one scenario, one cell of one raster written; and what does not grow with the basin.
 const FIT: f64 = 7e-5;
-const ANSWER: f64 = 2e-6;
+const ANSWER: f64 = 3e-6;
 const DRAW: f64 = 2e-6;
 const SCORE: f64 = 8e-7;
 const WRITE: f64 = 6e-8;
@@ -58,7 +58,7 @@ impl Checked {
     pub fn disk_mib(&self) -> u64 {
         let cases = self.study.scenarios.len() as u64 + 1;
         let years = 8 * self.study.yearly_variables().count() as u64;
-        let per_cell = 44 + cases * (4 + 4 + 4 + 1 + 1 + 1 + 4 + years) + years;
+        let per_cell = 44 + cases * (4 + 4 + 4 + 4 + 1 + 1 + 1 + 4 + years) + years;
         2 * self.grid.len() as u64 * per_cell / (1 << 20) + 1
     }
 
@@ -93,7 +93,7 @@ impl Checked {
         };
         let computing = self.climate_months() as f64 * CLIMATE * cases
             + wet_cells * (FIT + (ANSWER + draws) * cases)
-            + cells * (SCORE * (cases + 1.0) + WRITE * (11.0 + 5.0 * cases));
+            + cells * (SCORE * (cases + 1.0) + WRITE * (13.0 + 6.0 * cases));
         Ok(FIXED + (reading + computing) / rayon::current_num_threads() as f64)
     }
 }

@@ -10,6 +10,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
 use crate::error::{RasterError, said};
+use crate::ffi;
 
 /// Formats a raster may have. Formats that can point at other files or addresses are left out.
 const DRIVERS: [&str; 5] = ["GTiff", "netCDF", "HFA", "ENVI", "AAIGrid"];
@@ -59,10 +60,11 @@ pub fn keep_open(files_per_thread: usize) {
 }
 
 /// Closes what is open: this thread's rasters at once, those of another thread when it next opens one. With a raster go its
-/// decoded blocks, whose memory the next one then fills from the start instead of between what is left.
+/// decoded blocks; their memory goes back to the system. For work that is done with its files.
 pub fn close_opened() {
     let closed = CLOSED.fetch_add(1, Ordering::Relaxed) + 1;
     OPENED.with_borrow_mut(|opened| *opened = Opened { handles: HashMap::new(), closed });
+    ffi::give_back_memory();
 }
 
 /// The raster at `path`, opened by this thread.
