@@ -11,6 +11,7 @@ import choice
 import climate
 import patches
 import regression
+import response
 import suitability
 import water
 import years as years_module
@@ -282,15 +283,15 @@ def test_scores():
 def test_years():
     # Twelve even tosses: longest run at most 3 in 2872 of 4096 sequences (Schilling 1990; OEIS A000078, from memory).
     tosses = (np.arange(4096)[:, None] >> np.arange(12)) % 2 == 1
-    assert (years.longest_run(tosses) <= 3).sum() == 2872
+    assert (years_module.longest_run(tosses) <= 3).sum() == 2872
     # Draws: each month wet as often as its probability says, neighbours correlated by the share kept.
     hashes = response.split_mix(np.arange(20000, dtype=np.uint64))
-    wet = years.draw(hashes, 0, 0, np.tile([0.3, 0.3, 0.7], (20000, 1)), 0.6)
+    wet = years_module.draw(hashes, 0, 0, np.tile([0.3, 0.3, 0.7], (20000, 1)), 0.6)
     close(wet.mean(axis=0), [0.3, 0.3, 0.7], 0.02)
     close(np.corrcoef(wet[:, 0], wet[:, 1])[0, 1], 0.6, 0.03)
     # Gaps of one and two months between wet ones are closed, one of three is not.
     record = np.array([[1, -1, 1, -1, -1, 1, -1, -1, -1, 1, -1, 0]]).T
-    assert (years.filled(record)[:, 0] == [1, 1, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0]).all()
+    assert (years_module.filled(record)[:, 0] == [1, 1, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0]).all()
 
 
 def test_patches():

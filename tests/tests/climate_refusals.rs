@@ -377,6 +377,9 @@ fn anomalies_of_another_kind() {
         basin.edit("study.toml", RAIN, &edit);
         basin.edit("study.toml", &format!("{WARMTH}\n"), "");
         basin.edit("study.toml", "index = \"spei\"", "index = \"given\"");
+        // no weather comes with anomalies
+        basin.edit("study.toml", "measure = \"wet and warm months\"", "measure = \"longest wet spell\"");
+        basin.edit("study.toml", "window_c = [16.0, 33.0]", "");
         let study = fs::read_to_string(basin.study()).unwrap();
         let study = study
             .replace("precipitation = -15.0\ntemperature_c = 1.0", "index_shift = -1")
@@ -395,6 +398,9 @@ fn anomalies_of_another_kind() {
 fn nothing_to_choose_by() {
     let basin = Basin::small();
     basin.edit("study.toml", "months = 12 ", "months = \"choose\" ");
+    let study = fs::read_to_string(basin.study()).unwrap();
+    let (before, _) = study.split_once("[[scenarios]]\nname = \"driest-years\"").unwrap();
+    fs::write(basin.study(), before).unwrap();
     basin.edit(
         "study.toml",
         "baseline = [\"1991-01\", \"2020-12\"]",

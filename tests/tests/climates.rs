@@ -269,6 +269,9 @@ fn given_anomalies() {
         &format!("{RAIN}\n{WARMTH}\nindex = \"spei\""),
         "anomaly = { file = \"climate.csv\", column = \"percent\" }\nscale_kind = \"percent of normal\"\nindex = \"given\"",
     );
+    // no weather comes with anomalies
+    basin.edit("study.toml", "measure = \"wet and warm months\"", "measure = \"longest wet spell\"");
+    basin.edit("study.toml", "window_c = [16.0, 33.0]", "");
     let study = fs::read_to_string(basin.study()).unwrap();
     let shifted = study.replace("precipitation = -15.0\ntemperature_c = 1.0", "index_shift = -0.8").replace(
         "precipitation = -30.0\ntemperature_c = 2.0",

@@ -68,7 +68,7 @@ fn numbers_are_those_of_the_rasters() {
         let said = json(run, x, y);
         assert_eq!((said["row"].as_u64(), said["x"].as_f64()), (Some((cell / one.cols) as u64), Some(x)));
         let cases = said["cases"].as_array().unwrap();
-        assert_eq!(cases.len(), 6);
+        assert_eq!(cases.len(), 7);
         for case in cases {
             let name = case["scenario"].as_str().unwrap();
             let expected = raster(run, &format!("suitability_{name}")).cells[cell];

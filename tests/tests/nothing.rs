@@ -28,7 +28,7 @@ fn no_cell_is_habitat() {
     let run = basin.run("run", &["--quiet"]);
     warned(&run, &["no compared cell reaches the threshold of 1", "limiting_factor"]);
     let table = Table::of_run(&run, "habitat_area");
-    assert_eq!(table.0.len(), 6);
+    assert_eq!(table.0.len(), 7);
     for row in &table.0 {
         for column in ["habitat_ha", "kept_ha", "lost_ha", "gained_ha", "degraded_ha"] {
             assert_eq!(row[column].parse::<f64>().unwrap(), 0.0, "{column} of {row:?}");
@@ -62,6 +62,12 @@ fn without_depth(basin: &Basin) {
 #[test]
 fn a_variable_without_data_leaves_everything_not_assessed() {
     let basin = Basin::small();
+    without_depth(&basin);
+    // records that stand in no assessed cell are refused by themselves
+    let study = fs::read_to_string(basin.study()).unwrap();
+    let (before, rest) = study.split_once("[records]").unwrap();
+    let (_, after) = rest.split_once("\n# ----").unwrap();
+    fs::write(basin.study(), format!("{before}\n# ----{after}")).unwrap();
     without_depth(&basin);
     let run = basin.run("run", &["--quiet"]);
     warned(

@@ -2,7 +2,7 @@
 
 use super::climate::may_have_climate;
 use super::context::Context;
-use crate::options::{Average, LayerKind, MeasureKind, Role, VariableSection};
+use crate::options::{Average, IndexKind, LayerKind, MeasureKind, Role, VariableSection};
 use crate::settings::Measure;
 use crate::source::{item, key};
 
@@ -125,7 +125,14 @@ fn window_c(context: &mut Context<'_>, at: &str, variable: &VariableSection) -> 
     }
     let climate = context.file.climate.as_ref();
     let known = match climate {
-        Some(climate) => climate.temperature.is_some() || context.spoilt.meant("climate", "temperature"),
+        // an index given ready-made brings no weather
+        Some(climate) if climate.index == IndexKind::Given => false,
+        Some(climate) => {
+            let meant = |name| context.spoilt.meant("climate", name);
+            let mean = climate.temperature.is_some() || meant("temperature");
+            let low = climate.temperature_min.is_some() || meant("temperature_min");
+            mean || low && (climate.temperature_max.is_some() || meant("temperature_max"))
+        }
         None => may_have_climate(context),
     };
     if !known {

@@ -8,7 +8,7 @@ use tempfile::TempDir;
 /// A study that has only what vetting looks at.
 fn study(folder: &Path, keys: &str) -> Study {
     let text = include_str!("../../demo/text/study.toml");
-    let text = text.replace("{crs}", "EPSG:6933").replace("{seed}", "20");
+    let text = text.replace("{crs}", "EPSG:6933").replace("{seed}", "20").replace("{driest_years}", "1999");
     // only the records section is of interest: the sections before it stay as they are
     let mut text = text;
     if let Some(start) = text.find("[records]") {
