@@ -36,17 +36,24 @@ pub fn carry_on(
             let significant = quality.residual_trend.filter(ResidualTrend::is_significant);
             let carried = significant.and_then(|trend| {
                 let months = trend.months_until(f64::from(horizon));
-                Some((trend, groups.carry(&baseline.designs, sample, *code, months)?))
+                Some((trend, months, groups.carry(&baseline.designs, sample, *code, months)?))
             });
-            let Some((trend, carried)) = carried else {
+            let Some((trend, months, carried)) = carried else {
                 without.push(format!("\"{name}\""));
                 continue;
             };
             case.trend.insert(*code, carried.logits);
+            let p = if trend.p < 0.001 { "p < 0.001".into() } else { format!("p = {:.3}", trend.p) };
+            // the whole way would lead below 0 or above 12 months
+            let held = if (carried.after - carried.before - months).abs() > 1e-6 {
+                ", where it is held"
+            } else {
+                ""
+            };
             parts.push(format!(
-                "response group \"{name}\", {:+.2} months per decade (p = {:.3}) from {:.1}, the middle of the record, to {horizon}: {:+.2} logits, by which the mean \
-                 hydroperiod of its sometimes wet cells goes from {:.2} to {:.2} months",
-                trend.per_decade, trend.p, trend.middle, carried.logits, carried.before, carried.after
+                "response group \"{name}\", {:+.2} months per decade ({p}) from {:.1}, the middle of the record, to {horizon}: {:+.2} logits, by which the mean \
+                 hydroperiod of its sometimes wet cells goes from {:.2} to {:.2} months{held}",
+                trend.per_decade, trend.middle, carried.logits, carried.before, carried.after
             ));
         }
         if parts.is_empty() {
