@@ -5,9 +5,9 @@ LENTIC := target/release/lentic
 DEMO ?= talverra-sink
 
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
-TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv r-cran-stars
+TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv r-cran-stars r-cran-spatstat.data
 
-.PHONY: demo test lint bench-response build setup setup-test clean
+.PHONY: demo test lint bench-response bench-surroundings build setup setup-test clean
 
 ## Build, write the invented basin to $(DEMO), run it
 demo: build
@@ -28,6 +28,9 @@ lint: setup
 bench-response: setup-test .venv/made
 	CRITERION_HOME="$(CURDIR)/target/criterion" cargo bench --workspace --bench response
 	.venv/bin/python tests/reference/bench_response.py target/criterion
+
+bench-surroundings: setup
+	cargo bench --workspace --bench surroundings
 
 # The whole workspace, so that building and testing resolve to one set of features and dependencies compile once.
 build: setup

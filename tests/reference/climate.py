@@ -1,7 +1,6 @@
 """Monthly climate, potential evapotranspiration, and the drought index that drives water."""
 
 import calendar as dates
-import csv
 
 import numpy as np
 from scipy.optimize import brentq
@@ -10,10 +9,13 @@ from scipy.stats import gamma as gamma_distribution
 from scipy.stats import norm
 
 from inputs import StudyError
+from weather import read_weather
 
 # Day of the year of the 15th of each month, 365 days.
 MIDDLE_DAYS = np.array([15, 46, 74, 105, 135, 166, 196, 227, 258, 288, 319, 349])
 LIMIT = 2.5  # beyond it the response's z is a straight line in the sum
+SHOWN = 3.5  # the index shown stays within it
+SHOWN_CLIMATES = 20  # more climate cells are shown as their mean
 MINIMUM_SUMS = 10
 
 
@@ -45,6 +47,25 @@ def thornthwaite(months, temperature, normals, latitude):
         elif t > 0 and index > 0:
             out[i] = 16 * (10 * t / index) ** a
     return out * hours / 12 * days / 30
+
+
+def radiation(latitude):
+    """Radiation at the top of the atmosphere on the 15th, MJ m-2 per day, (12,); FAO-56 equation 21."""
+    phi = np.radians(latitude)
+    declination = 0.409 * np.sin(2 * np.pi * MIDDLE_DAYS / 365 - 1.39)
+    sunset = np.arccos(-np.tan(phi) * np.tan(declination))
+    nearness = 1 + 0.033 * np.cos(2 * np.pi * MIDDLE_DAYS / 365)
+    daily = sunset * np.sin(phi) * np.sin(declination)
+    daily = daily + np.cos(phi) * np.cos(declination) * np.sin(sunset)
+    return 24 * 60 / np.pi * 0.0820 * nearness * daily
+
+
+def hargreaves_samani(months, low, high, latitude):
+    """Evapotranspiration, mm per month, from the monthly means of the daily extremes; FAO-56 equation 52."""
+    days = np.array([dates.monthrange(m // 12, m % 12 + 1)[1] for m in months])
+    water = 0.408 * radiation(latitude)[months % 12]
+    daily = 0.0023 * ((low + high) / 2 + 17.8) * np.sqrt(high - low) * water
+    return np.maximum(daily, 0) * days
 
 
 class GammaIndex:
@@ -131,32 +152,49 @@ def response_z(fit, x):
     return z if knot is None else np.copysign(LIMIT, z) + knot[1] * (x - knot[0])
 
 
-class Climate:
-    """The study's monthly series and index, and the z of the baseline and of any scenario."""
+class Standardised:
+    """An index given as standard deviations."""
 
-    def __init__(self, study):
+    usable = True
+
+    def __init__(self, _sums, _zero):
+        pass
+
+    def index(self, x):
+        """The number itself."""
+        return x
+
+    def knot(self, z):
+        """(value, slope) where the index is z: a line of slope 1."""
+        return z, 1.0
+
+
+class Climate:
+    """One monthly climate and its index of k months: its z in the record and in any scenario."""
+
+    def __init__(self, study, record, k):
         section = study.text["climate"]
-        self.k, self.kind = section["months"], section["index"]
-        self.months, self.precipitation = series(study, section["precipitation"])
-        self.temperature = None
-        if "temperature" in section:
-            months, temperature = series(study, section["temperature"])
-            wanted = dict(zip(months, temperature))
-            missing = [m for m in self.months if m not in wanted]
-            if missing:
-                raise StudyError(f"no temperature for month index {missing[0]}")
-            self.temperature = np.array([wanted[m] for m in self.months])
-            in_reference = np.isin(self.months, study.reference)
+        self.k, self.kind, self.name = k, section["index"], record.name
+        self.months, self.series, self.latitude = record.months, record.series, record.latitude
+        in_reference = np.isin(self.months, study.reference)
+        if "temperature" in self.series:
+            warmth = self.series["temperature"]
             self.normals = np.array(
-                [self.temperature[in_reference & (self.months % 12 == m)].mean() for m in range(12)]
+                [warmth[in_reference & (self.months % 12 == m)].mean() for m in range(12)]
             )
-        self.latitude = section.get("latitude", study.grid.latitude())
+        given = {"standardised": Standardised, "percent of normal": GammaIndex}
+        kind = {"spi": GammaIndex, "spei": LogisticIndex}.get(
+            self.kind, given[section.get("scale_kind", "standardised")]
+        )
         sums = self.sums(np.ones(12), np.zeros(12))
-        kind = {"spi": GammaIndex, "spei": LogisticIndex}[self.kind]
+        reference = set(study.reference)
         self.fits = []
         for m in range(12):
-            at = [x for t, x in sums.items() if t in set(study.reference) and t % 12 == m]
+            at = [x for t, x in sums.items() if t in reference and t % 12 == m]
             self.fits.append(kind(np.array(at), section.get("zero", "centre")))
+        # A series of one value is no weather.
+        varies = all(np.ptp(values) > 0 for values in self.series.values())
+        self.usable = varies and any(fit.usable for fit in self.fits)
         first = study.baseline[0]
         if min(sums) > first:
             # The first whole water year with sums.
@@ -168,38 +206,124 @@ class Climate:
         )
 
     def sums(self, factor, change):
-        """k-month sums by the month they end in, under factors on P and changes of T by month."""
-        balance = self.precipitation * factor[self.months % 12]
-        if self.kind == "spei":
-            balance = balance - thornthwaite(
+        """What the index is read from, by the month it ends in: k-month sums under factors on P and changes
+        of T by month; the numbers themselves where the index is given."""
+        if self.kind == "given":
+            return dict(zip(self.months, self.series["anomaly"]))
+        calendar = self.months % 12
+        balance = self.series["precipitation"] * factor[calendar]
+        if self.kind == "spei" and "temperature_min" in self.series:
+            balance = balance - hargreaves_samani(
                 self.months,
-                self.temperature + change[self.months % 12],
-                self.normals + change,
+                self.series["temperature_min"] + change[calendar],
+                self.series["temperature_max"] + change[calendar],
                 self.latitude,
+            )
+        elif self.kind == "spei":
+            warmth = self.series["temperature"] + change[calendar]
+            balance = balance - thornthwaite(
+                self.months, warmth, self.normals + change, self.latitude
             )
         return {
             self.months[i]: balance[i - self.k + 1 : i + 1].sum()
             for i in range(self.k - 1, len(self.months))
         }
 
-    def z(self, factor=np.ones(12), change=np.zeros(12)):
+    def z(self, factor=np.ones(12), change=np.zeros(12), shift=np.zeros(12)):
         """z of each design month, (design months,)."""
+        return self.z_of(self.design, factor, change, shift)
+
+    def z_of(self, months, factor, change, shift):
+        """z of any months with an index, (months,)."""
         sums = self.sums(factor, change)
-        return np.array([response_z(self.fits[t % 12], sums[t]) for t in self.design])
+        return np.array([response_z(self.fits[t % 12], sums[t]) + shift[t % 12] for t in months])
+
+    def table(self, factor=np.ones(12), change=np.zeros(12), shift=np.zeros(12)):
+        """(months, 4) of the record: sum (NaN if given), index shown, 1 if it was limited, z; NaN where none."""
+        sums, out = self.sums(factor, change), np.full((len(self.months), 4), np.nan)
+        out[:, 2] = 0
+        for row, t in enumerate(self.months):
+            if t not in sums:
+                continue
+            if self.kind != "given":
+                out[row, 0] = sums[t]
+            fit = self.fits[t % 12]
+            if fit.usable:
+                raw = fit.index(sums[t]) + shift[t % 12]
+                out[row, 1] = np.clip(raw, -SHOWN, SHOWN)
+                out[row, 2] = abs(raw) > SHOWN
+                out[row, 3] = response_z(fit, sums[t]) + shift[t % 12]
+        return out
 
 
-def series(study, column):
-    """(month indices, values) of a CSV column, in order of time and without gaps."""
-    with open(study.path(column["file"]), newline="", encoding="utf-8-sig") as file:
-        rows = [
-            (int(r["year"]) * 12 + int(r["month"]) - 1, float(r[column["column"]]))
-            for r in csv.DictReader(file)
-        ]
-    rows.sort()
-    months = np.array([m for m, _ in rows])
-    if not (np.diff(months) == 1).all():
-        raise StudyError(f"{column['file']}: months missing or doubled")
-    return months, np.array([v for _, v in rows])
+class Climates:
+    """Every climate of a study at an index length, and which cell has which."""
+
+    def __init__(self, study, k=None):
+        section = study.text["climate"]
+        self.weather = read_weather(study)
+        self.k = k or section["months"]
+        every = [Climate(study, record, self.k) for record in self.weather.records]
+        if not self.weather.grid and not all(climate.usable for climate in every):
+            raise StudyError("a climate without any index")
+        usable = np.array([climate.usable for climate in every])
+        self.each = [climate for climate in every if climate.usable]
+        # Position among those that have an index; -1 for a cell without climate.
+        moved = np.append(np.where(usable, np.cumsum(usable) - 1, -1), -1)
+        self.of_cell = moved[self.weather.of_cell]
+
+    def shown(self, areas):
+        """The climates as tables show them: (name, function of a scenario's changes to a table); many cells of a
+        raster are shown as their mean by area (cells flat, 0 outside the study area)."""
+        if not self.weather.grid or len(self.each) <= SHOWN_CLIMATES:
+            return [(climate.name, climate.months, climate.table) for climate in self.each]
+        weights = np.array([areas[self.of_cell == c].sum() for c in range(len(self.each))])
+
+        def mean(*changes):
+            tables = np.array([c.table(*changes) for c, w in zip(self.each, weights) if w > 0])
+            w = weights[weights > 0][:, None, None]
+            known = ~np.isnan(tables)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                out = np.sum(w * np.where(known, tables, 0), 0) / np.sum(w * known, 0)
+            out[:, 2] = tables[:, :, 2].max(axis=0)
+            return out
+
+        name = f"mean of {int((weights > 0).sum())} climate cells"
+        return [(name, self.each[0].months, mean)]
+
+
+def drought_events(index):
+    """(first, last, severity, intensity, peak) of the droughts of an index with NaN for none: run theory
+    (Yevjevich 1967), opened by -1 or less, closed by 0 or more, from where it fell below 0."""
+    found, run = [], []
+    for t, value in list(enumerate(index)) + [(len(index), 0.0)]:
+        if value < 0:
+            run.append(t)
+        elif value >= 0:
+            values = np.array([index[i] for i in run])
+            if run and values.min() <= -1:
+                found.append((run[0], run[-1], -values.sum(), -values.mean(), values.min()))
+            run = []
+    return found
+
+
+def replayed_years(scenario):
+    """Water years that a scenario replays, in order, each named by the year it begins in; None if it replays none."""
+    if "replay" not in scenario:
+        return None
+    replay = scenario["replay"]
+    return list(replay.get("years") or range(replay["from"], replay["to"] + 1))
+
+
+def runs(years):
+    """(first, last) year of each run of years that follow one another."""
+    out = []
+    for year in years:
+        if out and year == out[-1][1] + 1:
+            out[-1][1] = year
+        else:
+            out.append([year, year])
+    return [tuple(run) for run in out]
 
 
 def by_month(value, default):
@@ -208,8 +332,9 @@ def by_month(value, default):
 
 
 def scenario_climate(scenario):
-    """(factor on P, change of T) by calendar month of a scenario section."""
+    """(factor on P, change of T, shift of a given index) by calendar month of a scenario section."""
     return (
         1 + by_month(scenario.get("precipitation"), 0) / 100,
         by_month(scenario.get("temperature_c"), 0),
+        by_month(scenario.get("index_shift"), 0),
     )

@@ -18,14 +18,38 @@ from rasterio.errors import RasterioError
 
 from inputs import StudyError, geopackage_geometry
 from study import DEGRADED, DEGRADED_BY, GAINED, KEPT, LOST, Result
+from suitability import pairwise_weights
 
 RASTER_TOLERANCE = 1e-5
 TABLE_TOLERANCE = 1e-6
+# What counts as a tie of limiting factors: the last digits of the two programs may decide otherwise, so the code of the run
+# has to follow from the rule under one of these.
+TIES = (1e-9, 1e-7, 1e-6, 1e-5)
+NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
+TEXT |= {"climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
-    "habitat_area": ["scenario"], "patches": ["scenario", "patch"], "connection": ["scenario"],
-}  # fmt: skip
+    "habitat_area": ["scenario"],
+    "patches": ["scenario", "patch"],
+    "connection": ["scenario"],
+    "drought_index": ["scenario", "climate", "month"],
+    "drought_events": ["scenario", "climate", "first_month"],
+    "index_choice": ["months"],
+}
+# Differences are relative, but absolute under this size: areas that cancel to about nothing; an index, whose unit is
+# the standard deviation.
+FLOOR = {"drought_index": 1.0, "drought_events": 1.0}
+# File and band of rasters whose file has another name or more than one band.
+BANDS = {
+    "trend_slope": ("water_trend", 1),
+    "trend_p": ("water_trend", 2),
+    "response_slope": ("response_to_drought", 2),
+    "response_slope_sd": ("response_to_drought", 3),
+    "longest_wet_spell": ("wet_spell_observed", 1),
+    "month_of_drying": ("wet_spell_observed", 2),
+    "years_that_dried": ("wet_spell_observed", 3),
+}
 # Only read where they exist: a table by class may leave out the baseline's own rows.
 OPTIONAL_ROWS = ("habitat_loss_by_zone", "habitat_loss_by_wetland_class", "habitat_loss_by_land_cover")
 
@@ -41,9 +65,9 @@ class Comparison:
         self.failed |= not ok
         print(("ok    " if ok else "DIFFER ") + text)
 
-    def read(self, name, grid, band=1):
+    def read(self, name, grid, band=1, section="rasters"):
         """A band of a raster of the run as float64 with NaN for no data; None if it cannot be used."""
-        path = os.path.join(self.folder, "rasters", name + ".tif")
+        path = os.path.join(self.folder, section, name + ".tif")
         if not os.path.exists(path):
             self.say(False, f"{name}: no file {path}")
             return None
@@ -52,6 +76,9 @@ class Comparison:
                 grid.transform(), precision=1e-6
             ):
                 self.say(False, f"{name}: another grid, {source.shape} {tuple(source.transform)[:6]}")
+                return None
+            if band > source.count:
+                self.say(False, f"{name}: no band {band} in a file of {source.count}")
                 return None
             values = source.read(band).astype(float)
             if source.dtypes[band - 1] != "uint8":
@@ -78,6 +105,73 @@ class Comparison:
             text += f"; first at row {row}, column {col}: run {found[row, col]:.9g}"
         self.say(beyond == 0 and not missing.any(), text)
         return found
+
+    def years(self, name, drawn, grid, has_fall):
+        """Compares the yearly variables of a case with the bands kept for the explanation of cells."""
+        band = 3 if has_fall else 2
+        for variable, both in drawn.items():
+            for kind, expected in zip(("measure", "score"), both):
+                if expected is None:
+                    continue
+                found = self.read(f"water_{name}", grid, band, "cells")
+                band += 1
+                if found is None:
+                    return
+                known = ~np.isnan(expected)
+                same = bool((np.isnan(found) == ~known).all())
+                largest = np.nanmax(np.abs(found - expected), initial=0.0)
+                text = f"{variable}_{kind}_{name}: largest difference {largest:.3g}, "
+                text += f"{int(known.sum())} cells compared, {int(np.sum(found[known] > 0))} above 0"
+                self.say(same and largest <= RASTER_TOLERANCE, text)
+
+    def limits(self, name, result, grid):
+        """Checks the limiting factors of a case cell by cell, and the areas of its table by the codes found."""
+        found = self.read(f"limiting_factor_{name}", grid)
+        if found is None:
+            return
+        compared, barrier = result.compared, result.model.barrier
+        scores, raised = (np.array(rows) for rows in zip(*result.raised[name]))
+        raised = np.where(np.isnan(scores), -np.inf, raised)
+        suitability = result.suitability[name].astype(float)
+        code = np.where(found == UNKNOWN, 0, found).astype(int)
+        factor = compared & (found != BARRIER) & (found != NOTHING)
+        right, alone = ~factor, 0
+        for tie in TIES:
+            tied = raised >= raised.max(axis=0) - tie
+            lowest = np.where(tied, scores, np.inf).min(axis=0)
+            fits = tied & (scores <= lowest + tie)
+            right |= factor & (code == np.argmax(fits, axis=0) + 1)
+            alone = int((factor & (tied.sum(axis=0) == 1)).sum())
+        right &= (found == UNKNOWN) == ~compared
+        right &= (found == BARRIER) == (compared & barrier)
+        right &= ~((found == NOTHING) & (suitability < 1 - TIES[-1]))
+        text = f"limiting_factor_{name}: {int((~right).sum())} of {right.size} cells differ, "
+        self.say(right.all() and alone > 0, text + f"{alone} cells compared without a tie")
+        path = os.path.join(self.folder, "tables", "limiting_factor.csv")
+        rows = pd.read_csv(path)
+        worst = 0.0
+        for _, line in rows[rows["scenario"] == name].iterrows():
+            here = compared & (found == line["code"])
+            for column, where in (("habitat_ha", True), ("not_habitat_ha", False)):
+                area = result.area(here & (result.habitat[name] == where))
+                worst = max(worst, abs(area - line[column]))
+        self.say(worst < 1e-6, f"limiting_factor table, {name}: areas differ by at most {worst:.3g} ha")
+
+    def weights(self, model):
+        """Compares the table of weights."""
+        rows = pd.read_csv(os.path.join(self.folder, "tables", "weights.csv"), keep_default_na=False)
+        expected = []
+        total = sum(model.weights)
+        for (name, requisite), weight in zip(model.requisites.items(), model.weights):
+            expected.append((name, "", weight / total))
+            own = [v.get("weight", 1.0) for v in requisite["variables"]]
+            if "pairwise" in requisite:
+                own = pairwise_weights(requisite["pairwise"], True)
+            names = [v["name"] for v in requisite["variables"]]
+            expected += [(name, v, w / sum(own)) for v, w in zip(names, own)]
+        same = [(r, v) for r, v, _ in expected] == list(zip(rows["requisite"], rows["variable"]))
+        apart = max(abs(w - x) for (_, _, w), x in zip(expected, rows["weight"])) if same else np.inf
+        self.say(apart < 1e-9, f"weights: {len(rows)} rows, largest difference {apart:.3g}")
 
     def table(self, name, expected):
         """Compares a table by its key columns."""
@@ -116,8 +210,7 @@ class Comparison:
                     if not (column == "mean_patch_ha" and np.isnan(a) and b == 0):
                         faults.append(f"{key} {column}: run {b}, here {a}")
                 elif not np.isnan(a):
-                    # Relative; absolute under 1e-3, for areas that cancel to about nothing.
-                    relative = abs(a - b) / max(abs(a), abs(b), 1e-3)
+                    relative = abs(a - b) / max(abs(a), abs(b), FLOOR.get(name, 1e-3))
                     worst = max(worst, relative)
                     if relative > TABLE_TOLERANCE:
                         faults.append(f"{key} {column}: run {b}, here {a}")
@@ -210,12 +303,10 @@ def main():
             found = check.read(name, grid)
             if found is not None:
                 codes[name.removeprefix("change_")] = found
-        elif name.startswith("trend_"):
-            check.raster(name, expected, grid, "water_trend", 1 if name == "trend_slope" else 2)
-        elif name == "suitability_baseline_observed":
-            # Not every run keeps it as a raster.
-            if os.path.exists(os.path.join(arguments.run_folder, "rasters", name + ".tif")):
-                check.raster(name, expected, grid)
+        elif name in BANDS:
+            check.raster(name, expected, grid, *BANDS[name])
+        elif name.startswith("hydroperiod_sd_"):
+            check.raster(name, expected, grid, name.replace("_sd_", "_", 1), 2)
         else:
             found = check.raster(name, expected, grid)
             if found is not None and name.startswith("suitability_"):
@@ -235,6 +326,10 @@ def main():
         check.table(name, expected)
     for name, connection in result.connection.items():
         check.paths(name, connection, grid)
+    for name in result.names:
+        check.years(name, result.drawn[name], grid, name != "baseline" and result.follows_depth)
+        check.limits(name, result, grid)
+    check.weights(result.model)
     sys.exit(1 if check.failed else 0)
 
 

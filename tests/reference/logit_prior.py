@@ -3,8 +3,9 @@
     python logit_prior.py MEAN SD WEIGHT < CELLS.csv
 
 MEAN and SD are four numbers each, with commas. Standard input has a line per observed month: cell, four columns of the
-design, state (0 or 1). Prints per cell: cell, four coefficients. The second coefficient is at least 0: where the
-free maximum lies below, the maximum on the bound is given (the function is concave).
+design, state (0 or 1). Prints per cell: cell, four coefficients, and their covariance row by row: the inverse of the
+Hessian of what is minimised, by statsmodels' own Hessian. The second coefficient is at least 0: where the free maximum
+lies below, the maximum on the bound is given (the function is concave), and its row and column of the covariance are 0.
 """
 
 import sys
@@ -16,7 +17,7 @@ from statsmodels.discrete.discrete_model import Logit
 
 
 def maximise(model, mean, sd, weight, free):
-    """Maximum over the coefficients `free`, the others held at 0."""
+    """Maximum over the coefficients `free`, the others held at 0, and the inverse Hessian there."""
 
     def full(b):
         beta = np.zeros(4)
@@ -41,7 +42,9 @@ def maximise(model, mean, sd, weight, free):
         b = b - np.linalg.solve(bend(b), slope(b))
     assert np.abs(slope(b)).max() < 1e-8, slope(b)
     assert value(b) <= found.fun + 1e-9
-    return full(b)
+    spread = np.zeros((4, 4))
+    spread[np.ix_(free, free)] = np.linalg.inv(bend(b))
+    return full(b), spread
 
 
 def main():
@@ -51,10 +54,11 @@ def main():
     for cell in np.unique(months[:, 0]):
         own = months[months[:, 0] == cell]
         model = Logit(own[:, 5], own[:, 1:5])
-        beta = maximise(model, mean, sd, weight, np.arange(4))
+        beta, spread = maximise(model, mean, sd, weight, np.arange(4))
         if beta[1] < 0:
-            beta = maximise(model, mean, sd, weight, np.array([0, 2, 3]))
-        print(",".join([f"{cell:.0f}"] + [repr(float(b)) for b in beta]))
+            beta, spread = maximise(model, mean, sd, weight, np.array([0, 2, 3]))
+        numbers = [*beta, *spread.ravel()]
+        print(",".join([f"{cell:.0f}"] + [repr(float(number)) for number in numbers]))
 
 
 if __name__ == "__main__":

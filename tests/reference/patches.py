@@ -67,7 +67,7 @@ def describe(study, name, habitat, compared, suitability, hydroperiod, areas_ha)
                 "mean_hydroperiod_months": hydroperiod[at].mean(),
                 "centroid_x": centres[n][:, 0].mean(),
                 "centroid_y": centres[n][:, 1].mean(),
-                "zone": "none" if code is None else names.get(code, {}).get("name", str(code)),
+                "zone": "" if code is None else names.get(code, {}).get("name", str(code)),
                 "zone_share": counts.max() / len(at[0]) if codes.size else np.nan,
                 "nearest_neighbour_m": nearest,
                 "cut": "yes" if open_sides[at].sum() > 0 else "no",

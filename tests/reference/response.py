@@ -1,21 +1,28 @@
-"""How water follows drought and drawdown: a penalised logistic regression per cell.
+"""How water follows drought and drawdown in every cell.
 
-logit p(t) = a + b z(t) + c sin(2 pi m/12) + d cos(2 pi m/12). Coefficients are (cells, 4) arrays.
-Observations are (cells, design months): y is 1 wet, 0 dry, with a bool array of what was seen.
+Observations are (cells, baseline months): y is 1 wet, 0 dry, with a bool array of what was seen. Each climate has
+design months of its own; cells without a climate are not assessed.
 """
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.special import expit
 
-from climate import scenario_climate
+from climate import replayed_years, scenario_climate
 from inputs import StudyError
-from water import fill_round_the_year
+from regression import (
+    brier_saved, covariance, design_matrix, fit, fit_held, hydroperiod_sd, serial_weight, year,
+)  # fmt: skip
+from water import mann_kendall, theil_sen
 
 MINIMUM_CELLS = 30
 MINIMUM_RELIEF_M = 0.3
 MINIMUM_G = 1e-3
 SAMPLE = 5000
 SEARCH_SD = np.array([10.0, 5.0, 5.0, 5.0])
+QUALITY_CELLS = 300
+SIGNIFICANT = 0.05
+EDGE_MONTHS = 0.01  # a trend brings a mean hydroperiod no nearer to 0 or 12
 
 
 def split_mix(state):
@@ -27,104 +34,57 @@ def split_mix(state):
         return z ^ (z >> np.uint64(31))
 
 
-def design_matrix(months, z):
-    """(months, 4): 1, z, sine and cosine of the calendar month."""
-    angle = 2 * np.pi * (months % 12 + 1) / 12
-    return np.column_stack([np.ones(len(months)), z, np.sin(angle), np.cos(angle)])
+class Designs:
+    """The months of each climate with the z of one case, by climate: their positions `at` on the axis of the case (the
+    baseline, or the years replayed), the months themselves, z, and x."""
+
+    def __init__(self, axis, at, z):
+        self.axis, self.at, self.z = axis, at, z
+        self.months = [axis[own] for own in at]
+        self.x = [design_matrix(m, value) for m, value in zip(self.months, z)]
+
+    def calendar_means(self, climate):
+        """Mean z of each calendar month of a climate, (12,); NaN for one without design months."""
+        calendar, z = self.months[climate] % 12, self.z[climate]
+        return np.array([z[calendar == m].mean() if m in calendar else np.nan for m in range(12)])
 
 
-def objective(beta, x, y, weight, mean, precision):
-    """Penalised negative log-likelihood of each cell."""
-    eta = beta @ x.T
-    loss = np.sum(weight * (np.logaddexp(0, eta) - y * eta), axis=1)
-    return loss + 0.5 * np.sum(precision * (beta - mean) ** 2, axis=1)
+class Observed:
+    """What was seen of every cell of the grid (flat, in reading order), and its climate and group."""
 
-
-def fit(x, y, weight, mean, sd, free=(0, 1, 2, 3)):
-    """Coefficients (cells, 4) at the minimum of the objective; those not free are 0.
-
-    x (months, 4); y and weight (cells, months), weight 0 where not seen; mean (cells, 4); sd (4,).
-    Newton's method with halved steps, until the gradient is shorter than 1e-9.
-    """
-    free = list(free)
-    out = np.zeros((len(y), 4))
-    for start in range(0, len(y), 1000):  # blocks of cells, for memory only
-        block = slice(start, start + 1000)
-        out[block, free] = newton(
-            x[:, free], y[block], weight[block], mean[block][:, free], sd[free] ** -2.0
-        )
-    return out
-
-
-def newton(x, y, weight, mean, precision):
-    """The minimum of the objective for a block of cells."""
-    k = x.shape[1]
-    pairs = (x[:, :, None] * x[:, None, :]).reshape(len(x), k * k)
-    beta = mean.copy()
-    value = objective(beta, x, y, weight, mean, precision)
-    for _ in range(200):
-        p = expit(beta @ x.T)
-        gradient = (weight * (p - y)) @ x + precision * (beta - mean)
-        if (np.linalg.norm(gradient, axis=1) < 1e-9).all():
-            return beta
-        hessian = ((weight * p * (1 - p)) @ pairs).reshape(-1, k, k) + np.diag(precision)
-        step = np.linalg.solve(hessian, gradient[:, :, None])[:, :, 0]
-        scale = np.ones(len(y))
-        for _ in range(60):
-            trial = beta - scale[:, None] * step
-            trial_value = objective(trial, x, y, weight, mean, precision)
-            worse = trial_value > value + 1e-12 * (1 + np.abs(value))
-            if not worse.any():
-                break
-            scale[worse] /= 2
-        beta, value = trial, trial_value
-    raise StudyError("a response did not converge")
-
-
-def serial_weight(residuals, seen, months):
-    """1/(1 + 2 sum r_j), r_j the lag-j autocorrelation pooled over cells, held in [0.1, 1]."""
-    time = months - months[0]
-    dense = np.zeros((len(residuals), time[-1] + 1))
-    known = np.zeros(dense.shape, bool)
-    known[:, time] = seen
-    dense[:, time] = np.where(seen, residuals, 0)
-    variance = np.sum(dense**2) / known.sum()
-    total = 0.0
-    for lag in range(1, 13):
-        pairs = np.sum(known[:, lag:] & known[:, :-lag])
-        if pairs == 0:
-            break
-        r = np.sum(dense[:, lag:] * dense[:, :-lag]) / pairs / variance
-        if r <= 0:
-            break
-        total += r
-    return min(max(1 / (1 + 2 * total), 0.1), 1.0)
-
-
-class Response:
-    """The fitted response of every cell of the grid (flat, in reading order)."""
-
-    def __init__(self, study, climate, history, water):
-        self.study, self.climate = study, climate
+    def __init__(self, study, climates, history, water):
+        self.study, self.climates = study, climates
         section = study.text.get("inundation", {})
-        driver = section.get("driver", "index" if climate else "season")
+        driver = section.get("driver", "index" if climates else "season")
         self.answers = driver == "index"
-        self.months = climate.design if self.answers else study.baseline
-        self.z_base = climate.z() if self.answers else np.zeros(len(self.months))
-        self.x = design_matrix(self.months, self.z_base)
-        flat = history[np.isin(study.baseline, self.months)].reshape(len(self.months), -1).T
+        flat = history.reshape(len(study.baseline), -1).T
         self.seen, self.y = flat >= 0, (flat == 1).astype(float)
-        self.assessed = water["assessed"].ravel()
+        if self.answers:
+            self.climate_of = climates.of_cell
+        else:
+            self.climate_of = np.zeros(len(flat), int)
+        self.assessed = water["assessed"].ravel() & (self.climate_of >= 0)
         self.wet = water["ever_wet"].ravel() & self.assessed
         self.never_dry = self.wet & ~water["ever_dry"].ravel()
         frequency = water["frequency"].ravel()
         self.middle = (
             study.inside.ravel() & self.assessed & (frequency >= 0.1) & (frequency <= 0.9)
         )
+        prior = section.get("prior", {})
+        self.sd = np.array(
+            [
+                prior.get("intercept_sd", 10.0),
+                prior.get("index_sd", 0.5),
+                prior.get("season_sd", 1.0),
+                prior.get("season_sd", 1.0),
+            ]
+        )
         self.groups()
-        self.fit_priors()
-        self.fit_cells(section.get("prior", {}))
-        self.find_lines(section.get("logits_per_metre"))
+
+    def by_climate(self, cells):
+        """Pairs of a climate and the positions among `cells` of those that have it."""
+        for climate in np.unique(self.climate_of[cells]):
+            yield climate, np.flatnonzero(self.climate_of[cells] == climate)
 
     def groups(self):
         """Group number of every cell: its class, or one more group where it has none."""
@@ -136,60 +96,146 @@ class Response:
                 np.isnan(self.study.layer(name)), np.inf, self.study.layer(name)
             ).ravel()
 
-    def sample(self):
-        """Cells behind the priors: of each group those with the smallest hash, at most SAMPLE."""
-        cells = np.flatnonzero(self.middle)
+    def hashes(self, cells):
+        """Hash of each of these cells under the study's seed."""
         cols = self.study.grid.cols
         seed = np.array(self.study.text["study"].get("seed", 1), np.uint64)
         row, col = (cells // cols).astype(np.uint64), (cells % cols).astype(np.uint64)
-        hashes = split_mix(split_mix(split_mix(seed) ^ row) ^ col)
-        order = np.argsort(hashes, kind="stable")
+        return split_mix(split_mix(split_mix(seed) ^ row) ^ col)
+
+    def sample(self):
+        """Cells behind the priors: of each group those with the smallest hash, at most SAMPLE."""
+        cells = np.flatnonzero(self.middle)
+        order = np.argsort(self.hashes(cells), kind="stable")
         kept = [cells[order][self.group[cells[order]] == g][:SAMPLE] for g in np.unique(self.group)]
         return np.sort(np.concatenate(kept)).astype(int)
 
-    def fit_priors(self):
-        """Prior means and serial weight by group, from free fits of cells neither wet nor dry."""
-        cells = self.sample()
+    def priors(self, designs, cells):
+        """Prior mean, serial weight and lag-1 autocorrelation by group, from free fits of these cells."""
         if cells.size == 0:
             raise StudyError("no cell with a frequency of 0.1 to 0.9: nothing to learn from")
-        seen, y = self.seen[cells], self.y[cells]
-        beta = fit(self.x, y, seen.astype(float), np.zeros((len(cells), 4)), SEARCH_SD)
-        p = np.clip(expit(beta @ self.x.T), 1e-6, 1 - 1e-6)
-        residuals = (y - p) / np.sqrt(p * (1 - p))
-        everyone = (np.median(beta, axis=0), serial_weight(residuals, seen, self.months))
-        self.prior = {}
+        beta = np.zeros((len(cells), 4))
+        residuals = np.zeros((len(cells), len(self.study.baseline)))
+        seen = np.zeros(residuals.shape, bool)
+        for climate, own in self.by_climate(cells):
+            x, at = designs.x[climate], designs.at[climate]
+            own_seen, y = self.seen[cells[own]][:, at], self.y[cells[own]][:, at]
+            beta[own] = fit(x, y, own_seen.astype(float), np.zeros((len(own), 4)), SEARCH_SD)
+            p = np.clip(expit(beta[own] @ x.T), 1e-6, 1 - 1e-6)
+            residuals[np.ix_(own, at)] = (y - p) / np.sqrt(p * (1 - p))
+            seen[np.ix_(own, at)] = own_seen
+        months = self.study.baseline
+        everyone = (np.median(beta, axis=0), *serial_weight(residuals, seen, months))
+        prior = {}
         for group in np.unique(self.group):
             own = self.group[cells] == group
-            self.prior[group] = everyone
+            prior[group] = everyone
             if own.sum() >= MINIMUM_CELLS:
-                self.prior[group] = (
+                prior[group] = (
                     np.median(beta[own], axis=0),
-                    serial_weight(residuals[own], seen[own], self.months),
+                    *serial_weight(residuals[own], seen[own], months),
                 )
+        return prior
 
-    def fit_cells(self, prior):
-        """Coefficients of every assessed cell ever wet; NaN rows elsewhere."""
-        cells = np.flatnonzero(self.wet)
-        sd = np.array(
-            [
-                prior.get("intercept_sd", 10.0),
-                prior.get("index_sd", 0.5),
-                prior.get("season_sd", 1.0),
-                prior.get("season_sd", 1.0),
-            ]
-        )
-        mean = np.array([self.prior[g][0] for g in self.group[cells]]).reshape(-1, 4)
+    def prior_of(self, prior, cells):
+        """(means, weights) of cells by the priors of their groups, the intercept about 0."""
+        mean = np.array([prior[g][0] for g in self.group[cells]]).reshape(-1, 4)
         mean[:, 0] = 0
-        weight = self.seen[cells] * np.array([self.prior[g][1] for g in self.group[cells]])[:, None]
-        beta = fit(self.x, self.y[cells], weight, mean, sd)
-        against = beta[:, 1] < 0
-        self.clamped = int(against.sum())
-        if against.any():
-            beta[against] = fit(
-                self.x, self.y[cells][against], weight[against], mean[against], sd, (0, 2, 3)
-            )
-        self.beta = np.full((len(self.wet), 4), np.nan)
-        self.beta[cells] = beta
+        return mean, np.array([prior[g][1] for g in self.group[cells]])
+
+
+class Response(Observed):
+    """The fitted response of every cell of the grid (flat, in reading order)."""
+
+    def __init__(self, study, climates, history, water):
+        super().__init__(study, climates, history, water)
+        self.base = self.designs({})
+        self.prior = self.priors(self.base, self.sample())
+        self.fit_cells()
+        self.find_lines(study.text.get("inundation", {}).get("logits_per_metre"))
+
+    def designs(self, scenario):
+        """The designs of every climate in a scenario ({}: the record)."""
+        baseline = self.study.baseline
+        if not self.answers:
+            return Designs(baseline, [np.arange(len(baseline))], [np.zeros(len(baseline))])
+        each, changes = self.climates.each, scenario_climate(scenario)
+        years = replayed_years(scenario)
+        if years is None:
+            at = [np.flatnonzero(np.isin(baseline, c.design)) for c in each]
+            return Designs(baseline, at, [c.z(*changes) for c in each])
+        starts = self.study.water_year_starts
+        axis = np.array([12 * year + starts - 1 + m for year in years for m in range(12)])
+        at = [np.flatnonzero([c.fits[t % 12].usable for t in axis]) for c in each]
+        return Designs(axis, at, [c.z_of(axis[own], *changes) for c, own in zip(each, at)])
+
+    def fit_cells(self):
+        """Coefficients of every assessed cell ever wet, their covariance, and the share of the Brier score that they
+        save; NaN elsewhere."""
+        cells = np.flatnonzero(self.wet)
+        mean, weight = self.prior_of(self.prior, cells)
+        self.beta, self.clamped = np.full((len(self.wet), 4), np.nan), 0
+        self.spread = np.full((len(self.wet), 4, 4), np.nan)
+        self.brier_saved = np.full(len(self.wet), np.nan)
+        for climate, own in self.by_climate(cells):
+            x, at = self.base.x[climate], self.base.at[climate]
+            seen, y = self.seen[cells[own]][:, at], self.y[cells[own]][:, at]
+            weights = seen * weight[own][:, None]
+            beta, held = fit_held(x, y, weights, mean[own], self.sd)
+            self.beta[cells[own]] = beta
+            self.clamped += int(held.sum())
+            self.spread[cells[own]] = covariance(x, beta, weights, self.sd)
+            months = self.base.months[climate]
+            self.brier_saved[cells[own]] = brier_saved(expit(beta @ x.T), seen, y, months)
+
+    def looked_at(self, group):
+        """Cells on which the response of a group is judged: at most 300 of its sample, evenly spread."""
+        cells = self.sample()
+        cells = cells[self.group[cells] == group]
+        return cells[:: max(1, -(-len(cells) // QUALITY_CELLS))]
+
+    def residual_trend(self, group):
+        """(months per decade, p, middle year) of observed minus modelled hydroperiod, over the design months of each
+        cell's climate; None if too short."""
+        cells = self.looked_at(group)
+        seen, off = np.zeros((2, len(cells), len(self.study.baseline)))
+        for climate, own in self.by_climate(cells):
+            x, at = self.base.x[climate], self.base.at[climate]
+            seen[np.ix_(own, at)] = self.seen[cells[own]][:, at]
+            off[np.ix_(own, at)] = self.y[cells[own]][:, at] - expit(self.beta[cells[own]] @ x.T)
+        off *= seen
+        years, values = [], []
+        for one in np.unique(self.study.baseline // 12):
+            at = self.study.baseline // 12 == one
+            count = seen[:, at].sum(axis=1)
+            enough = count >= 6
+            if enough.any():
+                years.append(float(one))
+                values.append(np.mean(12 * off[:, at].sum(axis=1)[enough] / count[enough]))
+        if len(years) < 8:
+            return None
+        values = np.array(values)
+        slope = 10 * theil_sen(np.array(years), values)
+        return slope, mann_kendall(values)[2], np.mean(years)
+
+    def carried(self, scenario):
+        """Logits that the residual trend of its group adds to every cell, (cells,)."""
+        out = np.zeros(len(self.wet))
+        if not scenario.get("continue_trend"):
+            return out
+        for group in np.unique(self.group):
+            cells = self.looked_at(group)
+            trend = self.residual_trend(group) if len(cells) else None
+            if trend is None or trend[1] >= SIGNIFICANT:
+                continue
+
+            def mean(logits, cells=cells):
+                return self.expected(self.beta[cells] + [logits, 0, 0, 0], self.base, cells).mean()
+
+            wanted = mean(0.0) + trend[0] * (scenario["horizon"] - trend[2]) / 10
+            wanted = min(max(wanted, EDGE_MONTHS), 12 - EDGE_MONTHS)
+            out[self.group == group] = brentq(lambda s: mean(s) - wanted, -60, 60, xtol=1e-12)
+        return out
 
     def find_lines(self, given):
         """g (logits per metre) and its line (intercept, slope) on elevation, for every cell."""
@@ -241,15 +287,21 @@ class Response:
                 level = self.beta[own, 0].mean() - slope * self.elevation[own].mean()
                 self.line[here] = np.column_stack([level, slope])
 
-    def expected(self, beta, z):
-        """Hydroperiod (cells,), months per year, of coefficients under the z of a climate."""
-        x = design_matrix(self.months, z)
-        monthly = np.full((12, len(beta)), np.nan)
-        p = expit(beta @ x.T)
-        for m in range(12):
-            if (self.months % 12 == m).any():
-                monthly[m] = p[:, self.months % 12 == m].mean(axis=1)
-        return fill_round_the_year(monthly).sum(axis=0)
+    def expected(self, beta, designs, cells):
+        """Hydroperiod (cells,), months per year, of coefficients of cells under designs."""
+        out = np.zeros(len(cells))
+        for climate, own in self.by_climate(cells):
+            p = expit(beta[own] @ designs.x[climate].T)
+            out[own] = year(p, designs.months[climate])
+        return out
+
+    def expected_sd(self, beta, designs, cells):
+        """Standard deviation of the hydroperiod (cells,) by the errors of each cell's own fit."""
+        out = np.zeros(len(cells))
+        for climate, own in self.by_climate(cells):
+            x, months = designs.x[climate], designs.months[climate]
+            out[own] = hydroperiod_sd(x, months, beta[own], self.spread[cells[own]])
+        return out
 
     def drawdown(self, scenario):
         """Fall of the water table in every cell, metres; NaN where its layer or the zones have no data."""
@@ -264,18 +316,39 @@ class Response:
             return out
         return np.full(count, float(fall))
 
+    def mean_falls_of_z(self, designs, replay):
+        """Mean fall of z over the wet months each cell was seen in, (cells,); without any, 0. Replayed months have no
+        partner: there the fall is that of the mean of the calendar month."""
+        out = np.zeros(len(self.wet))
+        everyone = np.flatnonzero(self.climate_of >= 0)
+        for climate, own in self.by_climate(everyone):
+            at, cells = self.base.at[climate], everyone[own]
+            if replay:
+                by_calendar = self.base.calendar_means(climate) - designs.calendar_means(climate)
+                fall = np.nan_to_num(by_calendar)[self.base.months[climate] % 12]
+            else:
+                fall = self.base.z[climate] - designs.z[climate]
+            was_wet = self.y[cells][:, at] * self.seen[cells][:, at]
+            out[cells] = was_wet @ fall / np.maximum(was_wet.sum(axis=1), 1)
+        return out
+
     def scenario(self, scenario, depth):
-        """(hydroperiod, depth) as (rows, columns) under a scenario ({}: the modelled baseline)."""
-        z = self.z_base
-        if self.answers and scenario.get("cause") != "climate":
-            z = self.climate.z(*scenario_climate(scenario))
+        """(hydroperiod, its standard deviation, depth) as (rows, columns) under a scenario ({}: the modelled
+        baseline)."""
+        own_climate = scenario.get("cause") != "climate"
+        designs = self.designs(scenario) if own_climate else self.base
         fall = self.drawdown(scenario)
         moves = np.nan_to_num(fall, nan=1.0) != 0
         if moves.any() and np.isnan(self.g).all():
             raise StudyError(f"{scenario['name']}: no logits per metre for a drawdown")
-        g = np.where(np.isnan(self.g), 0.0, self.g)  # not known: water does not answer
+        known_g = ~np.isnan(self.g)
+        trend = self.carried(scenario)
+        # A trend works as the fall that would bring it about, where it is known how water follows a fall.
+        whole = np.where(known_g, fall - trend / np.where(known_g, self.g, 1.0), fall)
+        g = np.where(known_g, self.g, 0.0)  # not known: water does not answer
 
         hydroperiod = np.where(self.assessed, 0.0, np.nan)
+        spread = np.full(len(self.wet), np.nan)
         beta = self.beta.copy()
         rising = self.assessed & ~self.wet & (fall < 0)
         rising &= ~np.isnan(self.elevation) & ~np.isnan(self.line[:, 0])
@@ -283,29 +356,31 @@ class Response:
             mean = self.prior[self.group[cell]][0]
             a = self.line[cell, 0] + self.line[cell, 1] * self.elevation[cell]
             beta[cell] = [a, max(mean[1], 0.0), mean[2], mean[3]]
-        modelled = np.flatnonzero(self.wet | rising)
-        lowered = beta[modelled].copy()
-        change = np.where(moves, -g * fall, 0.0)
+        change = np.where(known_g, -g * whole, trend)
+        change[rising] = -g[rising] * fall[rising]
         level = self.line[:, 0] + self.line[:, 1] * self.elevation
         reserve = np.nan_to_num(np.maximum(level - beta[:, 0], 0.0))
-        deep = self.never_dry & (fall > 0)
+        deep = self.never_dry & (whole > 0) & known_g
         change[deep] = np.minimum(0.0, reserve[deep] + change[deep])
-        lowered[:, 0] += change[modelled]
-        known = ~np.isnan(lowered[:, 0])
-        hydroperiod[modelled[known]] = self.expected(lowered[known], z)
-        hydroperiod[self.assessed & np.isnan(fall)] = np.nan
+        beta[:, 0] += change
+        modelled = np.flatnonzero((self.wet | rising) & ~np.isnan(beta[:, 0]))
+        hydroperiod[modelled] = self.expected(beta[modelled], designs, modelled)
+        fitted = np.flatnonzero(self.wet & ~np.isnan(beta[:, 0]))
+        spread[fitted] = self.expected_sd(beta[fitted], designs, fitted)
+        # For years one by one: cells with an answer, their coefficients and designs; and cells without.
+        self.answered = (modelled, beta[modelled], designs)
+        self.unanswered = self.assessed & np.isnan(fall)
+        hydroperiod[self.unanswered] = np.nan
         shape = self.study.grid.shape
         if depth is None:
-            return hydroperiod.reshape(shape), None
+            return hydroperiod.reshape(shape), spread.reshape(shape), None
 
         held = depth.ravel()
-        # Mean of z_base - z over the wet months each cell was seen in; none: no climate term.
-        was_wet = self.y * self.seen
-        count = was_wet.sum(axis=1)
-        mean_fall = was_wet @ (self.z_base - z) / np.maximum(count, 1)
+        mean_fall = self.mean_falls_of_z(designs, own_climate and "replay" in scenario)
         b = np.nan_to_num(self.beta[:, 1])
         with np.errstate(invalid="ignore", divide="ignore"):
-            lower = np.maximum(0.0, b * mean_fall / self.g + fall)
-        changed = np.maximum(held - lower, 0.0)
+            lower = np.maximum(0.0, b * mean_fall / self.g + np.where(self.wet, whole, fall))
+        # Depths and falls are held as 32-bit floats.
+        changed = np.maximum(held.astype(np.float32) - lower.astype(np.float32), 0).astype(float)
         out = np.where(np.isnan(self.g) & ~np.isnan(fall), held, changed)
-        return hydroperiod.reshape(shape), out.reshape(shape)
+        return hydroperiod.reshape(shape), spread.reshape(shape), out.reshape(shape)

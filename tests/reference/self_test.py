@@ -7,11 +7,14 @@ from scipy.optimize import minimize
 from scipy.special import gamma as gamma_function
 from scipy.stats import gamma, logistic, norm, theilslopes
 
+import choice
 import climate
 import patches
+import regression
 import response
 import suitability
 import water
+import years as years_module
 from inputs import bilinear, overlap
 
 
@@ -37,6 +40,55 @@ def test_evapotranspiration():
         [164.35 * climate.day_length(40.0)[3] / 12],
     )
     assert climate.thornthwaite(april, [-2.0], normals, 40.0)[0] == 0
+
+
+def test_hargreaves_samani():
+    # FAO-56, example 20: Lyon, 45 43 N, July, 26.6 and 14.8 degrees C: Ra 40.55 MJ, 5.0 mm a day.
+    place = 45 + 43 / 60
+    assert round(climate.radiation(place)[6], 2) == 40.55
+    july = np.array([2001 * 12 + 6])
+    found = climate.hargreaves_samani(july, np.array([14.8]), np.array([26.6]), place)
+    close(found / 31, [5.0330553], 1e-7)
+    # FAO-56, table 2.6: radiation on the 15th at 20 degrees S, printed to 0.1; the table's own rounding is 0.1.
+    printed = [41.9, 40.0, 36.6, 31.3, 26.6, 24.1, 25.0, 28.9, 34.2, 38.6, 41.2, 42.1]
+    assert np.abs(climate.radiation(-20.0) - printed).max() < 0.12
+    frost = climate.hargreaves_samani(july, np.array([-40.0]), np.array([-30.0]), place)
+    assert frost[0] == 0
+
+
+def test_given_index():
+    rng = np.random.default_rng(3)
+    rain = np.append(rng.gamma(1.5, 40.0, 30), [0.0, 0.0])
+    percent = 100 * rain / rain.mean()
+    one, other = climate.GammaIndex(rain, "centre"), climate.GammaIndex(percent, "centre")
+    # The distribution does not look at units: the index of the percentages is that of the rain.
+    for x in (0.0, 7.0, 55.0, 400.0):
+        y = 100 * x / rain.mean()
+        close(climate.response_z(one, x), climate.response_z(other, y), 1e-8)
+    as_it_is = climate.Standardised(None, None)
+    for z in (-6.0, -2.5, 0.3, 4.0):
+        close(climate.response_z(as_it_is, z), z)
+
+
+def test_events():
+    # The worked series of run theory, indices from 0: events at 1-4, 9-10 and 12-15; the run at 6 stays above -1.
+    index = [0.5, -0.2, -1.3, -0.8, -0.1, 0.4, -0.6, -0.9, 0.3, -1.0, -1.0, 1.2, -0.4, -2.1, -1.7, -0.3]
+    found = climate.drought_events(np.array(index))
+    assert [(a, b) for a, b, *_ in found] == [(1, 4), (9, 10), (12, 15)]
+    close([event[2] for event in found], [2.4, 2.0, 4.5])
+    # A month without index neither opens nor closes.
+    found = climate.drought_events(np.array([0.2, -1.5, np.nan, -0.5, 0.1]))
+    close(found[0], [1, 3, 2.0, 1.0, -1.5])
+
+
+def test_calendar_means():
+    calendar = np.array([0, 1, 0, 1, 2])
+    seen = np.array([[True, True, True, False, False], [False] * 5])
+    y = np.array([[1.0, 0.0, 0.0, 1.0, 1.0], [1.0] * 5])
+    found = choice.calendar_means(calendar, seen, y)
+    # January 1 of 2, February 0 of 1, March never seen: 1 of 3 over all; nothing seen: a half.
+    close(found[0, :3], [0.5, 0.0, 1 / 3])
+    close(found[1], np.full(12, 0.5))
 
 
 def test_index():
@@ -97,19 +149,68 @@ def test_fill():
     close(filled, [0.8, 0.5, 0.5, 0.5, 0.2, 0.3, 0.3, 0.3, 0.3, 0.3, 0.4, 0.6])
 
 
+def bend(beta, x, y, weight, mean, sd):
+    """Second differences (4, 4) of the objective of one cell."""
+
+    def value(step):
+        return regression.objective((beta + step)[None], x, y[None], weight[None], mean, sd**-2.0)[0]
+
+    h, unit = 1e-3, np.eye(4)
+    return np.array(
+        [
+            [
+                value(h * (a + b)) - value(h * (a - b)) - value(h * (b - a)) + value(-h * (a + b))
+                for a in unit
+            ]
+            for b in unit
+        ]
+    ) / (4 * h * h)
+
+
+def test_spread_of_hydroperiod():
+    # The delta method against 200,000 draws of coefficients that hardly vary, so that the answer is straight.
+    rng = np.random.default_rng(5)
+    months = np.arange(2001 * 12, 2013 * 12)
+    x = regression.design_matrix(months, rng.normal(size=len(months)))
+    root = 0.01 * np.tril(rng.normal(size=(4, 4)))
+    beta = np.array([0.2, 0.8, -0.5, 0.3])
+    found = regression.hydroperiod_sd(x, months, beta[None], (root @ root.T)[None])
+    drawn = beta + rng.normal(size=(200_000, 4)) @ root.T
+    hydroperiods = regression.year(1 / (1 + np.exp(-drawn @ x.T)), months)
+    close(found / hydroperiods.std(), [1], 0.01)
+    # By hand: January wet in 1 of 2 years, February in 2 of 2: the calendar is off by 2 x 0.25.
+    jan_feb = np.array([24000, 24001, 24012, 24013])
+    y, seen = np.array([[1.0, 1, 0, 1]]), np.ones((1, 4))
+    close(regression.brier_saved(np.array([[0.8, 1, 0.1, 1]]), seen, y, jan_feb), [1 - 0.05 / 0.5])
+    assert np.isnan(regression.brier_saved(y, seen, np.ones((1, 4)), jan_feb)[0])
+
+
+def test_replays():
+    given = {"replay": {"years": [2006, 2007, 2009, 2010, 2011, 2009, 2009]}}
+    years = climate.replayed_years(given)
+    assert climate.runs(years) == [(2006, 2007), (2009, 2011), (2009, 2009), (2009, 2009)]
+    assert climate.replayed_years({"replay": {"from": 1998, "to": 2000}}) == [1998, 1999, 2000]
+    assert climate.replayed_years({}) is None and climate.runs([]) == []
+    # Replayed years stand one after another, so that a season runs over their seam.
+    calendar = np.arange(24) % 12
+    variable = {"measure": "share of years with a spell", "season": [11, 2], "spell_months": 4}
+    plan = years_module.stretches(variable, calendar, 1, np.full(24, np.nan))
+    assert [(at, n) for at, n, _ in plan] == [(10, 4)]
+
+
 def test_fit():
     rng = np.random.default_rng(11)
     months = np.arange(2001 * 12, 2013 * 12)
     z = rng.normal(size=len(months))
-    x = response.design_matrix(months, z)
+    x = regression.design_matrix(months, z)
     y = (rng.random((3, len(months))) < 1 / (1 + np.exp(-(0.3 + z)))).astype(float)
     y[1], y[2] = 0, 1  # separable: only the prior holds these
     weight = 0.4 * (rng.random(y.shape) < 0.8)
     mean, sd = np.tile([0, 0.9, -0.2, 0.3], (3, 1)), np.array([10, 0.5, 1, 1])
-    found = response.fit(x, y, weight, mean, sd)
+    found = regression.fit(x, y, weight, mean, sd)
     for cell in range(3):
         expected = minimize(
-            lambda b: response.objective(
+            lambda b: regression.objective(
                 b[None], x, y[cell : cell + 1], weight[cell : cell + 1], mean[:1], sd**-2.0
             )[0],
             mean[0],
@@ -117,15 +218,22 @@ def test_fit():
             options={"xatol": 1e-8, "fatol": 1e-13, "maxiter": 20000, "maxfev": 20000},
         )
         close(found[cell], expected.x, 1e-5)
-    held = response.fit(x, y, weight, mean, sd, (0, 2, 3))
+    held = regression.fit(x, y, weight, mean, sd, (0, 2, 3))
     assert (held[:, 1] == 0).all()
+    # Covariance: by central differences of the objective's slope; of a b held at 0 without its row and column.
+    spread = regression.covariance(x, np.vstack([found[:1], held[:1]]), weight[[0, 0]], sd)
+    close(np.linalg.inv(spread[0]), bend(found[0], x, y[0], weight[0], mean[0], sd), 1e-4)
+    rest = np.ix_([0, 2, 3], [0, 2, 3])
+    expected = bend(held[0], x, y[0], weight[0], mean[0], sd)[rest]
+    close(np.linalg.inv(spread[1][rest]), expected, 1e-4)
+    assert (spread[1][1] == 0).all() and (spread[1][:, 1] == 0).all()
     # One lag by hand: residuals 1 1 -1 -1: r_1 = (1 - 1 + 1)/3, r_2 = (-1 - 1)/2 stops the sum.
     residuals = np.array([[1.0, 1, -1, -1]])
-    w = response.serial_weight(residuals, np.ones((1, 4), bool), np.arange(4))
-    close(w, 1 / (1 + 2 / 3))
+    w, first = regression.serial_weight(residuals, np.ones((1, 4), bool), np.arange(4))
+    close([w, first], [1 / (1 + 2 / 3), 1 / 3])
     # A month left out of the design keeps its place in time: r_1 = (1 x 1)/1, r_2 = -1.
-    w = response.serial_weight(residuals[:, :3], np.ones((1, 3), bool), np.array([0, 1, 3]))
-    close(w, 1 / 3)
+    w, first = regression.serial_weight(residuals[:, :3], np.ones((1, 3), bool), np.array([0, 1, 3]))
+    close([w, first], [1 / 3, 1])
 
 
 def test_measures():
@@ -170,6 +278,20 @@ def test_scores():
     # Saaty (2008), table 4: weights .091 .218 .691.
     matrix = [[1, 1 / 3, 1 / 6], [3, 1, 1 / 4], [6, 4, 1]]
     close(suitability.pairwise_weights(matrix, False).round(3), [0.091, 0.218, 0.691])
+
+
+def test_years():
+    # Twelve even tosses: longest run at most 3 in 2872 of 4096 sequences (Schilling 1990; OEIS A000078, from memory).
+    tosses = (np.arange(4096)[:, None] >> np.arange(12)) % 2 == 1
+    assert (years_module.longest_run(tosses) <= 3).sum() == 2872
+    # Draws: each month wet as often as its probability says, neighbours correlated by the share kept.
+    hashes = response.split_mix(np.arange(20000, dtype=np.uint64))
+    wet = years_module.draw(hashes, 0, 0, np.tile([0.3, 0.3, 0.7], (20000, 1)), 0.6)
+    close(wet.mean(axis=0), [0.3, 0.3, 0.7], 0.02)
+    close(np.corrcoef(wet[:, 0], wet[:, 1])[0, 1], 0.6, 0.03)
+    # Gaps of one and two months between wet ones are closed, one of three is not.
+    record = np.array([[1, -1, 1, -1, -1, 1, -1, -1, -1, 1, -1, 0]]).T
+    assert (years_module.filled(record)[:, 0] == [1, 1, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0]).all()
 
 
 def test_patches():

@@ -147,8 +147,8 @@ class Model:
             "water_limit_months", WATER_LIMIT_MONTHS
         )
 
-    def measure(self, variable, hydroperiod, depth, land_cover):
-        """The measure of one variable."""
+    def measure(self, variable, hydroperiod, depth, land_cover, factors, dilution):
+        """The measure of one variable that is not yearly."""
         study, cell, kind = self.study, self.study.grid.cell, variable["measure"]
 
         def layer():
@@ -160,6 +160,13 @@ class Model:
 
         if kind in ("layer", "class"):
             return layer()
+        if kind == "water quality":
+            pools = study.layer(study.role("pools"))
+            held = np.ones(study.grid.shape)
+            for code, factor in dilution.items():
+                held[pools == code] = factor
+            value = layer() * factors.get(variable["layer"], 1.0) * held
+            return value.astype(np.float32).astype(float)
         if kind == "hydroperiod":
             return hydroperiod
         if kind == "depth":
@@ -175,30 +182,92 @@ class Model:
             return distance(target, cell, variable["limit_m"])
         return share(target, known, cell, variable["radius_m"])
 
-    def suitability(self, hydroperiod, depth, land_cover=None):
-        """Suitability as float32, NaN where not assessed or outside the study area."""
-        assessed = self.study.inside.copy()
-        combined = []
+    def near(self, requisite, scores):
+        """Factor on a requisite's score by the nearness of another, whose scores are given; None without."""
+        if "near" not in requisite:
+            return None
+        near, cell = requisite["near"], self.study.grid.cell
+        target = scores[near["requisite"]] >= near.get("at_least", 0.5)
+        limit = near["within_m"]
+        if "curve" in near:
+            return score(near["curve"], distance(target, cell, limit).astype(np.float32).astype(float), {})
+        if not target.any():
+            return np.zeros(target.shape)
+        far = distance_transform_edt(~target) * cell
+        return (far <= limit * (1 + 1e-12)).astype(float)
+
+    def scores(self, hydroperiod, depth, land_cover, years, factors, dilution):
+        """{variable name: scores}, NaN where the measure is missing."""
+        out = {}
         for requisite in self.requisites.values():
-            scores = []
             for variable in requisite["variables"]:
-                x = self.measure(variable, hydroperiod, depth, land_cover)
                 legend = self.study.legend(variable["layer"]) if "layer" in variable else {}
-                s = score(variable["curve"], x, legend)
+                if variable["name"] in years:
+                    x, scored = years[variable["name"]]
+                else:
+                    x = self.measure(variable, hydroperiod, depth, land_cover, factors, dilution)
+                    scored = None
+                out[variable["name"]] = score(variable["curve"], x, legend) if scored is None else scored
+        return out
+
+    def requisite(self, requisite, scores):
+        """Score of a requisite without its nearness, NaN where it is not assessed."""
+        assessed, rows = np.ones(self.study.grid.shape, bool), []
+        for variable in requisite["variables"]:
+            s = scores[variable["name"]]
+            missing = variable.get("if_missing", "not assessed")
+            if missing == "not assessed":
+                assessed &= ~np.isnan(s)
+            elif missing != "omit":
+                s = np.where(np.isnan(s), float(missing), s)
+            rows.append(s)
+        if "pairwise" in requisite:
+            weights = pairwise_weights(
+                requisite["pairwise"], requisite.get("accept_inconsistent", False)
+            )
+        else:
+            weights = [v.get("weight", 1.0) for v in requisite["variables"]]
+        return np.where(assessed, combine(requisite["combine"], rows, weights), np.nan)
+
+    def combined(self, requisites):
+        """Suitability of requisites' scores, {name: scores}, as float64; NaN where one is not assessed."""
+        rows = [requisites[name] for name in self.requisites]
+        known = np.all([~np.isnan(row) for row in rows], axis=0)
+        return np.where(known, combine(self.rule["combine"], rows, self.weights), np.nan)
+
+    def suitability(self, hydroperiod, depth, land_cover=None, years=None, factors=None, dilution=None):
+        """Suitability as float32, NaN where not assessed or outside the study area.
+
+        Leaves what it was made of in `self.parts`: scores by variable, by requisite before and after nearness, factors of nearness.
+        """
+        scores = self.scores(hydroperiod, depth, land_cover, years or {}, factors or {}, dilution or {})
+        own = {name: self.requisite(r, scores) for name, r in self.requisites.items()}
+        done, nearness = {}, {}
+        while len(done) < len(own):  # those that others must be near to come first
+            for name, requisite in self.requisites.items():
+                other = requisite.get("near", {}).get("requisite")
+                if name not in done and (other is None or other in done):
+                    nearness[name] = self.near(requisite, done)
+                    factor = nearness[name]
+                    done[name] = own[name] if factor is None else own[name] * factor
+        self.parts = (scores, own, done, nearness)
+        out = self.combined(done)
+        out = np.where(self.barrier & ~np.isnan(out), 0.0, out)
+        return np.where(self.study.inside, out, np.nan).astype(np.float32)
+
+    def raised(self):
+        """For each factor in the order of its code: (its score, suitability with that score alone at 1), by `self.parts`."""
+        scores, own, done, nearness = self.parts
+        out = []
+        for name, requisite in self.requisites.items():
+            factor = 1.0 if nearness[name] is None else nearness[name]
+            for variable in requisite["variables"]:
+                s = scores[variable["name"]]
                 missing = variable.get("if_missing", "not assessed")
-                if missing == "not assessed":
-                    assessed &= ~np.isnan(s)
-                elif missing != "omit":
+                if missing not in ("not assessed", "omit"):
                     s = np.where(np.isnan(s), float(missing), s)
-                scores.append(s)
-            if "pairwise" in requisite:
-                weights = pairwise_weights(
-                    requisite["pairwise"], requisite.get("accept_inconsistent", False)
-                )
-            else:
-                weights = [v.get("weight", 1.0) for v in requisite["variables"]]
-            combined.append(combine(requisite["combine"], scores, weights))
-            assessed &= ~np.isnan(combined[-1])
-        out = combine(self.rule["combine"], combined, self.weights)
-        out = np.where(self.barrier, 0.0, out)
-        return np.where(assessed, out, np.nan).astype(np.float32)
+                better = self.requisite(requisite, scores | {variable["name"]: np.where(np.isnan(s), s, 1.0)})
+                out.append((s, self.combined(done | {name: better * factor})))
+            if nearness[name] is not None:
+                out.append((nearness[name], self.combined(done | {name: own[name]})))
+        return out

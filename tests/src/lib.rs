@@ -7,6 +7,8 @@
 pub mod basin;
 pub mod outside;
 pub mod raster;
+pub mod refusal;
 pub mod table;
+pub mod weather;
 
 pub use basin::{Basin, Outcome, Ready, lentic};

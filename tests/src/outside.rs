@@ -36,6 +36,26 @@ pub fn python_json(script: &str, argument: &Path) -> Value {
     serde_json::from_str(&text).unwrap_or_else(|e| panic!("{script} printed no JSON ({e}): {text}"))
 }
 
+/// Runs the comparison of a run with the independent program, which must agree, and returns its lines.
+#[track_caller]
+pub fn agrees(study: &Path, run: &Path) -> String {
+    let outcome = Outcome::of(python().arg("compare.py").arg(study).arg(run));
+    let (said, why) = (&outcome.stdout, &outcome.stderr);
+    assert_eq!(outcome.code, Some(0), "the run and the reference differ:\n{said}{why}");
+    outcome.stdout
+}
+
+/// Asserts that the comparison looked at something: a line `ok NAME` for each, and cells where rasters are.
+#[track_caller]
+pub fn looked_at(said: &str, names: &[&str]) {
+    for name in names {
+        let begin = format!("ok    {name}: ");
+        let line = said.lines().find(|line| line.starts_with(&begin));
+        let line = line.unwrap_or_else(|| panic!("{name} was not compared:\n{said}"));
+        assert!(!line.contains(" 0 cells compared") && !line.contains(" 0 rows"), "{line}");
+    }
+}
+
 /// What `gdalinfo -json` says of a raster.
 #[track_caller]
 pub fn gdalinfo(path: &Path) -> Value {

@@ -232,7 +232,9 @@ fn nothing_is_connected_unless_asked_for() {
     let record = fs::read_to_string(without.join("run.json")).unwrap();
     assert!(!record.contains("connecting patches") && !record.contains("Connection, "));
     let report = |run: &Path| fs::read_to_string(run.join("report.html")).unwrap();
-    assert!(report(&with).contains("Equivalent connected area") && !report(&without).contains("hold together"));
+    assert!(
+        report(&with).contains("Equivalent connected area") && !report(&without).contains("hold together")
+    );
     for same in ["tables/habitat_loss_by_zone.csv", "rasters/suitability_drier.tif"] {
         assert!(fs::read(with.join(same)).unwrap() == fs::read(without.join(same)).unwrap(), "{same}");
     }
@@ -292,9 +294,8 @@ fn impassable_roads_part_the_patches() {
     basin.edit("study.toml", "barriers = { roads = 15.0 }", "barriers = { roads = \"impassable\" }");
     let parted = basin.run("parted", &["--quiet"]);
     compare(&basin, &parted);
-    let of = |run: &Path, column: &str| {
-        Table::of_run(run, "connection").number("scenario", "baseline", column)
-    };
+    let of =
+        |run: &Path, column: &str| Table::of_run(run, "connection").number("scenario", "baseline", column);
     assert!(of(&parted, "connected_groups") > of(&open, "connected_groups"));
     assert!(of(&parted, "links") < of(&open, "links"));
     assert!(of(&parted, "equivalent_connected_area_ha") < of(&open, "equivalent_connected_area_ha"));
@@ -304,13 +305,16 @@ fn impassable_roads_part_the_patches() {
 #[test]
 fn ground_without_a_class_is_not_crossed() {
     let basin = Basin::small();
-    basin.edit("study.toml", "legend = \"legends/land_cover.csv\"\nsource = \"invented\"\ndate = \"2020\"", "legend = \"legends/land_cover.csv\"\nno_data = [1, 3]");
+    basin.edit(
+        "study.toml",
+        "legend = \"legends/land_cover.csv\"\nsource = \"invented\"\ndate = \"2020\"",
+        "legend = \"legends/land_cover.csv\"\nno_data = [1, 3]",
+    );
     // what else reads the land cover takes what is missing for nothing
     let study = fs::read_to_string(basin.study()).unwrap();
-    let softer = study.replace("radius_m = 120.0 ", "if_missing = 0.2\nradius_m = 120.0 ").replace(
-        "radius_m = 300.0 ",
-        "if_missing = 1.0\nradius_m = 300.0 ",
-    );
+    let softer = study
+        .replace("radius_m = 120.0 ", "if_missing = 0.2\nradius_m = 120.0 ")
+        .replace("radius_m = 300.0 ", "if_missing = 1.0\nradius_m = 300.0 ");
     fs::write(basin.study(), softer).unwrap();
     let run = basin.run("run", &["--quiet"]);
     compare(&basin, &run);

@@ -201,9 +201,14 @@ impl Fitted {
             .cells
             .iter()
             .filter(|cell| cell.informative())
-            .map(|cell| SampleCell { group: GROUP, observed: cell.observed.clone(), wet: cell.wet.clone() })
+            .map(|cell| SampleCell {
+                group: GROUP,
+                climate: 0,
+                observed: cell.observed.clone(),
+                wet: cell.wet.clone(),
+            })
             .collect();
-        let groups = Groups::fit(&basin.design, &basin.axis, &sample, SPREADS).unwrap();
+        let groups = Groups::fit(std::slice::from_ref(&basin.design), &basin.axis, &sample, SPREADS).unwrap();
         let mut months = Months::default();
         let mut table = LineTable::default();
         let betas: Vec<Option<Beta>> = basin

@@ -13,7 +13,8 @@ static DEMO: LazyLock<Ready> = LazyLock::new(|| Ready::make("readback", true));
 /// What rasterio, rio-cogeo and pandas say (tests/reference/readback.py).
 static PYTHON: LazyLock<Value> = LazyLock::new(|| python_json("readback.py", &DEMO.run));
 
-const SCENARIOS: [&str; 5] = ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050"];
+const SCENARIOS: [&str; 6] =
+    ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050", "driest-years"];
 
 fn rasters() -> Vec<PathBuf> {
     let folder = fs::read_dir(DEMO.run.join("rasters")).unwrap();
@@ -42,14 +43,20 @@ fn every_promised_raster_is_there() {
         "water_trend",
         "permanence",
         "not_assessed",
+        "response_to_drought",
+        "response_quality",
+        "wet_spell_observed",
+        "limiting_factor_baseline",
     ]
     .map(String::from)
     .into();
     for scenario in SCENARIOS {
-        promised
-            .extend(["hydroperiod", "suitability", "change"].map(|product| format!("{product}_{scenario}")));
+        promised.extend(
+            ["hydroperiod", "suitability", "change", "limiting_factor", "novelty"]
+                .map(|product| format!("{product}_{scenario}")),
+        );
     }
-    promised.extend(["hydroperiod_baseline".into(), "suitability_baseline".into()]);
+    promised.extend(["hydroperiod", "suitability", "novelty"].map(|product| format!("{product}_baseline")));
     let missing: Vec<_> = promised.iter().filter(|name| !found.contains(name.as_str())).collect();
     assert!(missing.is_empty(), "{missing:?}");
 }
@@ -97,7 +104,10 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
     }
     let unit = band["unit"].as_str();
     assert_eq!(unit, expected["unit"].as_str(), "{name}");
-    let by_band = ["water_trend", "water_change", "longest_dry_run", "response_to_drought"].contains(&name);
+    let by_band =
+        ["water_trend", "water_change", "longest_dry_run", "wet_spell_observed", "response_to_drought"]
+            .contains(&name)
+            || name.starts_with("novelty_");
     let quantity = if by_band { band["description"].as_str() } else { name.split('_').next() };
     let wanted = match quantity.unwrap() {
         "hydroperiod" => Some("months per year"),
@@ -105,9 +115,14 @@ fn same_band(name: &str, band: &Value, expected: &Value) {
         "inundation" | "recurrence" => Some("share"),
         "Theil-Sen slope" => Some("months per decade"),
         "change of hydroperiod" | "hydroperiod per unit of the index" => Some("months per year"),
-        "slope on the index" => Some("logits per standard deviation"),
-        "longest dry run" => Some("months"),
-        // classes and a probability have none
+        "slope on the index" | "standard deviation of the slope on the index" => {
+            Some("logits per standard deviation")
+        }
+        "response" => Some("share"),
+        "longest dry run" | "longest wet spell, mean of the years" => Some("months"),
+        "share of the years that dried" => Some("share"),
+        "distance beyond the range at the records" => Some("share of that range"),
+        // classes, a month of the year and a probability have none
         _ => None,
     };
     assert_eq!(unit, wanted, "{name}");
@@ -252,7 +267,7 @@ fn checksums_are_those_of_the_files() {
     let record: Value = serde_json::from_slice(&fs::read(DEMO.run.join("run.json")).unwrap()).unwrap();
     let inputs = checked(&record["inputs"], &DEMO.basin);
     assert!(inputs.len() > 360, "{} inputs", inputs.len());
-    for name in ["climate.csv", "area.gpkg", "layers/ground.tif", "legends/zones.csv"] {
+    for name in ["climate.csv", "area.gpkg", "records.csv", "layers/ground.tif", "legends/zones.csv"] {
         assert!(inputs.contains(name), "{name} is not accounted for");
     }
     let products = checked(&record["products"], &DEMO.run);

@@ -2,54 +2,14 @@
 //! left behind. Snapshots hold the messages whole, with temporary paths cut off.
 
 use lentic_raster::{Bounds, Crs, Grid, write_bytes, write_floats};
+use lentic_tests::Basin;
 use lentic_tests::raster::Raster;
-use lentic_tests::{Basin, Outcome};
+use lentic_tests::refusal::{line_of, refused, refused_with};
 use std::fs;
 use std::path::Path;
 
 /// The demo's reference system.
 const CRS: &str = "+proj=laea +lat_0=-31 +lon_0=-18 +x_0=0 +y_0=0 +datum=WGS84 +units=m +no_defs";
-
-/// Runs the spoilt study, which must be refused naming each of `names`, and gives the message without temporary paths.
-#[track_caller]
-fn refused(basin: &Basin, names: &[&str]) -> String {
-    let outcome = basin.try_run("run", &[]);
-    let said = refused_with(basin, outcome, names);
-    let left: Vec<_> = fs::read_dir(basin.folder()).unwrap().map(|e| e.unwrap().file_name()).collect();
-    assert_eq!(left, ["basin"], "something is left beside the basin");
-    let checked = said_by(basin, Outcome::of(lentic_tests::lentic().arg("check").arg(basin.study())));
-    assert_eq!(
-        checked.replace("; nothing was computed", ""),
-        said.replace("; nothing was computed", ""),
-        "check says something else"
-    );
-    said
-}
-
-fn said_by(basin: &Basin, outcome: Outcome) -> String {
-    let folder = basin.folder().display().to_string();
-    outcome.stderr.replace(&format!("{folder}/basin/"), "").replace(&folder, "DIR")
-}
-
-#[track_caller]
-fn refused_with(basin: &Basin, outcome: Outcome, names: &[&str]) -> String {
-    assert_eq!(outcome.code, Some(1), "{outcome:#?}");
-    assert_eq!(outcome.stdout, "");
-    let said = said_by(basin, outcome);
-    assert!(!said.contains("panicked") && !said.contains("RUST_BACKTRACE"), "{said}");
-    for name in names {
-        assert!(said.contains(name), "{name:?} is not named in: {said}");
-    }
-    said
-}
-
-/// Line of the study file, from 1, on which `text` stands.
-#[track_caller]
-fn line_of(basin: &Basin, text: &str) -> String {
-    let study = fs::read_to_string(basin.study()).unwrap();
-    let at = study.lines().position(|line| line.contains(text)).expect("the text stands in the study");
-    format!("study.toml:{}: ", at + 1)
-}
 
 /// Cuts a file to its first bytes.
 fn truncate(path: &Path, bytes: u64) {
@@ -129,6 +89,16 @@ fn a_climate_that_ends_too_early() {
 }
 
 #[test]
+fn a_replay_of_years_beyond_the_climate() {
+    let basin = Basin::small();
+    let study = fs::read_to_string(basin.study()).unwrap();
+    let line = study.lines().find(|line| line.starts_with("replay = ")).unwrap().to_string();
+    basin.edit("study.toml", &line, "replay = { from = 2018, to = 2030 }");
+    let at = line_of(&basin, "replay = ");
+    insta::assert_snapshot!(refused(&basin, &[&at, "2021", "1989 to 2020"]));
+}
+
+#[test]
 fn text_for_a_number_in_the_climate() {
     let basin = Basin::small();
     let text = fs::read_to_string(basin.file("climate.csv")).unwrap();
@@ -172,12 +142,17 @@ fn weights_that_come_to_nothing() {
     let basin = Basin::small();
     basin.edit(
         "study.toml",
-        "[3.0, 0.0], [6.0, 0.6], [9.0, 1.0], [12.0, 1.0]]  # placeholder\nweight = 2.0",
+        "[3.0, 0.0], [6.0, 0.6], [9.0, 1.0], [12.0, 1.0]]\nweight = 2.0",
         "[3.0, 0.0], [6.0, 0.6], [9.0, 1.0], [12.0, 1.0]]\nweight = 0.0",
     );
     basin.edit(
         "study.toml",
-        "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]  # placeholder\nweight = 1.0",
+        "a season of some four months\nweight = 1.0",
+        "a season of some four months\nweight = 0.0",
+    );
+    basin.edit(
+        "study.toml",
+        "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]\nweight = 1.0",
         "curve.trapezoid = [0.05, 0.3, 1.2, 3.0]\nweight = 0.0",
     );
     insta::assert_snapshot!(refused(&basin, &["study.toml:", "foraging-water", "0"]));
@@ -248,6 +223,31 @@ fn a_value_that_is_no_state_of_water() {
     let outcome = basin.try_run("run", &[]);
     insta::assert_snapshot!(refused_with(&basin, outcome, &["\"water\"", "water/water_2001-02.tif", "7"]));
     assert_eq!(fs::read_dir(basin.folder()).unwrap().count(), 1);
+}
+
+#[test]
+fn records_without_a_reference_system() {
+    let basin = Basin::small();
+    basin.edit("study.toml", "crs = \"EPSG:4326\" ", "#");
+    insta::assert_snapshot!(refused(&basin, &["records.csv:1: ", "geodeticDatum", "records.crs"]));
+}
+
+#[test]
+fn an_empty_table_of_records() {
+    let basin = Basin::small();
+    let text = fs::read_to_string(basin.file("records.csv")).unwrap();
+    fs::write(basin.file("records.csv"), text.lines().next().unwrap()).unwrap();
+    insta::assert_snapshot!(refused(&basin, &["records.csv: holds no records"]));
+}
+
+#[test]
+fn records_that_all_lie_elsewhere() {
+    let basin = Basin::small();
+    let text = fs::read_to_string(basin.file("records.csv")).unwrap();
+    let moved = [(",-31.", ",-41."), (",-30.", ",-40."), (",-18.", ",-28."), (",-17.", ",-27.")];
+    let far = moved.iter().fold(text, |text, (here, there)| text.replace(here, there));
+    fs::write(basin.file("records.csv"), far).unwrap();
+    insta::assert_snapshot!(refused(&basin, &["records.csv: none of its 80 records can be used"]));
 }
 
 /// All problems at once, those of the study file and those of the files it names, in the order of files and lines.

@@ -2,7 +2,7 @@
 //! be so whatever the numbers.
 
 use lentic_raster::{Bounds, Crs, Grid, write_bytes, write_floats};
-use lentic_study::options::StudyFile;
+use lentic_study::options::{SeriesSection, StudyFile};
 use lentic_tests::raster::Raster;
 use lentic_tests::table::Table;
 use lentic_tests::{Outcome, lentic};
@@ -75,14 +75,16 @@ impl Trial {
     /// The climate file under the names of the template: rain and temperature by year and month from 0.
     fn climate(&self, years: std::ops::RangeInclusive<usize>, of: impl Fn(usize, usize) -> (f64, f64)) {
         let climate = self.file.climate.as_ref().unwrap();
-        let temperature = climate.temperature.as_ref().unwrap();
-        assert_eq!(climate.precipitation.file, temperature.file);
-        let mut text = format!("year,month,{},{}\n", climate.precipitation.column, temperature.column);
+        let [rain, temperature] =
+            [&climate.precipitation, &climate.temperature].map(|series| series.as_ref().unwrap());
+        assert_eq!(rain.file, temperature.file);
+        let column = |series: &SeriesSection| series.column.clone().unwrap();
+        let mut text = format!("year,month,{},{}\n", column(rain), column(temperature));
         for (year, month) in years.flat_map(|year| (0..12).map(move |month| (year, month))) {
-            let (rain, warmth) = of(year, month);
-            text.push_str(&format!("{year},{},{rain:.2},{warmth:.2}\n", month + 1));
+            let (mm, warmth) = of(year, month);
+            text.push_str(&format!("{year},{},{mm:.2},{warmth:.2}\n", month + 1));
         }
-        fs::write(self.place(&climate.precipitation.file), text).unwrap();
+        fs::write(self.place(rain.file.as_ref().unwrap()), text).unwrap();
     }
 
     /// Checks and runs; gives what the run left.

@@ -1,5 +1,6 @@
 //! The command line.
 
+use crate::survey::SurveyCommand;
 use clap::{Args as Group, Parser, Subcommand};
 use std::path::PathBuf;
 use std::sync::LazyLock;
@@ -70,6 +71,38 @@ pub enum Command {
         #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
         tile: u32,
     },
+    /// Fit response curves to the study's records, and hold them against its own
+    Calibrate {
+        /// The study file, with a section [records]
+        study: PathBuf,
+        /// Folder of the calibration; an earlier one there is replaced [default: that of the run, with -calibration]
+        #[arg(long, short)]
+        out: Option<PathBuf>,
+        /// Threads [default: one per core]
+        #[arg(long)]
+        threads: Option<usize>,
+        /// Cells a side of the tiles worked on at a time
+        #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
+        tile: u32,
+    },
+    /// Say why a cell of a finished run is what it is: measures, scores, weights and what limits it, in every scenario
+    ///
+    /// Places of a rare animal are sensitive: share an explanation as you would share a record.
+    #[command(allow_negative_numbers = true)]
+    Explain {
+        /// The run folder
+        run: PathBuf,
+        /// Metres east in the study's reference system (with --lonlat: longitude)
+        x: f64,
+        /// Metres north (with --lonlat: latitude)
+        y: f64,
+        /// X and Y are degrees of longitude and latitude (WGS 84)
+        #[arg(long)]
+        lonlat: bool,
+        /// The study file the run was made from [default: where the run found it]
+        #[arg(long)]
+        study: Option<PathBuf>,
+    },
     /// Make monthly masks of water from multispectral scenes
     Water {
         /// The scenes file
@@ -83,6 +116,12 @@ pub enum Command {
         /// Cells a side of the tiles worked on at a time
         #[arg(long, default_value_t = 512, value_parser = clap::value_parser!(u32).range(16..=8192))]
         tile: u32,
+    },
+    /// Ground truth for a finished run: draw points to visit, correct areas by what was found there
+    Survey {
+        /// What to do.
+        #[command(subcommand)]
+        what: SurveyCommand,
     },
     /// Print the JSON Schema of the study file, for editors
     Schema {

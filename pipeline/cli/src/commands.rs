@@ -2,9 +2,13 @@
 
 use crate::args::{Args, Command, Speech};
 use crate::bars::Bars;
+use crate::explain::{explained_json, explained_text};
 use crate::say;
+use crate::survey::survey;
+use lentic_engine::calibrate::{CalibrationSummary, calibrate, default_calibration_folder};
 use lentic_engine::check::{Checked, check};
 use lentic_engine::demo::{DemoSize, write_demo};
+use lentic_engine::explain::{ExplainOptions, explain};
 use lentic_engine::run::{RunOptions, RunSummary, default_folder, run};
 use lentic_engine::scenes::{WaterOptions, water};
 use lentic_engine::{EngineError, prepare};
@@ -25,12 +29,21 @@ pub fn dispatch(args: &Args) -> ExitCode {
         Command::Run { study, out, threads, tile } => {
             run_study(study, out.clone(), *threads, *tile as usize, speech)
         }
+        Command::Calibrate { study, out, threads, tile } => {
+            calibrate_study(study, out.clone(), *threads, *tile as usize, speech)
+        }
+        Command::Explain { run, x, y, lonlat, study } => {
+            let options =
+                ExplainOptions { run: run.clone(), x: *x, y: *y, lonlat: *lonlat, study: study.clone() };
+            explain_cell(&options, speech)
+        }
         Command::Water { scenes, out, threads, tile } => {
             make_masks(scenes, out.clone(), *threads, *tile as usize, speech)
         }
+        Command::Survey { what } => survey(what, speech),
         Command::Schema { scenes } => {
             let text = if *scenes { scenes::schema_text() } else { lentic_study::schema_text() };
-            println!("{}", text.trim_end());
+            say::out(text.trim_end());
             Ok(())
         }
     };
@@ -75,6 +88,13 @@ fn check_study(study: &Path, speech: Speech) -> Result<(), EngineError> {
             "cols": checked.grid.cols,
             "months_with_water_files": checked.stack.images.len(),
             "scenarios": checked.study.scenarios.len(),
+            "records": checked.records.as_ref().map(|vetted| json!({
+                "rows": vetted.rows,
+                "findings": vetted.presences.len(),
+                "absences": vetted.absences.len(),
+                "set_aside": vetted.set_aside.len(),
+            })),
+            "climates": checked.climates.models().len(),
             "memory_mib": checked.memory_mib(TILE),
             "disk_mib": checked.disk_mib(),
             "seconds": checked.seconds(TILE)?,
@@ -111,10 +131,19 @@ fn told(checked: &Checked) -> Result<String, EngineError> {
     let grid = &checked.grid;
     let study = &checked.study;
     let (first, last) = study.period.baseline;
+    let records = checked.records.as_ref().map(|vetted| {
+        let set_aside = match vetted.set_aside.len() {
+            0 => String::new(),
+            _ => format!("; set aside: {}", vetted.reasons()),
+        };
+        let (found, absent) = (vetted.presences.len(), vetted.absences.len());
+        format!("records    {found} findings and {absent} absences of {} rows{set_aside}", vetted.rows)
+    });
     let lines = [
         format!("study      {}", study.name),
         format!("grid       {} x {} cells of {} m, {}", grid.cols, grid.rows, grid.cell_m, crs_name(checked)),
         format!("baseline   {first} to {last}, water files for {} months", checked.stack.images.len()),
+        format!("climate    {}", checked.climates.in_words()),
         format!("layers     {}", study.layers.iter().map(|l| l.name.as_str()).collect::<Vec<_>>().join(", ")),
         format!(
             "requisites {}",
@@ -131,6 +160,9 @@ fn told(checked: &Checked) -> Result<String, EngineError> {
             duration(checked.seconds(TILE)?)
         ),
     ];
+    // records before what is needed
+    let mut lines = lines.to_vec();
+    lines.splice(lines.len() - 1..lines.len() - 1, records);
     Ok(lines.join("\n"))
 }
 
@@ -151,6 +183,73 @@ fn run_study(
         println!("{}", summary_text(&summary));
     }
     Ok(())
+}
+
+fn calibrate_study(
+    study: &Path,
+    out: Option<PathBuf>,
+    threads: Option<usize>,
+    tile: usize,
+    speech: Speech,
+) -> Result<(), EngineError> {
+    prepare(threads)?;
+    let out = out.unwrap_or_else(|| default_calibration_folder(study));
+    let bars = Bars::new(speech.quiet || speech.json);
+    let summary = calibrate(study, &RunOptions { out, tile }, &bars)?;
+    if speech.json {
+        println!("{:#}", calibration_json(&summary));
+    } else if !speech.quiet {
+        for warning in &summary.warnings {
+            eprintln!("warning: {warning}");
+        }
+        println!("{}", calibration_text(&summary));
+    }
+    Ok(())
+}
+
+fn explain_cell(options: &ExplainOptions, speech: Speech) -> Result<(), EngineError> {
+    prepare(None)?;
+    let explained = explain(options)?;
+    if speech.json {
+        say::out(&format!("{:#}", explained_json(&explained)));
+    } else {
+        say::out(&explained_text(&explained));
+    }
+    Ok(())
+}
+
+fn calibration_json(summary: &CalibrationSummary) -> serde_json::Value {
+    let [both, own, fitted] = summary.habitat_ha;
+    json!({
+        "done": true,
+        "folder": summary.folder.display().to_string(),
+        "id": summary.id,
+        "records": summary.records,
+        "background": summary.background,
+        "folds": summary.folds,
+        "auc_fitted": summary.auc[0],
+        "auc_of_study": summary.auc[1],
+        "rank_correlation": summary.rank_correlation,
+        "habitat_by_both_ha": both,
+        "habitat_by_study_only_ha": own,
+        "habitat_by_fit_only_ha": fitted,
+        "warnings": summary.warnings,
+        "seconds": summary.seconds,
+    })
+}
+
+fn calibration_text(summary: &CalibrationSummary) -> String {
+    let shown = |value: Option<f64>| value.map_or_else(|| "none".to_string(), |v| format!("{v:.3}"));
+    let [both, own, fitted] = summary.habitat_ha;
+    [
+        format!("records            {} against {} background cells, {} folds", summary.records, summary.background, summary.folds),
+        format!("AUC on folds left out: fitted {}, the study's own curves {}", shown(summary.auc[0]), shown(summary.auc[1])),
+        format!("rank correlation of the two maps {}", shown(summary.rank_correlation)),
+        format!("habitat            {both:.1} ha by both, {own:.1} ha by the study only, {fitted:.1} ha by the fit only"),
+        "The study's own curves stay in force. Read the fitted ones before you use any:".to_string(),
+        format!("  {}", summary.folder.join("fragment.toml").display()),
+    ]
+    .join("\n")
 }
 
 fn make_masks(
@@ -221,6 +320,7 @@ fn summary_json(summary: &RunSummary) -> serde_json::Value {
         "baseline_habitat_ha": summary.headline.habitat_ha,
         "not_assessed_ha": summary.headline.not_assessed_ha,
         "scenarios": scenarios,
+        "records": summary.records,
         "warnings": summary.warnings,
         "seconds": summary.seconds,
     })
@@ -240,6 +340,9 @@ fn summary_text(summary: &RunSummary) -> String {
     let lines: Vec<String> =
         lines.iter().map(|(name, area, lost)| format!("{name:widest$} {area:>12.1} ha{lost}")).collect();
     let mut text = lines.join("\n");
+    if let Some(records) = &summary.records {
+        text.push_str(&format!("\n{records}"));
+    }
     text.push_str(&format!(
         "\nrun {} in {:.1} s: {}",
         summary.run_id,

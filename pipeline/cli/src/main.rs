@@ -3,7 +3,9 @@
 mod args;
 mod bars;
 mod commands;
+mod explain;
 mod say;
+mod survey;
 
 use clap::Parser;
 use std::process::ExitCode;

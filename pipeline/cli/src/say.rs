@@ -4,7 +4,7 @@ use lentic_engine::EngineError;
 use lentic_study::Problem;
 use miette::{Diagnostic, GraphicalReportHandler, LabeledSpan, NamedSource, SourceCode};
 use serde_json::{Value, json};
-use std::io::IsTerminal;
+use std::io::{IsTerminal, Write};
 
 /// All done.
 pub const DONE: u8 = 0;
@@ -79,6 +79,11 @@ pub fn problems(problems: &[Problem]) {
             eprintln!("{problem}");
         }
     }
+}
+
+/// Writes to standard output; a reader who has seen enough (`| head`) is no error.
+pub fn out(text: &str) {
+    let _ = writeln!(std::io::stdout(), "{text}");
 }
 
 /// Says an error and gives its exit code.

@@ -55,11 +55,20 @@ fn help_names_every_command_and_the_exit_codes() {
     assert_eq!(said.status.code(), Some(0));
     assert!(said.stderr.is_empty());
     let help = out(&said);
-    for word in ["demo", "check", "run", "schema", "--json", "--quiet", "Exit codes: 0 done, 1 refused input"]
-    {
+    for word in [
+        "demo",
+        "check",
+        "run",
+        "calibrate",
+        "survey",
+        "schema",
+        "--json",
+        "--quiet",
+        "Exit codes: 0 done, 1 refused input",
+    ] {
         assert!(help.contains(word), "{word} is not in the help:\n{help}");
     }
-    for command in ["demo", "check", "run", "schema"] {
+    for command in ["demo", "check", "run", "calibrate", "survey", "schema"] {
         let said = lentic(&[command, "--help"]);
         assert_eq!(said.status.code(), Some(0), "{command}");
         assert!(out(&said).contains(&format!("Usage: lentic {command}")), "{command}");
@@ -135,7 +144,7 @@ fn a_check_says_what_a_run_would_do() {
     assert_eq!(report["done"], true);
     assert_eq!((&report["rows"], &report["cols"]), (&69.into(), &92.into()));
     assert_eq!(report["months_with_water_files"], 360);
-    assert_eq!(report["scenarios"], 5);
+    assert_eq!(report["scenarios"], 6);
     assert!(
         report["memory_mib"].as_u64().is_some_and(|m| m > 0)
             && report["disk_mib"].as_u64().is_some_and(|m| m > 0)
@@ -166,7 +175,10 @@ fn a_run_answers_in_words_and_in_json() {
     assert!(words.contains(record["run_id"].as_str().unwrap()), "two runs of one study differ in run_id");
     let rows = report["scenarios"].as_array().unwrap();
     let names: Vec<_> = rows.iter().map(|row| row["scenario"].as_str().unwrap()).collect();
-    assert_eq!(names, ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050"]);
+    assert_eq!(
+        names,
+        ["drier", "much-drier", "pumping", "pumping-and-drier", "cropland-2050", "driest-years"]
+    );
     let baseline = report["baseline_habitat_ha"].as_f64().unwrap();
     assert!(baseline > 0.0);
     for row in rows {

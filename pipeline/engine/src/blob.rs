@@ -1,7 +1,9 @@
-//! Intermediate files of a run: per tile the bit rows of the cells ever wet, and their coefficients.
+//! Intermediate files of a run: per tile the bit rows of the cells ever wet, their coefficients and
+//! the covariances of those.
 
 use crate::error::{EngineError, io};
 use lentic_habitat::response::Beta;
+use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::water::{BitRows, MonthAxis};
 use std::fs;
 use std::path::{Path, PathBuf};
@@ -84,6 +86,27 @@ impl TileFiles {
         let numbers: Vec<f64> = bytes.as_chunks::<8>().0.iter().map(|b| f64::from_le_bytes(*b)).collect();
         Ok(numbers.as_chunks::<4>().0.to_vec())
     }
+
+    /// Keeps the roots of the covariances of those coefficients.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn keep_covariances(&self, tile: usize, roots: &[CovarianceRoot]) -> Result<(), EngineError> {
+        let path = self.path("covariance", tile);
+        let bytes: Vec<u8> = roots.iter().flat_map(|root| root.0).flat_map(f32::to_le_bytes).collect();
+        fs::write(&path, bytes).map_err(io(&path))
+    }
+
+    /// Reads them back.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn covariances(&self, tile: usize) -> Result<Vec<CovarianceRoot>, EngineError> {
+        let path = self.path("covariance", tile);
+        let bytes = fs::read(&path).map_err(io(&path))?;
+        let numbers: Vec<f32> = bytes.as_chunks::<4>().0.iter().map(|b| f32::from_le_bytes(*b)).collect();
+        Ok(numbers.as_chunks::<10>().0.iter().map(|root| CovarianceRoot(*root)).collect())
+    }
 }
 
 #[cfg(test)]
@@ -106,6 +129,9 @@ mod tests {
         let betas = vec![[0.1, -2.0, 3.5, f64::MIN_POSITIVE], [0.0; 4]];
         files.keep_coefficients(4, &betas).unwrap();
         assert_eq!(files.coefficients(4).unwrap(), betas);
+        let roots = vec![CovarianceRoot(std::array::from_fn(|k| k as f32 / 3.0)), CovarianceRoot([0.0; 10])];
+        files.keep_covariances(4, &roots).unwrap();
+        assert_eq!(files.covariances(4).unwrap(), roots);
         std::fs::write(dir.path().join("wet-4.bin"), [0u8; 12]).unwrap();
         assert!(files.wet(4, &axis).is_err());
     }

@@ -5,14 +5,17 @@ mod layers;
 #[cfg(test)]
 mod tests;
 
-use crate::climate_file;
+use crate::climates::{self, Climates, Needed};
 use crate::error::EngineError;
+use crate::layers::place_of_files;
+use crate::records::{Vetted, vet};
 use crate::stack::Stack;
-use lentic_habitat::climate::{Series, YEARS_ADVISED};
+use lentic_habitat::climate::YEARS_ADVISED;
+use lentic_habitat::validation::FEW;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
-use lentic_study::settings::{Driver, Files, Layer, Role};
-use lentic_study::source::key;
+use lentic_study::settings::{Driver, GridSettings, Role, ThresholdRule};
+use lentic_study::source::{item, key};
 use lentic_study::{Examined, Problem, Problems, Source, Study, examine};
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
@@ -24,7 +27,7 @@ const CALENDAR_MONTHS_ADVISED: usize = 6;
 const SHOWN: usize = 6;
 
 /// A study that can be run.
-#[derive(Debug)]
+#[derive(Clone, Debug)]
 pub struct Checked {
     /// The study.
     pub study: Study,
@@ -32,8 +35,10 @@ pub struct Checked {
     pub grid: Grid,
     /// Its water files.
     pub stack: Stack,
-    /// Its climate, if any.
-    pub series: Option<Series>,
+    /// Its climates.
+    pub climates: Climates,
+    /// Its records, if any.
+    pub records: Option<Vetted>,
     /// What the user should look into; nothing that stops a run.
     pub warnings: Vec<Problem>,
 }
@@ -54,25 +59,44 @@ pub fn check(path: &Path) -> Result<Checked, EngineError> {
     let (first, last) = study.period.baseline;
     let axis = MonthAxis::new(first, last);
     let stack = checker.stack(&axis);
-    let series = checker.climate();
+    let climates = checker.climate(grid.as_ref());
     for layer in &study.layers {
         match &grid {
             Some(grid) => checker.layer(layer, grid, stack.as_ref()),
             None => checker.opens(layer),
         }
     }
+    let records = grid.as_ref().and_then(|grid| checker.records(grid));
     let Checker { mut problems, warnings, lacking, .. } = checker;
     for told in unlisted {
         if lacking.contains(&(told.legend, told.code)) {
             problems.retain(|problem| *problem != told.problem);
         }
     }
-    match (grid, stack) {
-        (Some(grid), Some(stack)) if problems.is_empty() => {
-            Ok(Checked { study, grid, stack, series, warnings })
+    match (grid, stack, climates) {
+        (Some(grid), Some(stack), Some(climates)) if problems.is_empty() => {
+            Ok(Checked { study, grid, stack, climates, records, warnings })
         }
         _ => Err(Problems::sorted(&source.path, problems).into()),
     }
+}
+
+/// The grid of a study; `None` where it states neither bounds nor area.
+///
+/// # Errors
+/// A reference system or bounds that make no grid, or an area that cannot be read.
+pub fn grid_of(settings: &GridSettings) -> Result<Option<Grid>, RasterError> {
+    let crs = Crs::parse(&settings.crs)?;
+    Ok(match (settings.bounds, &settings.area) {
+        (Some([left, bottom, right, top]), _) => {
+            Some(Grid::from_bounds(crs, Bounds { left, bottom, right, top }, settings.cell_m)?)
+        }
+        (None, Some(area)) => {
+            let bounds = vector_bounds(area, &crs)?;
+            Some(Grid::covering(crs, bounds, settings.cell_m)?)
+        }
+        (None, None) => None,
+    })
 }
 
 struct Checker<'a> {
@@ -99,24 +123,12 @@ impl Checker<'_> {
         if settings.crs.is_empty() {
             return None; // Told already.
         }
-        let crs = match Crs::parse(&settings.crs) {
-            Ok(crs) => crs,
-            Err(e) => {
-                self.problem("grid.crs", e.to_string(), "");
-                return None;
-            }
-        };
-        let made = match (settings.bounds, &settings.area) {
-            (Some([left, bottom, right, top]), _) => {
-                Grid::from_bounds(crs, Bounds { left, bottom, right, top }, settings.cell_m)
-            }
-            (None, Some(area)) => {
-                vector_bounds(area, &crs).and_then(|bounds| Grid::covering(crs, bounds, settings.cell_m))
-            }
-            (None, None) => return None,
-        };
-        match made {
-            Ok(grid) => Some(grid),
+        if let Err(e) = Crs::parse(&settings.crs) {
+            self.problem("grid.crs", e.to_string(), "");
+            return None;
+        }
+        match grid_of(settings) {
+            Ok(grid) => grid,
             Err(e) => {
                 let at = match e {
                     RasterError::Geographic { .. } | RasterError::Unit { .. } => "grid.crs",
@@ -203,36 +215,80 @@ impl Checker<'_> {
         }
     }
 
-    fn climate(&mut self) -> Option<Series> {
-        let climate = self.study.climate.as_ref()?;
+    /// The climates, read and fitted.
+    fn climate(&mut self, grid: Option<&Grid>) -> Option<Climates> {
         let (from, to) = self.study.period.reference;
         let (first, last) = match self.study.inundation.driver {
             Driver::Index => self.study.period.baseline,
+            // warm months are those of the baseline
+            Driver::Season if self.study.needs_temperature() => self.study.period.baseline,
             Driver::Season => (from, to),
         };
         let years = (to.since(from) + 1) as usize / 12;
-        let at = "period.reference";
         // One too short for an index is a problem of the study itself, told with it.
-        if years < YEARS_ADVISED {
+        if self.study.climate.is_some() && years < YEARS_ADVISED {
             let message = format!(
                 "the reference period {from} to {to} holds {years} whole years; the World Meteorological Organization advises {YEARS_ADVISED} (WMO-No. 1090)"
             );
-            self.warn(at, message, "");
+            self.warn("period.reference", message, "");
         }
-        match climate_file::read(climate, (first.min(from), last.max(to))) {
-            Ok(series) => Some(series),
-            Err(problems) => {
-                self.problems.extend(problems);
-                None
+        let needed = Needed { first: first.min(from), last: last.max(to) };
+        let found = climates::read(self.study, grid, needed);
+        self.problems.extend(found.problems);
+        for told in found.told {
+            if told.warning {
+                self.warn(&told.at, told.message, told.help);
+            } else {
+                self.problem(&told.at, told.message, told.help);
+            }
+        }
+        if let Some(climates) = &found.climates {
+            self.replays(climates);
+        }
+        found.climates
+    }
+}
+
+impl Checker<'_> {
+    /// Whether the climate holds the years that scenarios replay.
+    fn replays(&mut self, climates: &Climates) {
+        let Some(model) = climates.longest() else { return };
+        let starts = self.study.period.water_year_starts;
+        for (i, scenario) in self.study.scenarios.iter().enumerate() {
+            if let Some(reason) = model.refuses_replay(&scenario.replay, starts) {
+                let at = key(&item("scenarios", i), "replay");
+                let message = format!("{at}: water years {reason}");
+                self.problem(&at, message, "take other years, or lengthen the climate series");
             }
         }
     }
 }
 
-fn place_of_files(layer: &Layer) -> String {
-    let at = key("layers", &layer.name);
-    match layer.files {
-        Files::One(_) => key(&at, "file"),
-        Files::Pattern(_) => key(&at, "files"),
+impl Checker<'_> {
+    /// Records that can be used, as far as that can be known before water is.
+    fn records(&mut self, grid: &Grid) -> Option<Vetted> {
+        let vetted = match vet(self.study, grid) {
+            Ok(vetted) => vetted?,
+            Err(problem) => {
+                self.problems.push(problem);
+                return None;
+            }
+        };
+        let n = vetted.presences.len();
+        if n < FEW {
+            let found =
+                format!("{n} of {} records can be used (set aside: {})", vetted.rows, vetted.reasons());
+            if self.study.suitability.threshold_rule == Some(ThresholdRule::Best) {
+                let message = format!("{found}; suitability.threshold by its rule needs {FEW}");
+                let help = "set a number, or \"tenth percentile of records\"";
+                self.problem("suitability.threshold", message, help);
+            } else {
+                let message = format!(
+                    "{found}, fewer than {FEW}: only their tenth percentile and the Boyce index will be given"
+                );
+                self.warn("records.file", message, "");
+            }
+        }
+        Some(vetted)
     }
 }

@@ -1,10 +1,14 @@
 //! The words of the report that follow from the settings used: methods, cautions, how to cite.
 
 use crate::check::Checked;
+use crate::climates::Climates;
+use lentic_habitat::calibration::Calibration;
+use lentic_habitat::climate::{Evapotranspiration, replay};
 use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
-    Combine, Crossing, Drawdown, Driver, IndexKind, PatchWeight, Scenario, ZeroRule,
+    AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
+    Scenario, ZeroRule,
 };
 
 fn note(title: &str, text: String) -> MethodNote {
@@ -21,11 +25,10 @@ fn rule(combine: Combine) -> &'static str {
 }
 
 /// What was done, from the settings.
-pub fn methods(checked: &Checked) -> Vec<MethodNote> {
+pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
     let study = &checked.study;
     let water = &study.inundation;
     let (first, last) = study.period.baseline;
-    let (from, to) = study.period.reference;
     let mut notes = vec![note(
         "Water history",
         format!(
@@ -36,30 +39,7 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
         ),
     )];
     if let Some(climate) = &study.climate {
-        let zero = match climate.zero {
-            ZeroRule::Centre => "half the share of dry sums",
-            ZeroRule::Mass => "the whole share of dry sums",
-        };
-        let (name, how) = match climate.index {
-            IndexKind::Spi => (
-                "SPI",
-                format!("precipitation sums, gamma distribution by maximum likelihood (McKee et al. 1993), a sum of zero reading as {zero}"),
-            ),
-            IndexKind::Spei => (
-                "SPEI",
-                "sums of precipitation minus potential evapotranspiration (Thornthwaite 1948), three-parameter log-logistic distribution by unbiased probability-weighted moments \
-                 (Vicente-Serrano et al. 2010; Begueria et al. 2014). Evapotranspiration from temperature alone can overstate drying under strong warming"
-                    .to_string(),
-            ),
-        };
-        notes.push(note(
-            "Drought index",
-            format!(
-                "{name} over {} months: {how}. Fitted per calendar month on {from} to {to}; scenarios are read by the same parameters. Shown values are limited to -3.5 to 3.5; the response uses \
-                 values continued linearly beyond -2.5 and 2.5. Droughts by run theory (Yevjevich 1967).",
-                climate.months
-            ),
-        ));
+        notes.push(note("Drought index", index_text(study, climate, climates)));
     }
     let driver = match water.driver {
         Driver::Index => "logit p = a + b z + c sin(2 pi m/12) + d cos(2 pi m/12), z the drought index",
@@ -98,6 +78,16 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
             rule(requisite.combine),
             variables.join(", ")
         ));
+        let other =
+            requisite.near.as_ref().and_then(|near| Some((near, study.requisites.get(near.requisite)?)));
+        if let Some((near, other)) = other {
+            let beyond =
+                if near.curve.is_some() { "by a curve of the distance to" } else { "only within reach of" };
+            text.push_str(&format!(
+                " It counts {beyond} a cell that scores {} or more for {}, at most {} m away.",
+                near.at_least, other.name, near.within_m
+            ));
+        }
         if let Some(ratio) = requisite.consistency_ratio {
             text.push_str(&format!(
                 " Weights from pairwise comparison, consistency ratio {ratio:.3} (Saaty 1980)."
@@ -105,10 +95,22 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
         }
     }
     text.push_str(&format!("\n\nHabitat is suitability of {} or more.", study.suitability.threshold));
+    if let Some(rule) = study.suitability.threshold_rule {
+        text.push_str(&format!(" The records set that: {} (table thresholds).", rule.words()));
+    }
     if !study.suitability.barriers.is_empty() {
         text.push_str(&format!(" Barriers set it to 0: {}.", study.suitability.barriers.join(", ")));
     }
     notes.push(note("Suitability and habitat", text));
+    notes.extend(years_note(study));
+    if study.variables().any(|(_, v)| matches!(v.measure, Measure::WaterQuality(_))) {
+        notes.push(note(
+            "Water quality",
+            "What is dissolved in a pool is taken to grow denser as the pool shrinks: concentration = today's x min(V0 / V, 10), V the pool's volume in the scenario and V0 in the baseline. Nothing is \
+             flushed out, taken up or blown away, so that this is how dense it may become, not what will be measured."
+                .into(),
+        ));
+    }
     let joined = if study.patches.corners_join { "sides and corners" } else { "sides" };
     notes.push(note(
         "Patches",
@@ -123,6 +125,7 @@ pub fn methods(checked: &Checked) -> Vec<MethodNote> {
         ),
     ));
     notes.extend(study.patches.crossing.as_ref().map(crossing_note));
+    notes.extend(study.records.as_ref().map(records_note));
     let scenarios: Vec<String> = study.scenarios.iter().map(scenario_text).collect();
     notes.push(note("Scenarios", scenarios.join("\n\n")));
     notes
@@ -155,6 +158,118 @@ fn crossing_note(crossing: &Crossing) -> MethodNote {
     )
 }
 
+/// Where the climate comes from and how its index is made.
+fn index_text(study: &Study, climate: &Climate, climates: &Climates) -> String {
+    let (from, to) = study.period.reference;
+    let zero = match climate.zero {
+        ZeroRule::Centre => "half the share of dry sums",
+        ZeroRule::Mass => "the whole share of dry sums",
+    };
+    let demand = match climates.evapotranspiration() {
+        Some(Evapotranspiration::HargreavesSamani) => {
+            "Hargreaves and Samani 1985, as FAO-56 equation 52, from the monthly means of the daily extremes, both moved alike by a change of temperature"
+        }
+        _ => "Thornthwaite 1948, from mean temperature",
+    };
+    let months = climates.months();
+    let (name, how) = match (climate.index, climate.scale) {
+        (IndexKind::Spi, _) => (
+            format!("SPI over {months} months"),
+            format!(
+                "precipitation sums, gamma distribution by maximum likelihood (McKee et al. 1993), a sum of zero reading as {zero}"
+            ),
+        ),
+        (IndexKind::Spei, _) => (
+            format!("SPEI over {months} months"),
+            format!(
+                "sums of precipitation minus potential evapotranspiration ({demand}), three-parameter log-logistic distribution by unbiased probability-weighted moments \
+                 (Vicente-Serrano et al. 2010; Begueria et al. 2014). Evapotranspiration from temperature alone can overstate drying under strong warming"
+            ),
+        ),
+        (IndexKind::Given, AnomalyScale::PercentOfNormal) => (
+            format!("An index given ready-made, summed over {months} months"),
+            format!(
+                "percent of normal, read as rain in another unit: gamma distribution by maximum likelihood for each calendar month, a value of zero reading as {zero}"
+            ),
+        ),
+        (IndexKind::Given, AnomalyScale::Standardised) => (
+            format!("An index given ready-made, summed over {months} months"),
+            "standardised values, taken as they are".to_string(),
+        ),
+    };
+    let places = match climates.models().len() {
+        _ if climates.are_zones() => {
+            " Each zone has a climate of its own, day length at the latitude of its centroid.".to_string()
+        }
+        n if climates.are_grid() => format!(
+            " The climate comes as rasters: each cell takes the climate cell its centre lies in, without smoothing between them ({n} climate cells), so that their edges may show \
+             in the maps."
+        ),
+        _ => String::new(),
+    };
+    let fitted = match (climate.index, climate.scale) {
+        (IndexKind::Given, AnomalyScale::Standardised) => {
+            "A scenario adds its shift to the index".to_string()
+        }
+        (IndexKind::Given, AnomalyScale::PercentOfNormal) => {
+            format!("Fitted per calendar month on {from} to {to}; a scenario adds its shift to the index")
+        }
+        _ => {
+            format!("Fitted per calendar month on {from} to {to}; scenarios are read by the same parameters")
+        }
+    };
+    format!(
+        "{name}: {how}. {fitted}. Shown values are limited to -3.5 to 3.5; the response uses \
+         values continued linearly beyond -2.5 and 2.5. Droughts by run theory (Yevjevich 1967).{places}"
+    )
+}
+
+/// How a calibration was made.
+pub fn calibration(found: &Calibration) -> Vec<String> {
+    let gain = found.gains.iter().find(|g| g.0 == found.penalty).map_or(0.0, |g| g.1);
+    vec![format!(
+        "Fit: Poisson point process of presences against background (Warton and Shepherd 2010; Renner et al. 2015) with linear, quadratic and hinge terms of every measure and one term per class, each scaled to standard deviation 1, and a ridge \
+         penalty of {} chosen on folds left out, where it gains {gain:.2} per record over an even density. The study's own curves stay in force until somebody decides otherwise.",
+        found.penalty
+    )]
+}
+
+/// How records were used.
+fn records_note(records: &Records) -> MethodNote {
+    let months = match (records.from, records.to) {
+        (None, None) => "of any date".to_string(),
+        (Some(from), None) => format!("from {from} on"),
+        (None, Some(to)) => format!("up to {to}"),
+        (Some(from), Some(to)) => format!("from {from} to {to}"),
+    };
+    let drawn = match &records.effort {
+        Some(layer) => format!("drawn in proportion to survey effort (layer \"{layer}\")"),
+        None => "drawn evenly".into(),
+    };
+    note(
+        "Records and validation",
+        format!(
+            "Records {months}, placed to within {} m, one per cell, against at most {} assessed cells {drawn}. Validation by squares of ground: area under the ROC curve with its standard error (Hanley and McNeil 1982), \
+             true skill statistic (Allouche et al. 2006), kappa (Cohen 1960), continuous Boyce index (Hirzel et al. 2006). Thresholds for a fold come from the other folds. Importance: fall of the area under the ROC curve when a variable is \
+             shuffled. Novelty: the largest distance of a variable beyond its range at the records, as a share of that range.",
+            records.maximum_uncertainty_m, records.background
+        ),
+    )
+}
+
+/// How years are looked at one by one, where some variable does.
+fn years_note(study: &Study) -> Option<MethodNote> {
+    study.yearly_variables().next()?;
+    Some(note(
+        "Years one by one",
+        format!(
+            "The longest wet spell, the wet and warm months and the share of years with a spell are counted in single years, drawn {} times from the modelled probability of water with the dependence between a \
+             month and the next that the residuals of the response group show. Scores are those of the single years, averaged. All scenarios use the same draws, so that they differ only by what they change.",
+            study.inundation.realisations
+        ),
+    ))
+}
+
 /// One line on what a scenario changes.
 pub fn scenario_text(scenario: &Scenario) -> String {
     let mut parts = Vec::new();
@@ -177,6 +292,21 @@ pub fn scenario_text(scenario: &Scenario) -> String {
             format!("temperature by month (degrees C) {}", months.join(", "))
         });
     }
+    let shift = scenario.index_shift;
+    if shift.iter().any(|s| *s != 0.0) {
+        parts.push(if even(&shift) {
+            format!("drought index {:+} standard deviations", shift[0])
+        } else {
+            let months: Vec<String> = shift.iter().map(|s| format!("{s:+}")).collect();
+            format!("drought index by month (standard deviations) {}", months.join(", "))
+        });
+    }
+    if !scenario.replay.is_empty() {
+        parts.push(format!("the water years {} of the record come again", years(&scenario.replay)));
+    }
+    if scenario.continue_trend {
+        parts.push("the trend of the water that climate does not explain goes on".into());
+    }
     match &scenario.drawdown {
         Drawdown::None => {}
         Drawdown::Everywhere(h) if *h < 0.0 => parts.push(format!("water table {} m higher", -h)),
@@ -193,8 +323,20 @@ pub fn scenario_text(scenario: &Scenario) -> String {
     if let Some(layer) = &scenario.land_cover {
         parts.push(format!("land cover of layer \"{layer}\""));
     }
+    for (layer, factor) in &scenario.water_quality {
+        parts.push(format!("concentrations of layer \"{layer}\" times {factor}"));
+    }
     let horizon = scenario.horizon.map_or_else(String::new, |year| format!(" by {year}"));
     format!("{}{horizon}: {}.", scenario.title, parts.join(", "))
+}
+
+/// Years in words, runs of them as "2000 to 2009".
+fn years(years: &[i32]) -> String {
+    let run = |run: &[i32]| match run {
+        [first, .., last] => format!("{first} to {last}"),
+        one => one.iter().map(ToString::to_string).collect(),
+    };
+    replay::runs(years).map(run).collect::<Vec<_>>().join(", ")
 }
 
 /// Cautions that go with every report (common practice in conservation work).

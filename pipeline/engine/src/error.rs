@@ -1,6 +1,5 @@
 //! What can go wrong in a run.
 
-use lentic_habitat::climate::ClimateError;
 use lentic_habitat::response::ResponseError;
 use lentic_habitat::suitability::UnscoredClass;
 use lentic_raster::RasterError;
@@ -23,9 +22,15 @@ pub enum EngineError {
     /// A table or the page could not be written.
     #[error(transparent)]
     Report(#[from] ReportError),
-    /// The climate gives no index.
-    #[error(transparent)]
-    Climate(#[from] ClimateError),
+    /// No length of the index can be tried.
+    #[error(
+        "no length of the drought index can be chosen among {tried}: in the months that all of them have an index no water was seen in the cells looked at. Take the longest out \
+         of climate.choose_from, give a climate that begins earlier, or set climate.months to a number"
+    )]
+    NoLength {
+        /// The lengths.
+        tried: String,
+    },
     /// Water gives no response.
     #[error(transparent)]
     Response(#[from] ResponseError),
@@ -55,11 +60,41 @@ pub enum EngineError {
         /// Why not.
         reason: String,
     },
+    /// Records that give no answer.
+    #[error("records {}: {reason}", file.display())]
+    Records {
+        /// The table.
+        file: PathBuf,
+        /// What was found, what is expected, and how to mend it.
+        reason: String,
+    },
+    /// Records give no fit.
+    #[error("records {}: {reason}", file.display())]
+    Calibration {
+        /// The table.
+        file: PathBuf,
+        /// Why not.
+        reason: lentic_habitat::calibration::CalibrationError,
+    },
+    /// The fitted curves cannot be written as part of a study.
+    #[error(transparent)]
+    Fragment(#[from] lentic_study::fragment::FragmentError),
+    /// Water years that cannot be replayed.
+    #[error("scenarios, replay: water years {0}; take other years, or lengthen the climate series")]
+    Replay(String),
     /// The run folder cannot be used.
     #[error("run folder {}: {reason}", folder.display())]
     Folder {
         /// The folder.
         folder: PathBuf,
+        /// Why not, and what to do.
+        reason: String,
+    },
+    /// A cell of a run cannot be explained.
+    #[error("the run {} cannot explain this cell: {reason}", run.display())]
+    Explain {
+        /// The run folder.
+        run: PathBuf,
         /// Why not, and what to do.
         reason: String,
     },
@@ -71,6 +106,9 @@ pub enum EngineError {
         /// What the system said.
         reason: String,
     },
+    /// A survey that cannot be drawn, or a filled-in table that cannot be used.
+    #[error(transparent)]
+    Survey(#[from] crate::survey::SurveyError),
     /// The demo could not be written.
     #[error(transparent)]
     Demo(#[from] crate::demo::DemoError),

@@ -3,8 +3,8 @@
 use crate::check::Checked;
 use crate::error::EngineError;
 use crate::layers::Layers;
+use crate::scoring::Reach;
 use crate::stages::connection::PIECE;
-use crate::stages::suitability::reach_cells;
 use crate::stages::water::SAMPLE;
 use lentic_habitat::water::{MonthAxis, count_all};
 use lentic_study::settings::Role;
@@ -14,12 +14,15 @@ use std::time::Instant;
 const MONTHS_TRIED: usize = 12;
 /// Response groups a study may well have.
 const GROUPS: usize = 10;
-/// Seconds of one thread, measured on the full demo basin: one wet cell fitted, one wet cell answered in one scenario, one cell
-/// scored in one scenario, one cell of one raster written; and what does not grow with the basin.
+/// Seconds of one thread, measured on the full demo basin: one wet cell fitted, one wet cell answered in one scenario, its thirty
+/// years drawn once for one case, one cell scored in one scenario, one cell of one raster written; and what does not grow with the basin.
 const FIT: f64 = 7e-5;
-const ANSWER: f64 = 2e-6;
-const SCORE: f64 = 4e-7;
+const ANSWER: f64 = 3e-6;
+const DRAW: f64 = 2e-6;
+const SCORE: f64 = 8e-7;
 const WRITE: f64 = 6e-8;
+/// One month of one climate in one scenario.
+const CLIMATE: f64 = 1e-6;
 const FIXED: f64 = 3.0;
 /// Bytes a search for ways holds for each cell about a patch: patch, resistance twice, cost, the cell before.
 const CROSSED: u64 = 24;
@@ -36,7 +39,7 @@ impl Checked {
     /// GDAL's cache.
     pub fn memory_mib(&self, tile: usize) -> u64 {
         let threads = rayon::current_num_threads() as u64;
-        let reach = reach_cells(&self.study, self.grid.cell_m);
+        let reach = Reach::of(Layers { study: &self.study, grid: &self.grid }).farthest;
         let cells = ((tile + 2 * reach) as u64).pow(2).min(self.grid.len() as u64);
         let months = self.stack.images.len() as u64;
         let layers = (self.study.layers.len()
@@ -46,14 +49,31 @@ impl Checked {
         let sample = (SAMPLE * GROUPS) as u64 * months.div_ceil(4);
         // Stages follow each other: what counts is the larger of them.
         let crossed = crossed_cells(self) * CROSSED;
-        (threads * (cells * per_cell).max(crossed) + sample) / (1 << 20) + crate::CACHE_MIB as u64 + 64
+        let climates = self.climate_bytes();
+        (threads * (cells * per_cell).max(crossed) + sample + climates) / (1 << 20)
+            + crate::CACHE_MIB as u64
+            + 64
+    }
+
+    /// Memory of the climates, bytes: their weather, their index for every length that may be used, and the index of every
+    /// case.
+    fn climate_bytes(&self) -> u64 {
+        let lengths = self.study.climate.as_ref().map_or(0, |climate| climate.months.lengths().len()) as u64;
+        let cases = self.study.scenarios.len() as u64 + 1;
+        self.climate_months() * (8 * 4 + 8 * cases) + self.climates.models().len() as u64 * lengths * 2048
+    }
+
+    /// Months of all climates together.
+    fn climate_months(&self) -> u64 {
+        self.climates.models().iter().map(|model| model.series().axis().len as u64).sum()
     }
 
     /// Disk a run needs while it works, MiB: flat files of every stage; the products take less.
     pub fn disk_mib(&self) -> u64 {
         let cases = self.study.scenarios.len() as u64 + 1;
         let resistance = if self.study.patches.crossing.is_some() { 4 } else { 0 };
-        let per_cell = 32 + cases * (4 + 4 + 4 + 1 + 1 + 4) + resistance;
+        let years = 8 * self.study.yearly_variables().count() as u64;
+        let per_cell = 44 + cases * (4 + 4 + 4 + 4 + 1 + 1 + 1 + 4 + years) + years + resistance;
         2 * self.grid.len() as u64 * per_cell / (1 << 20) + 1
     }
 
@@ -82,8 +102,13 @@ impl Checked {
         let cases = self.study.scenarios.len() as f64 + 1.0;
         let reading = each * months as f64 * cells / middle.len().max(1) as f64;
         let wet_cells = share * cells;
-        let computing = wet_cells * (FIT + ANSWER * cases)
-            + cells * (SCORE * (cases + 1.0) + WRITE * (10.0 + 3.0 * cases));
+        let draws = match self.study.yearly_variables().next() {
+            Some(_) => DRAW * f64::from(self.study.inundation.realisations) * axis.len as f64 / 360.0,
+            None => 0.0,
+        };
+        let computing = self.climate_months() as f64 * CLIMATE * cases
+            + wet_cells * (FIT + (ANSWER + draws) * cases)
+            + cells * (SCORE * (cases + 1.0) + WRITE * (13.0 + 6.0 * cases));
         Ok(FIXED + (reading + computing) / rayon::current_num_threads() as f64)
     }
 }

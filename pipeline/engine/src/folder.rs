@@ -12,8 +12,31 @@ pub struct Building {
     _lock: File,
 }
 
-/// Files a folder may hold and still be replaced: those of an earlier run.
-const MARK: &str = "run.json";
+/// What is built, told by the file that each of its folders holds: one that holds it may be replaced.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// A run.
+    Run,
+    /// A calibration.
+    Calibration,
+}
+
+impl Kind {
+    /// The record of what was done.
+    pub fn record(self) -> &'static str {
+        match self {
+            Kind::Run => "run.json",
+            Kind::Calibration => "calibration.json",
+        }
+    }
+
+    fn word(self) -> &'static str {
+        match self {
+            Kind::Run => "run",
+            Kind::Calibration => "calibration",
+        }
+    }
+}
 
 impl Building {
     /// Starts building the run folder `target`.
@@ -22,16 +45,25 @@ impl Building {
     /// When the target holds something that is not a run, cannot be written beside, or is being written by
     /// another run.
     pub fn start(target: &Path) -> Result<Self, EngineError> {
+        Self::start_of(target, Kind::Run)
+    }
+
+    /// As [`Building::start`], of any kind.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn start_of(target: &Path, kind: Kind) -> Result<Self, EngineError> {
         let folder = |reason: String| EngineError::Folder { folder: target.to_path_buf(), reason };
         let name = target
             .file_name()
             .ok_or_else(|| folder("this is not a folder name; give one, as in reports/my-study".into()))?;
         if target.exists() {
             let mut entries = fs::read_dir(target).map_err(|e| folder(format!("cannot be read ({e})")))?;
-            if entries.next().is_some() && !target.join(MARK).is_file() {
-                return Err(folder(
-                    "it holds files that are not a run of lentic, and would be replaced; choose another with --out".into(),
-                ));
+            if entries.next().is_some() && !target.join(kind.record()).is_file() {
+                return Err(folder(format!(
+                    "it holds files that are not a {} of lentic, and would be replaced; choose another with --out",
+                    kind.word()
+                )));
             }
         }
         let mut part_name = name.to_os_string();

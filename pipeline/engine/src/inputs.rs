@@ -4,15 +4,19 @@ use crate::check::Checked;
 use crate::error::{EngineError, io};
 use crate::layers::file_of;
 use crate::progress::Progress;
+use lentic_raster::find_dated;
 use lentic_report::{Input, Product};
 use lentic_study::Study;
-use lentic_study::settings::LayerKind;
+use lentic_study::settings::{Files, LayerKind, Series};
 use rayon::prelude::*;
 use std::fs::File;
 use std::path::{Path, PathBuf};
 
-/// BLAKE3 and size of a file, read in pieces.
-fn digest(path: &Path) -> Result<(u64, String), EngineError> {
+/// Size and BLAKE3 of a file, read in pieces.
+///
+/// # Errors
+/// A file that cannot be read.
+pub fn digest(path: &Path) -> Result<(u64, String), EngineError> {
     let mut file = File::open(path).map_err(io(path))?;
     let mut hasher = blake3::Hasher::new();
     let bytes = std::io::copy(&mut file, &mut hasher).map_err(io(path))?;
@@ -27,6 +31,25 @@ pub fn named(path: &Path, study: &Study) -> String {
     told.to_string_lossy().into_owned()
 }
 
+/// Files of the layers that are no water history, with their legends, in the order of the study.
+pub fn layer_files(study: &Study) -> Vec<(String, PathBuf)> {
+    let mut files = Vec::new();
+    for layer in &study.layers {
+        if layer.kind != LayerKind::WaterHistory {
+            files.push((layer.name.clone(), file_of(layer)));
+        }
+        let legend = layer.legend.as_ref();
+        files.extend(legend.map(|legend| (legend_of(&layer.name), legend.path.clone())));
+    }
+    files.extend(study.grid.area.iter().map(|area| ("study area".to_string(), area.clone())));
+    files
+}
+
+/// What the legend of a layer is called among the inputs.
+fn legend_of(layer: &str) -> String {
+    format!("{layer} (legend)")
+}
+
 /// Every file a run reads, with its checksum, in the order of the study.
 ///
 /// # Errors
@@ -39,21 +62,39 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
         if layer.kind == LayerKind::WaterHistory {
             let images = checked.stack.files();
             files.extend(images.into_iter().map(|path| (layer.name.clone(), path, facts.clone())));
+        } else if let Files::Pattern(pattern) = &layer.files {
+            let months = find_dated(pattern)?;
+            files.extend(months.into_iter().map(|month| (layer.name.clone(), month.path, facts.clone())));
         } else {
             files.push((layer.name.clone(), file_of(layer), facts));
         }
         if let Some(legend) = &layer.legend {
-            files.push((format!("{} (legend)", layer.name), legend.path.clone(), Default::default()));
+            files.push((legend_of(&layer.name), legend.path.clone(), Default::default()));
         }
     }
     if let Some(climate) = &study.climate {
-        files.push(("climate".into(), climate.precipitation.file.clone(), Default::default()));
-        let other = climate.temperature.as_ref().filter(|t| t.file != climate.precipitation.file);
-        files
-            .extend(other.map(|t| ("climate (temperature)".to_string(), t.file.clone(), Default::default())));
+        let mut named: Vec<&Path> = Vec::new();
+        for (name, series) in climate.series() {
+            let Series::Column { file, .. } = series else { continue };
+            if named.contains(&file.as_path()) {
+                continue;
+            }
+            // the first needs no word beside it
+            let label = if named.is_empty() {
+                "climate".into()
+            } else {
+                format!("climate ({})", name.replace('_', " "))
+            };
+            files.push((label, file.clone(), Default::default()));
+            named.push(file);
+        }
     }
     if let Some(area) = &study.grid.area {
         files.push(("study area".into(), area.clone(), Default::default()));
+    }
+    if let Some(records) = &study.records {
+        let facts = [records.source.clone(), records.licence.clone(), String::new()];
+        files.push(("records".into(), records.file.clone(), facts));
     }
     progress.start("taking checksums", 0);
     let inputs = files

@@ -6,6 +6,7 @@ use lentic_raster::{
 };
 use lentic_study::Study;
 use lentic_study::settings::{Files, Layer, LayerKind, Role};
+use lentic_study::source::key;
 use std::path::{Path, PathBuf};
 
 pub use lentic_raster::NO_CLASS;
@@ -25,6 +26,15 @@ pub fn file_of(layer: &Layer) -> PathBuf {
     match &layer.files {
         Files::One(path) => path.clone(),
         Files::Pattern(pattern) => PathBuf::from(pattern),
+    }
+}
+
+/// Address of a layer's files in the study file.
+pub fn place_of_files(layer: &Layer) -> String {
+    let at = key("layers", &layer.name);
+    match layer.files {
+        Files::One(_) => key(&at, "file"),
+        Files::Pattern(_) => key(&at, "files"),
     }
 }
 

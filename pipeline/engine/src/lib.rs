@@ -4,27 +4,37 @@
 //! run folder whole or not at all; [`demo::write_demo`] writes the invented basin.
 
 mod blob;
+pub mod calibrate;
 pub mod check;
-mod climate_file;
+mod climates;
 mod connection_layers;
 pub mod demo;
 mod describe;
+mod dilution;
+mod distribution;
 mod error;
 mod estimate;
+pub mod explain;
 mod folder;
 mod inputs;
 mod layers;
+mod measures;
 mod page_input;
 mod products;
 mod progress;
+pub mod records;
 pub mod run;
 mod run_record;
 pub mod scenes;
+mod scoring;
 pub mod stack;
 mod stages;
+pub mod survey;
 mod tables;
+mod trend;
 
 pub use error::EngineError;
+pub use lentic_numerics::olofsson::Estimate;
 pub use progress::{Progress, Silent};
 
 /// Version of GDAL.

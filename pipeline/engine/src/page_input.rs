@@ -1,26 +1,29 @@
 //! What the report page shows of a run: headline, maps, losses, curves.
 
+use crate::climates::{Climates, Droughts};
+use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
 use crate::stages::connection::CaseConnection;
+use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
-use crate::stages::suitability::{Reason, ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
+use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
-use crate::tables::{class_name, equivalent_ha, events_of, role_word};
+use crate::tables::{class_name, equivalent_ha, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
-use lentic_habitat::climate::MonthIndex;
-use lentic_habitat::suitability::score;
+use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
-    AreaRow, ClassStyle, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown,
-    LossRow, MapLayer, MapPixels, Ramp, change_classes, not_assessed_classes, permanence_classes,
+    AreaRow, ClassStyle, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
+    LossBreakdown, LossRow, MapLayer, MapPixels, Ramp, change_classes, not_assessed_classes,
+    permanence_classes,
 };
 use lentic_study::Study;
-use lentic_study::settings::{Curve, IndexKind, Measure};
+use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Variable};
 
 /// Pixels on the longer side of a map.
 const LONGEST: usize = 1000;
-/// Points along a smooth curve.
-const CURVE_POINTS: usize = 81;
+/// Steps along a smooth curve.
+const CURVE_STEPS: usize = 80;
 
 /// The answer in a few numbers.
 pub fn headline(
@@ -57,7 +60,8 @@ pub fn headline(
     }
 }
 
-fn title(case: &Case) -> String {
+/// The title of a case.
+pub fn title(case: &Case) -> String {
     case.scenario.map_or_else(|| "Baseline".to_string(), |s| s.title.clone())
 }
 
@@ -85,113 +89,113 @@ pub fn losses(study: &Study, areas: &[ScenarioAreas]) -> Vec<LossBreakdown> {
     all
 }
 
-/// The index and its droughts.
-pub fn drought(study: &Study, months: &[MonthIndex]) -> Option<Drought> {
-    let climate = study.climate.as_ref()?;
+/// The index of the record and its droughts, climate by climate.
+pub fn droughts(study: &Study, climates: &Climates, shown: &[Droughts]) -> Vec<Drought> {
+    let Some(climate) = &study.climate else { return Vec::new() };
     let name = match climate.index {
         IndexKind::Spi => "SPI",
         IndexKind::Spei => "SPEI",
+        IndexKind::Given => "Given index",
     };
-    let event = |e: lentic_numerics::drought_events::Event| {
-        [months[e.start].month.to_string(), months[e.end - 1].month.to_string()]
+    let one = |droughts: &Droughts| {
+        let (_, months) = droughts.by_case.first()?;
+        let event = |e: lentic_numerics::drought_events::Event| {
+            [months[e.start].month.to_string(), months[e.end - 1].month.to_string()]
+        };
+        Some(Drought {
+            index: format!("{name}, {} months", climates.months()),
+            id: droughts.label.id.clone(),
+            place: if climates.models().len() > 1 { droughts.label.name.clone() } else { String::new() },
+            months: months
+                .iter()
+                .map(|m| DroughtMonth { month: m.month.to_string(), index: m.shown })
+                .collect(),
+            events: events_of(months).into_iter().map(event).collect(),
+        })
     };
-    Some(Drought {
-        index: format!("{name}, {} months", climate.months),
-        months: months.iter().map(|m| DroughtMonth { month: m.month.to_string(), index: m.shown }).collect(),
-        events: events_of(months).into_iter().map(event).collect(),
-    })
+    shown.iter().filter_map(one).collect()
 }
 
-/// Response curves of all variables.
-pub fn curves(study: &Study) -> Vec<CurvePanel> {
-    let panel =
-        |(requisite, variable): (&lentic_study::settings::Requisite, &lentic_study::settings::Variable)| {
-            let layer = variable.measure.layer().and_then(|name| study.layer(name));
-            let unit = match &variable.measure {
-                Measure::Layer(_) => layer.map_or("", |l| l.unit.as_str()),
-                measure => measure.unit(),
-            };
-            CurvePanel {
-                requisite: requisite.name.clone(),
-                variable: variable.name.clone(),
-                measure: measure_word(&variable.measure),
-                unit: unit.to_string(),
-                shape: match &variable.curve {
-                    Curve::Classes(scores) => CurveShape::Classes(
-                        scores
-                            .iter()
-                            .map(|(code, score)| (class_name(layer, Some(*code)), Some(*score)))
-                            .collect(),
-                    ),
-                    curve => CurveShape::Line(line(curve)),
-                },
+/// Response curves of all variables over what they measure in the study area.
+pub fn curves(study: &Study, distributions: &[Counts]) -> Vec<CurvePanel> {
+    let panel = |((requisite, variable), counts): ((&Requisite, &Variable), &Counts)| {
+        let layer = variable.measure.layer().and_then(|name| study.layer(name));
+        let (measure, unit) = measure_words(study, variable);
+        let (shape, distribution) = match &variable.curve {
+            Curve::Classes(scores) => {
+                let shape = scores.iter().map(|(code, score)| (class_name(layer, Some(*code)), Some(*score)));
+                let cells = scores.keys().map(|code| counts.classes.get(code).copied().unwrap_or(0));
+                (CurveShape::Classes(shape.collect()), Distribution::Classes(cells.collect()))
+            }
+            _ => {
+                let bins = Distribution::Bins {
+                    span: span(variable).unwrap_or_default(),
+                    cells: counts.bins.clone(),
+                    below: counts.beyond[0],
+                    above: counts.beyond[1],
+                };
+                (CurveShape::Line(line(variable, CURVE_STEPS)), bins)
             }
         };
-    study.variables().map(panel).collect()
+        CurvePanel {
+            requisite: requisite.name.clone(),
+            variable: variable.name.clone(),
+            measure,
+            unit,
+            shape,
+            distribution,
+        }
+    };
+    study.variables().zip(distributions).map(panel).collect()
 }
 
-fn measure_word(measure: &Measure) -> String {
+/// What a variable measures, in words, and its unit.
+pub fn measure_words(study: &Study, variable: &Variable) -> (String, String) {
+    let layer = variable.measure.layer().and_then(|name| study.layer(name));
+    let unit = match &variable.measure {
+        Measure::Layer(_) | Measure::WaterQuality(_) => layer.map_or("", |l| l.unit.as_str()),
+        measure => measure.unit(),
+    };
+    (measure_word(study, &variable.measure), unit.to_string())
+}
+
+fn measure_word(study: &Study, measure: &Measure) -> String {
+    let named = |layer: &str, classes: &[i32]| {
+        let names = classes.iter().map(|code| class_name(study.layer(layer), Some(*code)));
+        names.collect::<Vec<_>>().join(", ")
+    };
     match measure {
         Measure::Layer(name) | Measure::Class(name) => name.replace('_', " "),
         Measure::Hydroperiod => "hydroperiod".into(),
         Measure::Depth => "water depth".into(),
         Measure::Slope => "slope".into(),
-        Measure::DistanceToClass { layer, .. } => format!("distance to {} classes", layer.replace('_', " ")),
+        Measure::DistanceToClass { layer, classes, .. } => format!("distance to {}", named(layer, classes)),
         Measure::DistanceToWater { .. } => "distance to water".into(),
-        Measure::ShareOfClass { layer, radius_m, .. } => {
-            format!("share of {} classes within {radius_m} m", layer.replace('_', " "))
+        Measure::ShareOfClass { layer, classes, radius_m } => {
+            format!("share of {} within {radius_m} m", named(layer, classes))
         }
         Measure::ShareOfWater { radius_m } => format!("share of water within {radius_m} m"),
+        Measure::LongestWetSpell { .. } => "longest wet spell, mean of years".into(),
+        Measure::WetAndWarmMonths { window_c: [low, high], .. } => {
+            format!("months wet and {low} to {high} degrees C, mean of years")
+        }
+        Measure::YearsWithSpell { months, season: [first, last] } => {
+            format!("years wet {months} months on end within months {first} to {last}")
+        }
+        Measure::WaterQuality(name) => format!("{} in the water", name.replace('_', " ")),
     }
 }
 
-fn line(curve: &Curve) -> Vec<[f64; 2]> {
-    let (low, high) = match curve {
-        Curve::Points(points) => {
-            let (first, last) = (points[0][0], points[points.len() - 1][0]);
-            let margin = 0.05 * (last - first);
-            let mut all = vec![[first - margin, points[0][1]]];
-            all.extend(points.iter().copied());
-            all.push([last + margin, points[points.len() - 1][1]]);
-            return all;
-        }
-        Curve::Trapezoid([a, .., d]) => (a - 0.1 * (d - a), d + 0.1 * (d - a)),
-        Curve::Gaussian { best, spread } => (best - 4.0 * spread, best + 4.0 * spread),
-        Curve::Logistic { middle, steepness } => {
-            (middle - 6.0 / steepness.abs(), middle + 6.0 / steepness.abs())
-        }
-        Curve::Classes(_) => return Vec::new(),
-    };
-    (0..CURVE_POINTS)
-        .filter_map(|step| {
-            let x = low + (high - low) * step as f64 / (CURVE_POINTS - 1) as f64;
-            score(curve, x).map(|y| [x, y])
-        })
-        .collect()
-}
-
-/// Area not assessed by reason, from the reason raster.
-///
-/// # Errors
-/// When the disk refuses.
-pub fn not_assessed(
-    grid: &Grid,
-    areas: &lentic_raster::CellAreas,
-    reason: &Scratch<u8>,
-) -> Result<Vec<AreaRow>, EngineError> {
-    let mut hectares = [0.0; 4];
-    for row in 0..grid.rows {
-        let codes = reason.read(&Window { row, col: 0, rows: 1, cols: grid.cols })?;
-        for code in codes.iter().filter(|code| **code != Reason::Outside as u8) {
-            hectares[usize::from(*code).min(3)] += areas.area_m2(row) / 10_000.0;
-        }
-    }
-    let rows = not_assessed_classes().into_iter().zip(hectares).skip(1);
-    Ok(rows.map(|(class, area_ha)| AreaRow { label: class.name, area_ha }).collect())
+/// Area not assessed by reason.
+pub fn not_assessed(reasons: &[ExactSum]) -> Vec<AreaRow> {
+    let rows = not_assessed_classes().into_iter().zip(reasons).skip(1);
+    rows.map(|(class, area)| AreaRow { label: class.name, area_ha: ha(area) }).collect()
 }
 
 /// Maps, thinned to the size of a screen.
 pub struct Maps<'a> {
+    /// The study.
+    pub study: &'a Study,
     /// The grid of the study.
     pub grid: &'a Grid,
     /// Cases, the baseline first.
@@ -206,6 +210,7 @@ impl Maps<'_> {
     pub fn all(
         &self,
         water: &WaterProducts,
+        response: &ResponseProducts,
         case_water: &[CaseWater],
         products: &SuitabilityProducts,
     ) -> Result<Vec<MapLayer>, EngineError> {
@@ -227,6 +232,17 @@ impl Maps<'_> {
             maps.push(self.classes("Change", Some(case), &products.change[at], change_classes(), caption)?);
         }
         for (at, case) in self.cases.iter().enumerate() {
+            let caption = format!("What limits the suitability, {}", title(case));
+            let styles = limit_classes(self.study);
+            maps.push(self.classes(
+                "Limiting factor",
+                Some(case),
+                &products.limiting[at],
+                styles,
+                caption,
+            )?);
+        }
+        for (at, case) in self.cases.iter().enumerate() {
             let caption = format!("Expected hydroperiod, {}", title(case));
             maps.push(self.ramp(
                 "Hydroperiod",
@@ -246,6 +262,13 @@ impl Maps<'_> {
             Ramp::Hydroperiod,
         )?);
         maps.push(self.record("Water trend", &water.slope, "months per decade", (-3.0, 3.0), Ramp::Trend)?);
+        maps.push(self.record(
+            "Fit of the response",
+            &response.brier_saved,
+            "share of the calendar's error saved",
+            (0.0, 1.0),
+            Ramp::Suitability,
+        )?);
         maps.push(self.classes(
             "Permanence",
             None,
@@ -279,8 +302,12 @@ impl Maps<'_> {
         Ok((values.len() / height.max(1), height, values))
     }
 
+    /// A map of numbers of one case.
+    ///
+    /// # Errors
+    /// When the disk refuses.
     #[allow(clippy::too_many_arguments)]
-    fn ramp(
+    pub fn ramp(
         &self,
         group: &str,
         case: &Case,

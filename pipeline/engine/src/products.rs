@@ -2,7 +2,9 @@
 
 use crate::connection_layers::{connection_attributes, path_layer};
 use crate::error::EngineError;
+use crate::explain;
 use crate::folder::Building;
+use crate::records::novelty::CaseNovelty;
 use crate::run::VERSION;
 use crate::stages::connection::CaseConnection;
 use crate::stages::patches::CasePatches;
@@ -11,7 +13,7 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{Context, bands};
-use crate::tables::class_name;
+use crate::tables::{class_name, limit_classes};
 use lentic_raster::{
     Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, PathLayer, Scratch,
     ScratchCell, write_cog, write_patches_and_paths,
@@ -41,6 +43,8 @@ pub struct Stages<'a> {
     pub patches: &'a [CasePatches],
     /// Connection, where the study asks for it.
     pub connections: Option<&'a [CaseConnection]>,
+    /// Novelty of the cases, where there are records.
+    pub novelty: &'a [CaseNovelty],
 }
 
 /// A raster to write.
@@ -69,10 +73,16 @@ impl Stages<'_> {
             &water.dry_run,
             &water.dry_run_censored,
             &water.half_change,
+            &water.wet_spell,
+            &water.drying,
+            &water.dried,
             &self.response.slope,
+            &self.response.slope_sd,
             &self.response.months_per_unit,
+            &self.response.brier_saved,
         ];
-        for scratch in floats.into_iter().chain(self.case_water.iter().map(|w| &w.hydroperiod)) {
+        let of_cases = self.case_water.iter().flat_map(|w| [&w.hydroperiod, &w.hydroperiod_sd]);
+        for scratch in floats.into_iter().chain(of_cases) {
             self.clear(scratch, f32::NAN)?;
         }
         self.clear(&water.permanence, NO_DATA)
@@ -120,6 +130,43 @@ impl Stages<'_> {
         let file = vectors.join("patches.gpkg");
         write_patches_and_paths(&file, context.grid, &self.patch_layers(), &paths)?;
         Ok(())
+    }
+
+    /// Writes what the explanation of a cell reads besides the layers: the water of every case, beyond the study area too, where
+    /// distances and shares look. To be called before [`Stages::mask_outside`].
+    ///
+    /// # Errors
+    /// When a file cannot be written.
+    pub fn write_cells(&self, building: &Building) -> Result<(), EngineError> {
+        let folder = building.section(explain::CELLS)?;
+        let written: Vec<Result<(), EngineError>> = self
+            .cases
+            .par_iter()
+            .zip(self.case_water)
+            .map(|(case, water)| {
+                let band = |cells, description: &str, unit: &str| FloatBand {
+                    cells,
+                    description: description.into(),
+                    unit: unit.into(),
+                };
+                let mut bands = vec![band(&water.hydroperiod, "hydroperiod", "months per year")];
+                bands.extend(water.fall.as_ref().map(|fall| band(fall, "fall of depth", "m")));
+                for (variable, cells) in self.context.study.yearly_variables().zip(&water.yearly) {
+                    bands.push(band(&cells.measure, &variable.name, variable.measure.unit()));
+                    let score = cells.score.as_ref();
+                    bands.extend(score.map(|score| band(score, &format!("score of {}", variable.name), "")));
+                }
+                let spec = CogSpec {
+                    title: format!("Water of the cells: {}", case.name),
+                    metadata: self.metadata(),
+                    threads: 1,
+                };
+                let path = folder.join(explain::file_of_case(&case.name));
+                write_cog(&path, self.context.grid, &spec, &CogData::Floats(bands))?;
+                Ok(())
+            })
+            .collect();
+        written.into_iter().collect()
     }
 
     fn metadata(&self) -> Vec<(String, String)> {
@@ -177,6 +224,27 @@ impl Stages<'_> {
                 ]),
             },
             Raster {
+                file: "wet_spell_observed.tif".into(),
+                title: "Longest wet spell of the water years, and when water dries".into(),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &water.wet_spell,
+                        description: "longest wet spell, mean of the years".into(),
+                        unit: "months".into(),
+                    },
+                    FloatBand {
+                        cells: &water.drying,
+                        description: "median month of drying, 1 January to 12 December".into(),
+                        unit: String::new(),
+                    },
+                    FloatBand {
+                        cells: &water.dried,
+                        description: "share of the years that dried".into(),
+                        unit: "share".into(),
+                    },
+                ]),
+            },
+            Raster {
                 file: "response_to_drought.tif".into(),
                 title: "Response of water to the drought index".into(),
                 data: CogData::Floats(vec![
@@ -190,8 +258,20 @@ impl Stages<'_> {
                         description: "slope on the index".into(),
                         unit: "logits per standard deviation".into(),
                     },
+                    FloatBand {
+                        cells: &self.response.slope_sd,
+                        description: "standard deviation of the slope on the index".into(),
+                        unit: "logits per standard deviation".into(),
+                    },
                 ]),
             },
+            floats(
+                "response_quality",
+                "How well the response tells wet months, against the calendar, over the months it was fitted on",
+                &self.response.brier_saved,
+                "share of the Brier score of calendar-month means saved",
+                "share",
+            ),
             classes(
                 "permanence",
                 "Permanence of water by observed hydroperiod",
@@ -226,14 +306,24 @@ impl Stages<'_> {
         for (at, case) in self.cases.iter().enumerate() {
             let name = &case.name;
             let of = case.scenario.map_or_else(|| "baseline".to_string(), |s| s.title.clone());
-            let months = &self.case_water[at].hydroperiod;
-            all.push(floats(
-                &format!("hydroperiod_{name}"),
-                &format!("Expected hydroperiod: {of}"),
-                months,
-                "hydroperiod",
-                "months per year",
-            ));
+            let water = &self.case_water[at];
+            all.push(Raster {
+                file: format!("hydroperiod_{name}.tif"),
+                title: format!("Expected hydroperiod: {of}"),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &water.hydroperiod,
+                        description: "hydroperiod".into(),
+                        unit: "months per year".into(),
+                    },
+                    FloatBand {
+                        cells: &water.hydroperiod_sd,
+                        description: "standard deviation of the hydroperiod by the error of the cell's fit"
+                            .into(),
+                        unit: "months per year".into(),
+                    },
+                ]),
+            });
             let values = &self.suitability.suitability[at];
             all.push(floats(
                 &format!("suitability_{name}"),
@@ -241,6 +331,13 @@ impl Stages<'_> {
                 values,
                 "suitability",
                 "0 to 1",
+            ));
+            all.push(classes(
+                &format!("limiting_factor_{name}"),
+                &format!("What limits the suitability: {of}"),
+                &self.suitability.limiting[at],
+                "limiting factor",
+                limit_classes(self.context.study),
             ));
             if case.scenario.is_some() {
                 let change = &self.suitability.change[at];
@@ -252,6 +349,26 @@ impl Stages<'_> {
                     change_classes(),
                 ));
             }
+        }
+        for (case, found) in self.cases.iter().zip(self.novelty) {
+            let of = case.scenario.map_or_else(|| "baseline".to_string(), |s| s.title.clone());
+            all.push(Raster {
+                file: format!("novelty_{}.tif", case.name),
+                title: format!("How far conditions lie outside those at the records: {of}"),
+                data: CogData::Floats(vec![
+                    FloatBand {
+                        cells: &found.novelty,
+                        description: "distance beyond the range at the records".into(),
+                        unit: "share of that range".into(),
+                    },
+                    FloatBand {
+                        cells: &found.variable,
+                        description: "variable farthest outside, by its number in table novelty; 0 inside"
+                            .into(),
+                        unit: String::new(),
+                    },
+                ]),
+            });
         }
         all.push(floats(
             "suitability_observed",

@@ -1,13 +1,16 @@
 //! A whole run: check, compute stage by stage, write products, publish.
 
 use crate::check::{Checked, check};
+use crate::climates::{Shown, choose, droughts};
 use crate::describe;
+use crate::dilution::dilute;
 use crate::error::EngineError;
 use crate::folder::Building;
 use crate::inputs;
 use crate::page_input::{self, Maps};
 use crate::products;
 use crate::progress::Progress;
+use crate::records::{self, Judged};
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
@@ -15,14 +18,16 @@ use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{self, Context};
 use crate::tables;
+use crate::trend;
 use lentic_habitat::change::ha;
-use lentic_habitat::climate::{ClimateModel, IndexSettings, Shift};
-use lentic_habitat::response::{Design, Groups, Spreads};
+use lentic_habitat::climate::Shift;
+use lentic_habitat::response::{Groups, Spreads};
 use lentic_report::{
     Headline, PageInput, RunRecord, Stage, Table, write_figures, write_page, write_record, write_table,
 };
 use lentic_study::Problem;
-use lentic_study::settings::Driver;
+use lentic_study::settings::{Driver, Scenario};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::time::Instant;
 
@@ -49,6 +54,8 @@ pub struct RunSummary {
     pub run_id: String,
     /// The answer in a few numbers.
     pub headline: Headline,
+    /// How suitability does against records, in one line, where the study has them.
+    pub records: Option<String>,
     /// Warnings.
     pub warnings: Vec<String>,
     /// Seconds taken.
@@ -98,20 +105,45 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let inputs = inputs::checksums(&checked, progress)?;
     clock.lap("taking checksums", 0);
 
-    let context = Context::new(&checked.study, &checked.grid, options.tile, &building.work(), progress)?;
+    let mut context = Context::new(
+        &checked.study,
+        &checked.grid,
+        &checked.climates,
+        options.tile,
+        &building.work(),
+        progress,
+    )?;
     let water = stages::water::run(&context, &checked.stack)?;
     clock.lap("reading water", cells);
 
-    let model = climate_model(&checked)?;
-    let cases = cases(&context, model.as_ref());
-    let groups = Groups::fit(&cases[0].design, &context.axis, &water.sample, spreads(&checked))?;
-    let response = stages::response::run(&context, &water, &cases[0].design, &groups)?;
+    let choice = choose(&context, &water.sample, spreads(&checked))?;
+    if let Some(choice) = &choice {
+        context.climates = &choice.climates;
+        clock.lap("choosing the length of the index", 0);
+    }
+    let climates = context.climates;
+    let mut cases = cases(&context)?;
+    let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
+    let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;
     clock.lap("fitting the response", cells);
+    let quality = (checked.study.inundation.driver == Driver::Index)
+        .then(|| groups.quality(&cases[0].designs, &context.axis, &water.sample, climates.months()));
+    let trends = quality.as_ref().map_or_else(trend::Told::default, |quality| {
+        trend::carry_on(&checked.study, &mut cases, quality, &groups, &water.sample)
+    });
+    clock.lap("judging the response", 0);
 
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
-    let case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    let mut case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    dilute(&context, &mut case_water)?;
+    let volumes = stages::volume::run(&context, &water, &case_water)?;
     clock.lap("answering the scenarios", cells);
 
+    let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], checked.records.as_ref())?;
+    // where the records set the threshold it is known from here on
+    let checked = records::settled(&checked, prepared.as_ref())?;
+    let context =
+        Context::new(&checked.study, &checked.grid, climates, options.tile, &building.work(), progress)?;
     let suitability = stages::suitability::run(&context, &water, &cases, &case_water)?;
     clock.lap("scoring habitat", cells);
 
@@ -126,62 +158,65 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         clock.lap("connecting patches", cells);
     }
 
-    let extrapolated: Vec<usize> = cases
-        .iter()
-        .map(|case| model.as_ref().map_or(0, |m| m.extrapolated(case.design.z().map(|(_, z)| z))))
-        .collect();
+    let judged = match (&checked.records, &prepared) {
+        (Some(vetted), Some(prepared)) => {
+            let cases = (&cases[..], &case_water[..]);
+            let judged = records::judge(&context, &water, cases, &suitability, vetted, prepared)?;
+            clock.lap("testing against records", cells);
+            Some(judged)
+        }
+        _ => None,
+    };
+
+    let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
     let mut tables =
         vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated)];
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));
     tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
-    let months = model.as_ref().map(|model| {
-        tables::index_months(model, &cases, |case| match case.scenario {
-            None => Some(Shift::NONE),
-            Some(scenario) => scenario.changes_climate().then(|| Shift::of(scenario)),
-        })
-    });
-    if let Some(months) = &months {
-        tables.push(tables::drought_index(months));
-        tables.push(tables::drought_events(months));
+    tables.push(tables::limiting_factor(&checked.study, &cases, &suitability));
+    tables.push(tables::weights(&checked.study));
+    let shown = droughts(&context, &water, &shown_climates(&cases))?;
+    if !shown.is_empty() {
+        let mean = tables::is_mean(climates, &shown);
+        tables.push(tables::drought_index(&shown, mean));
+        tables.push(tables::drought_events(&shown, mean));
     }
+    tables.extend(choice.as_ref().map(tables::index_choice));
     tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
     tables.push(tables::baseline_check(&suitability));
-    if checked.study.inundation.driver == Driver::Index {
-        let index_months = checked.study.climate.as_ref().map_or(1, |climate| climate.months);
-        let quality = groups.quality(&cases[0].design, &context.axis, &water.sample, index_months);
-        tables.push(tables::inundation_quality(&checked.study, &quality));
-        tables.push(tables::inundation_reliability(&checked.study, &quality));
-        tables::quality_warnings(&checked.study, &quality).into_iter().for_each(&mut warn);
-        clock.lap("judging the response", 0);
+    if let Some(quality) = &quality {
+        tables.push(tables::inundation_quality(&checked.study, quality));
+        tables.push(tables::inundation_reliability(&checked.study, quality));
+        tables::quality_warnings(&checked.study, quality).into_iter().for_each(&mut warn);
+    }
+    tables.extend(volumes.as_ref().map(|volumes| tables::volume(&cases, volumes)));
+
+    if let Some(judged) = &judged {
+        tables.extend(judged.tables.iter().cloned());
+        judged.warnings.iter().cloned().for_each(&mut warn);
     }
 
-    let mut notes = tables::held_notes(&cases, &case_water);
+    trends.warnings.into_iter().for_each(&mut warn);
+    let mut notes = trends.notes;
+    notes.extend(tables::held_notes(&cases, &case_water));
+    notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(connections.into_iter().flat_map(|found| tables::connection_notes(&cases, found)));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
+    notes.extend(choice.as_ref().map(|choice| choice.note()));
+    notes.extend(tables::extrapolated_notes(climates, &cases));
+    notes.extend(tables::warming_warning(climates, &cases));
     if let Some(percent) = tables::disagreement_percent(&suitability).filter(|p| *p > DISAGREEMENT) {
         warn(format!(
             "baseline habitat by observed and by modelled hydroperiod differ on {percent:.0} % of its area: read losses with care (table baseline_check)"
         ));
     }
     tables::unanswering(&checked.study, &response).into_iter().for_each(&mut warn);
-    if let Some(model) = &model {
-        let unfitted = model.unfitted();
-        if !unfitted.is_empty() {
-            warn(format!(
-                "calendar months {unfitted:?} have no drought index (too many dry or equal sums) and are left out of the response"
-            ));
-        }
-    }
-    for (case, n) in cases.iter().zip(&extrapolated).filter(|(_, n)| **n > 0) {
-        notes.push(format!(
-            "Scenario {}: the drought index of {n} of {} months lies outside the reference record; the response there is extrapolated.",
-            case.name,
-            case.design.len()
-        ));
-    }
+    tables::without_data(&checked.study, &suitability).into_iter().for_each(&mut warn);
+    tables::no_habitat(&checked.study, &suitability).into_iter().for_each(&mut warn);
+    tables::unfitted_warnings(climates).into_iter().for_each(&mut warn);
 
     let stage = products::Stages {
         context: &context,
@@ -192,7 +227,9 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         suitability: &suitability,
         patches: &patches,
         connections,
+        novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
     };
+    stage.write_cells(&building)?;
     stage.mask_outside()?;
     stage.write(&building)?;
     clock.lap("writing rasters", cells);
@@ -201,10 +238,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         program: program(),
         run_id: run_id.clone(),
         started: started.clone(),
-        study: study_record(&checked),
+        study: study_record(&checked, &options.out),
         grid: grid_record(&checked, &context),
         period: period_record(&checked),
         seed: checked.study.seed,
+        concentrations: concentrations(&cases, &case_water),
         inputs,
         stages: Vec::new(),
         warnings: Vec::new(),
@@ -213,16 +251,17 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     };
     let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside), connections);
     record.warnings = warnings.clone();
-    let drought = months.as_ref().and_then(|months| page_input::drought(&checked.study, &months.first()?.1));
+    let droughts = page_input::droughts(&checked.study, climates, &shown);
     write_report(
         &checked,
         &context,
         &building,
         &record,
         &headline,
-        drought,
+        droughts,
         &tables,
-        (&cases, &water, &case_water, &suitability),
+        (&cases, &water, &response, &case_water, &suitability),
+        judged.as_ref(),
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
@@ -233,53 +272,72 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         folder: options.out.clone(),
         run_id,
         headline,
+        records: judged.map(|judged| judged.summary),
         warnings,
         seconds: begun.elapsed().as_secs_f64(),
     })
 }
 
-fn climate_model(checked: &Checked) -> Result<Option<ClimateModel>, EngineError> {
-    let (Some(climate), Some(series)) = (&checked.study.climate, &checked.series) else {
-        return Ok(None);
-    };
-    let latitude = match climate.latitude {
-        Some(latitude) => latitude,
-        None => checked.grid.centre_latitude()?,
-    };
-    let settings = IndexSettings {
-        index: climate.index,
-        months: climate.months,
-        zero: climate.zero,
-        latitude,
-        reference: checked.study.period.reference,
-    };
-    Ok(Some(ClimateModel::fit(series.clone(), settings)?))
-}
-
 /// The baseline and every scenario, each with the months its water answers to.
-fn cases<'a>(context: &Context<'a>, model: Option<&ClimateModel>) -> Vec<Case<'a>> {
-    let study = context.study;
-    let z = |shift: &Shift| match (model, study.inundation.driver) {
-        (Some(model), Driver::Index) => model.z_on(&context.axis, shift, study.period.water_year_starts),
-        _ => vec![Some(0.0); context.axis.len],
+///
+/// # Errors
+/// Years to replay that the climate does not hold.
+pub(crate) fn cases<'a>(context: &Context<'a>) -> Result<Vec<Case<'a>>, EngineError> {
+    let climates = context.climates;
+    let designs = |shift: &Shift| climates.designs(&context.axis, shift);
+    let warmth = context.study.needs_temperature();
+    let temperature = |shift: &Shift, replay: &[i32]| match (warmth, replay) {
+        (false, _) => Vec::new(),
+        (true, []) => climates.temperatures(&context.axis, shift),
+        (true, years) => climates.replayed_temperatures(years, shift),
     };
     let mut cases = vec![Case {
         name: "baseline".into(),
         scenario: None,
-        design: Design::new(&context.axis, &z(&Shift::NONE)),
+        designs: designs(&Shift::NONE),
+        temperature: temperature(&Shift::NONE, &[]),
+        trend: BTreeMap::new(),
     }];
-    for scenario in &study.scenarios {
-        let shift = if scenario.drawdown_replaces_climate { Shift::NONE } else { Shift::of(scenario) };
+    for scenario in &context.study.scenarios {
+        let change = Shift::of(scenario);
+        // it grows warmer all the same where water answers to the fall alone
+        let (designs, temperature) = match scenario {
+            Scenario { drawdown_replaces_climate: true, .. } => {
+                (designs(&Shift::NONE), temperature(&change, &[]))
+            }
+            Scenario { replay, .. } if replay.is_empty() => (designs(&change), temperature(&change, &[])),
+            Scenario { replay, .. } => (climates.replayed(replay, &change)?, temperature(&change, replay)),
+        };
         cases.push(Case {
             name: scenario.name.clone(),
             scenario: Some(scenario),
-            design: Design::new(&context.axis, &z(&shift)),
+            designs,
+            temperature,
+            trend: BTreeMap::new(),
         });
     }
-    cases
+    Ok(cases)
 }
 
-fn spreads(checked: &Checked) -> Spreads {
+/// What the run record keeps of the dilution of the cases, for those that measure it.
+fn concentrations(cases: &[Case], water: &[CaseWater]) -> BTreeMap<String, BTreeMap<i32, f32>> {
+    let kept = cases.iter().zip(water).filter(|(_, water)| !water.dilution.0.is_empty());
+    kept.map(|(case, water)| (case.name.clone(), water.dilution.0.clone())).collect()
+}
+
+/// The record and every scenario that has a climate of its own.
+fn shown_climates(cases: &[Case]) -> Vec<Shown> {
+    let of = |case: &Case| match case.scenario {
+        None => Some((Shift::NONE, Vec::new())),
+        Some(scenario) => scenario.changes_climate().then(|| (Shift::of(scenario), scenario.replay.clone())),
+    };
+    let shown = cases
+        .iter()
+        .filter_map(|case| of(case).map(|(shift, replay)| Shown { name: case.name.clone(), shift, replay }));
+    shown.collect()
+}
+
+pub(crate) fn spreads(checked: &Checked) -> Spreads {
     let water = &checked.study.inundation;
     Spreads { intercept: water.intercept_sd, index: water.index_sd, season: water.season_sd }
 }
@@ -300,15 +358,28 @@ fn write_report(
     building: &Building,
     record: &RunRecord,
     headline: &Headline,
-    drought: Option<lentic_report::Drought>,
+    droughts: Vec<lentic_report::Drought>,
     tables: &[Table],
-    (cases, water, case_water, suitability): (&[Case], &WaterProducts, &[CaseWater], &SuitabilityProducts),
+    (cases, water, response, case_water, suitability): (
+        &[Case],
+        &WaterProducts,
+        &ResponseProducts,
+        &[CaseWater],
+        &SuitabilityProducts,
+    ),
+    judged: Option<&Judged>,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
         write_table(&folder, table)?;
     }
-    let maps = Maps { grid: context.grid, cases };
+    // these never reach the page
+    for table in judged.iter().flat_map(|judged| &judged.sensitive) {
+        records::write_sensitive(&folder, table)?;
+    }
+    let page_maps = Maps { study: context.study, grid: context.grid, cases };
+    let mut maps = page_maps.all(water, response, case_water, suitability)?;
+    maps.extend(judged.map(|judged| judged.maps(&page_maps)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
     ];
@@ -317,6 +388,7 @@ fn write_report(
             "Baseline habitat by observed and by modelled hydroperiod differ on {percent:.1} % of its area."
         ));
     }
+    uncertain.extend(tables::warming_warning(context.climates, cases));
     if !record.notes.is_empty() {
         uncertain
             .push("What else bears on the numbers, scenario by scenario, stands under Notes.".to_string());
@@ -326,13 +398,14 @@ fn write_report(
         record,
         headline: headline.clone(),
         uncertain,
-        maps: maps.all(water, case_water, suitability)?,
+        maps,
         losses: page_input::losses(context.study, &suitability.areas),
-        drought,
-        curves: page_input::curves(context.study),
+        droughts,
+        curves: page_input::curves(context.study, &suitability.distributions),
+        boyce: judged.and_then(|judged| judged.boyce.clone()),
         tables,
-        methods: describe::methods(checked),
-        not_assessed: page_input::not_assessed(context.grid, &context.areas, &suitability.reason)?,
+        methods: describe::methods(checked, context.climates),
+        not_assessed: page_input::not_assessed(&suitability.reasons),
         cautions: describe::cautions(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),
     };

@@ -5,6 +5,7 @@ use crate::inputs;
 use crate::run::VERSION;
 use crate::stages::Context;
 use lentic_report::{GridRecord, PeriodRecord, Program, StudyRecord};
+use std::path::{Component, Path, PathBuf};
 use std::time::SystemTime;
 
 /// The program and the libraries behind the numbers.
@@ -14,7 +15,7 @@ pub fn program() -> Program {
 }
 
 /// The study as it was run.
-pub fn study_record(checked: &Checked) -> StudyRecord {
+pub fn study_record(checked: &Checked, run: &Path) -> StudyRecord {
     let study = &checked.study;
     StudyRecord {
         name: study.name.clone(),
@@ -23,8 +24,48 @@ pub fn study_record(checked: &Checked) -> StudyRecord {
         contact: study.contact.clone(),
         licence: study.licence.clone(),
         path: inputs::named(&study.path, study),
+        beside: beside(run, &study.path).unwrap_or_default(),
         blake3: blake3::hash(study.text.as_bytes()).to_hex().to_string(),
         text: study.text.clone(),
+        threshold: study.suitability.threshold,
+    }
+}
+
+/// Steps up from a run folder that are kept: farther apart, the way would tell of the user's machine.
+const STEPS_UP: usize = 4;
+
+/// Names of the folders down to a path and its own, from the root; "." and ".." are gone.
+fn steps(path: &Path) -> Option<Vec<String>> {
+    let mut steps = Vec::new();
+    for part in std::path::absolute(path).ok()?.components() {
+        match part {
+            Component::Normal(name) => steps.push(name.to_str()?.to_string()),
+            Component::ParentDir => drop(steps.pop()),
+            _ => {}
+        }
+    }
+    Some(steps)
+}
+
+/// The way from a run folder to a file, with `/`: "../study.toml". `None` where they lie far apart, so that nothing of the
+/// user's machine but folders beside the study gets into a record.
+pub fn beside(run: &Path, file: &Path) -> Option<String> {
+    let (run, file) = (steps(run)?, steps(file)?);
+    let shared = run.iter().zip(&file).take_while(|(a, b)| a == b).count();
+    let up = run.len() - shared;
+    if shared == 0 || up > STEPS_UP {
+        return None;
+    }
+    let way = std::iter::repeat_n("..", up).chain(file[shared..].iter().map(String::as_str));
+    Some(way.collect::<Vec<_>>().join("/"))
+}
+
+/// The file that lies a kept way from a run folder.
+pub fn at_the_end_of(run: &Path, way: &str) -> PathBuf {
+    let path = way.split('/').fold(run.to_path_buf(), |path, step| path.join(step));
+    match steps(&path) {
+        Some(steps) => Path::new("/").join(steps.iter().collect::<PathBuf>()),
+        None => path,
     }
 }
 
@@ -74,4 +115,23 @@ pub fn now() -> String {
     let month = if shifted < 10 { shifted + 3 } else { shifted - 9 };
     let year = year_of_era + era * 400 + i64::from(month <= 2);
     format!("{year:04}-{month:02}-{day:02}T{:02}:{:02}:{:02}Z", rest / 3600, rest % 3600 / 60, rest % 60)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_study_is_found_from_its_run() {
+        let way = |run: &str, file: &str| beside(Path::new(run), Path::new(file));
+        assert_eq!(way("/data/basin/run", "/data/basin/study.toml").as_deref(), Some("../study.toml"));
+        assert_eq!(way("/data/run", "/data/basin/study.toml").as_deref(), Some("../basin/study.toml"));
+        assert_eq!(way("/data/basin/../run", "/data/a/./study.toml").as_deref(), Some("../a/study.toml"));
+        // nothing in common, or too far apart
+        assert_eq!(way("/tmp/run", "/home/someone/study.toml"), None);
+        assert_eq!(way("/data/a/b/c/d/e", "/data/study.toml"), None);
+        let found = |run: &str| at_the_end_of(Path::new(run), "../a/study.toml");
+        assert_eq!(found("/data/run"), Path::new("/data/a/study.toml"));
+        assert_eq!(found("/data/b/../run/"), Path::new("/data/a/study.toml"));
+    }
 }

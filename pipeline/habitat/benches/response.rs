@@ -59,12 +59,13 @@ fn response(criterion: &mut Criterion) {
     let sample: Vec<SampleCell> = (0..CELLS)
         .map(|cell| SampleCell {
             group: None,
+            climate: 0,
             observed: rows.observed(cell).to_vec(),
             wet: rows.wet(cell).to_vec(),
         })
         .collect();
     let spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
-    let groups = Groups::fit(&design, &axis, &sample, spreads).expect("cells to fit");
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis, &sample, spreads).expect("cells to fit");
     let mut months = Months::default();
     let mut all = || -> f64 {
         (0..CELLS)

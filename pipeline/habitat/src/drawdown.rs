@@ -253,6 +253,12 @@ pub fn equivalent_fall(b: f64, mean_fall_of_z: f64, g: f64, prescribed: f64) -> 
     (b * mean_fall_of_z / g + prescribed).max(0.0)
 }
 
+/// Depth after the level fell, metres, never below 0. No data stays no data.
+pub fn depth_after(depth: f32, fall: f32) -> f32 {
+    // f32::max would turn NaN into 0
+    if depth.is_nan() { depth } else { (depth - fall).max(0.0) }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -368,6 +374,13 @@ mod tests {
         assert!((of(-0.5, true) - 5.0).abs() < 1e-9);
         // the cell knows better than a lower line
         assert!((shift(&factor, 0.5, 5.0, 99.9, true) + 5.0).abs() < 1e-9);
+    }
+
+    #[test]
+    fn depth_falls_to_dry_ground_and_no_data_stays() {
+        assert_eq!(depth_after(0.75, 0.5), 0.25);
+        assert_eq!(depth_after(0.75, 1.0), 0.0);
+        assert!(depth_after(f32::NAN, 0.5).is_nan());
     }
 
     #[test]

@@ -1,14 +1,21 @@
 //! The science of lentic on tiles of cells: water history, climate, response, drawdown, measures,
 //! suitability, change, patches, connection. It knows neither files nor GDAL; `docs/methods.md` states every rule.
 
+pub mod calibration;
 pub mod change;
 pub mod climate;
 pub mod connection;
 pub mod drawdown;
+pub mod folds;
+pub mod limiting;
 pub mod measure;
+pub mod novelty;
 pub mod patches;
 pub mod record;
 pub mod response;
 pub mod spells;
 pub mod suitability;
+pub mod validation;
+pub mod volume;
 pub mod water;
+pub mod yearly;

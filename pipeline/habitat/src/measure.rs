@@ -6,6 +6,8 @@ use std::f64::consts::PI;
 
 /// No class at a cell.
 pub const NO_CLASS: i32 = i32::MIN;
+/// Room for rounding when a number of cells is turned into metres: three cells of 0.1 m lie within 0.3 m.
+const SLACK: f64 = 1.0 + 1e-12;
 /// Share of a disc that must be known.
 const KNOWN_SHARE: f64 = 0.5;
 
@@ -75,6 +77,15 @@ pub fn distance_to(block: &Block, targets: &[bool], cell_m: f64, limit_m: f64) -
         .collect()
 }
 
+/// 1 where a target lies within `limit_m`, between centres, else 0. Inner cells only.
+pub fn within(block: &Block, targets: &[bool], cell_m: f64, limit_m: f64) -> Vec<f64> {
+    let limit_m = limit_m * SLACK;
+    let reach = (limit_m / cell_m).ceil() as u32;
+    let squared = distance::squared_distance(targets, block.rows, block.cols, reach);
+    let near = |cells: u32| cells != distance::FAR && f64::from(cells).sqrt() * cell_m <= limit_m;
+    block.inner().map(|at| f64::from(u8::from(near(squared[at])))).collect()
+}
+
 /// Share of known cells within `radius_m` that are targets; NaN where under half of the full disc is
 /// known (beyond the block nothing is). Inner cells only.
 pub fn share_within(block: &Block, targets: &[bool], known: &[bool], cell_m: f64, radius_m: f64) -> Vec<f32> {
@@ -105,10 +116,19 @@ pub fn slope(block: &Block, ground: &[f32], cell_m: f64) -> Vec<f32> {
         rimmed.slice_mut(s![1..=block.rows, 1..=block.cols]).assign(&ground.mapv(f64::from));
     }
     let at = |row: isize, col: isize| rimmed[[(row + 1) as usize, (col + 1) as usize]];
+    let (flat, width) = (rimmed.as_slice().unwrap_or_default(), block.cols + 2);
     block
         .inner()
         .map(|cell| {
-            let (row, col) = ((cell / block.cols) as isize, (cell % block.cols) as isize);
+            let (row, col) = (cell / block.cols, cell % block.cols);
+            // most cells miss nothing; a missing neighbour makes the sum NaN
+            let corner = row * width + col;
+            let z = |dr: isize, dc: isize| flat[corner + (dr + 1) as usize * width + (dc + 1) as usize];
+            let plain = steepness(z, cell_m);
+            if !plain.is_nan() && !z(0, 0).is_nan() {
+                return plain as f32;
+            }
+            let (row, col) = (row as isize, col as isize);
             let centre = at(row, col);
             if centre.is_nan() {
                 return f32::NAN;
@@ -128,19 +148,109 @@ pub fn slope(block: &Block, ground: &[f32], cell_m: f64) -> Vec<f32> {
                 _ if dr != 0 && dc != 0 => side(dr, 0) + side(0, dc) - centre,
                 _ => centre,
             };
-            let east = z(-1, 1) + 2.0 * z(0, 1) + z(1, 1);
-            let west = z(-1, -1) + 2.0 * z(0, -1) + z(1, -1);
-            let north = z(-1, -1) + 2.0 * z(-1, 0) + z(-1, 1);
-            let south = z(1, -1) + 2.0 * z(1, 0) + z(1, 1);
-            let rise = (east - west).hypot(north - south) / (8.0 * cell_m);
-            (rise.atan() * 180.0 / PI) as f32
+            steepness(z, cell_m) as f32
         })
         .collect()
+}
+
+/// Slope in degrees from the eight neighbours, by row and column from the centre.
+fn steepness(z: impl Fn(isize, isize) -> f64, cell_m: f64) -> f64 {
+    let east = z(-1, 1) + 2.0 * z(0, 1) + z(1, 1);
+    let west = z(-1, -1) + 2.0 * z(0, -1) + z(1, -1);
+    let north = z(-1, -1) + 2.0 * z(-1, 0) + z(-1, 1);
+    let south = z(1, -1) + 2.0 * z(1, 0) + z(1, 1);
+    let rise = (east - west).hypot(north - south) / (8.0 * cell_m);
+    rise.atan() * 180.0 / PI
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use proptest::prelude::*;
+
+    /// Every measure of the cells of a grid, worked in tiles of `side` cells with a margin of `reach` cells.
+    fn in_tiles(
+        whole: Block,
+        side: usize,
+        reach: usize,
+        of: impl Fn(&Block, &[usize]) -> Vec<f32>,
+    ) -> Vec<f32> {
+        let mut out = vec![f32::NAN; whole.len()];
+        for row in (0..whole.rows).step_by(side) {
+            for col in (0..whole.cols).step_by(side) {
+                let (bottom, right) = ((row + side).min(whole.rows), (col + side).min(whole.cols));
+                let (top, left) = (row.saturating_sub(reach), col.saturating_sub(reach));
+                let (low, far) = ((bottom + reach).min(whole.rows), (right + reach).min(whole.cols));
+                let block = Block {
+                    rows: low - top,
+                    cols: far - left,
+                    inner_row: row - top,
+                    inner_col: col - left,
+                    inner_rows: bottom - row,
+                    inner_cols: right - col,
+                };
+                let cells: Vec<usize> =
+                    (top..low).flat_map(|r| (left..far).map(move |c| r * whole.cols + c)).collect();
+                let found = of(&block, &cells);
+                let places = (row..bottom).flat_map(|r| (col..right).map(move |c| r * whole.cols + c));
+                places.zip(found).for_each(|(at, value)| out[at] = value);
+            }
+        }
+        out
+    }
+
+    fn to_bits(values: Vec<f32>) -> Vec<u32> {
+        values.into_iter().map(f32::to_bits).collect()
+    }
+
+    proptest! {
+        /// Tiles with a margin as wide as the reach give the very cells of the whole grid, whatever their size: distance,
+        /// nearness, share and slope.
+        #[test]
+        fn tiles_give_the_cells_of_the_whole(
+            (cols, cells) in (1usize..40).prop_flat_map(|cols| {
+                let cell = (any::<bool>(), prop::bool::weighted(0.9), -1.0f32..1.0);
+                (Just(cols), (1usize..40).prop_flat_map(move |rows| prop::collection::vec(cell.clone(), rows * cols)))
+            }),
+            side in 1usize..20, reach_m in 1.0f64..300.0, thin in 1usize..60,
+        ) {
+            const CELL_M: f64 = 30.0;
+            let whole = Block::whole(cells.len() / cols, cols);
+            let reach = (reach_m / CELL_M).ceil() as usize;
+            let cell = |at: &usize| (cells[*at].0 && at.is_multiple_of(thin), cells[*at].1, cells[*at].2);
+            let distance = |block: &Block, cells: &[usize]| {
+                let targets: Vec<bool> = cells.iter().map(|at| cell(at).0).collect();
+                distance_to(block, &targets, CELL_M, reach_m)
+            };
+            let near = |block: &Block, cells: &[usize]| {
+                let targets: Vec<bool> = cells.iter().map(|at| cell(at).0).collect();
+                within(block, &targets, CELL_M, reach_m).into_iter().map(|near| near as f32).collect()
+            };
+            let share = |block: &Block, cells: &[usize]| {
+                let targets: Vec<bool> = cells.iter().map(|at| cell(at).0 && cell(at).1).collect();
+                let known: Vec<bool> = cells.iter().map(|at| cell(at).1).collect();
+                share_within(block, &targets, &known, CELL_M, reach_m)
+            };
+            let steep = |block: &Block, cells: &[usize]| {
+                let height = |at| match cell(at) { (_, true, height) => height, _ => f32::NAN };
+                slope(block, &cells.iter().map(height).collect::<Vec<_>>(), CELL_M)
+            };
+            let all: Vec<usize> = (0..whole.len()).collect();
+            prop_assert_eq!(to_bits(in_tiles(whole, side, reach, distance)), to_bits(distance(&whole, &all)));
+            prop_assert_eq!(to_bits(in_tiles(whole, side, reach, near)), to_bits(near(&whole, &all)));
+            prop_assert_eq!(to_bits(in_tiles(whole, side, reach, share)), to_bits(share(&whole, &all)));
+            prop_assert_eq!(to_bits(in_tiles(whole, side, 1, steep)), to_bits(steep(&whole, &all)));
+        }
+    }
+
+    #[test]
+    fn near_is_up_to_the_limit_itself() {
+        let block = Block::whole(1, 6);
+        let targets = [true, false, false, false, false, false];
+        assert_eq!(within(&block, &targets, 0.1, 0.3), [1.0, 1.0, 1.0, 1.0, 0.0, 0.0]);
+        assert_eq!(within(&block, &targets, 30.0, 100.0), [1.0, 1.0, 1.0, 1.0, 0.0, 0.0]);
+        assert_eq!(within(&block, &[false; 6], 30.0, 100.0), [0.0; 6]);
+    }
 
     /// A plane that falls 1 m per 10 m to the east and rises 2 m per 10 m to the south has one slope everywhere,
     /// edges and corners too.

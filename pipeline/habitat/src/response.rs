@@ -3,11 +3,12 @@
 //! priors shared by a response group.
 
 use crate::water::{Bits, MonthAxis, bit, fill_round_the_year};
-use lentic_numerics::logistic::{Prior, Rows, fit, fit_with_lower_bound};
+use lentic_numerics::logistic::{Fit, Prior, Rows, fit, fit_with_lower_bound};
 use lentic_numerics::stats::median;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
+use std::sync::Arc;
 
 /// Coefficients a, b, c, d.
 pub type Beta = [f64; 4];
@@ -21,13 +22,23 @@ const LAGS: usize = 12;
 /// Probabilities are held this far from 0 and 1 in residuals.
 const EDGE: f64 = 1e-6;
 
-/// The months that have a z, with their rows (1, z, sin, cos).
+/// The months that have a z. What does not hang on z is shared by the designs of a run, of which there is one for each
+/// climate and scenario.
 #[derive(Clone, Debug)]
 pub struct Design {
-    rows: Vec<Beta>,
+    z: Vec<f64>,
+    months: Arc<DesignMonths>,
+}
+
+/// Which months a design has.
+#[derive(Debug, PartialEq)]
+struct DesignMonths {
+    /// Positions on the axis.
     at: Vec<usize>,
+    /// Calendar months from 0.
     calendar: Vec<usize>,
     per_calendar: [usize; 12],
+    /// Sine and cosine by calendar month.
     season: [[f64; 2]; 12],
 }
 
@@ -38,39 +49,79 @@ impl Design {
             let angle = TAU * (m + 1) as f64 / 12.0;
             [angle.sin(), angle.cos()]
         });
-        let mut design =
-            Design { rows: Vec::new(), at: Vec::new(), calendar: Vec::new(), per_calendar: [0; 12], season };
-        for (at, (month, z)) in axis.months().zip(z).enumerate() {
-            if let Some(z) = z {
-                let m = month.calendar() as usize - 1;
-                design.rows.push([1.0, *z, season[m][0], season[m][1]]);
-                design.at.push(at);
-                design.calendar.push(m);
-                design.per_calendar[m] += 1;
-            }
+        let mut months = DesignMonths { at: Vec::new(), calendar: Vec::new(), per_calendar: [0; 12], season };
+        for (at, month) in axis.months().enumerate().filter(|(at, _)| z.get(*at).is_some_and(Option::is_some))
+        {
+            let m = month.calendar() as usize - 1;
+            months.at.push(at);
+            months.calendar.push(m);
+            months.per_calendar[m] += 1;
         }
-        design
+        Design { z: z.iter().take(axis.len).copied().flatten().collect(), months: Arc::new(months) }
+    }
+
+    /// The same design, its months shared with `other` where they are the same ones: thousands of climates then take
+    /// little more room than their z.
+    #[must_use]
+    pub fn sharing(mut self, other: &Design) -> Self {
+        if self.months == other.months {
+            self.months = Arc::clone(&other.months);
+        }
+        self
+    }
+
+    /// The row (1, z, sin, cos) of a design month.
+    fn row(&self, i: usize) -> Beta {
+        let [sine, cosine] = self.months.season[self.months.calendar[i]];
+        [1.0, self.z[i], sine, cosine]
     }
 
     /// Design months.
     pub fn len(&self) -> usize {
-        self.rows.len()
+        self.z.len()
     }
 
     /// Whether no month has a z.
     pub fn is_empty(&self) -> bool {
-        self.rows.is_empty()
+        self.z.is_empty()
+    }
+
+    /// The design months in order.
+    pub fn months(&self) -> impl Iterator<Item = DesignMonth> + '_ {
+        let places = self.months.at.iter().zip(&self.months.calendar);
+        places.zip(&self.z).map(|((at, calendar), z)| DesignMonth { at: *at, calendar: *calendar, z: *z })
+    }
+
+    /// p of a month under coefficients `beta` with `shift` logits added.
+    pub fn probability(&self, month: &DesignMonth, beta: &Beta, shift: f64) -> f64 {
+        let [sine, cosine] = self.months.season[month.calendar];
+        inverse_logit(beta[0] + beta[2] * sine + beta[3] * cosine + shift + beta[1] * month.z)
     }
 
     /// z of the design months with their positions on the axis.
     pub fn z(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
-        self.at.iter().zip(&self.rows).map(|(at, row)| (*at, row[1]))
+        self.months.at.iter().copied().zip(self.z.iter().copied())
+    }
+
+    /// Calendar months of the design months, January 0, with their positions on the axis.
+    pub fn calendar(&self) -> impl Iterator<Item = (usize, usize)> + '_ {
+        self.months.at.iter().copied().zip(self.months.calendar.iter().copied())
+    }
+
+    /// Mean z by calendar month, January first; `None` for a month without design months.
+    pub fn mean_z(&self) -> [Option<f64>; 12] {
+        let DesignMonths { calendar, per_calendar, .. } = &*self.months;
+        let mut sums = [0.0; 12];
+        for (z, m) in self.z.iter().zip(calendar) {
+            sums[*m] += z;
+        }
+        std::array::from_fn(|m| (per_calendar[m] > 0).then(|| sums[m] / per_calendar[m] as f64))
     }
 
     /// How many months of hydroperiod one unit of the index brings around 0: hydroperiod at z = 0.5 minus at z = -0.5.
     pub fn months_per_unit(&self, beta: &Beta) -> f64 {
         let at = |m: usize, z: f64| {
-            let [sine, cosine] = self.season[m];
+            let [sine, cosine] = self.months.season[m];
             inverse_logit(beta[0] + beta[1] * z + beta[2] * sine + beta[3] * cosine)
         };
         (0..12).map(|m| at(m, 0.5) - at(m, -0.5)).sum()
@@ -79,35 +130,49 @@ impl Design {
     /// Expected hydroperiod, months per year, of coefficients `beta` with `shift` logits added:
     /// sum over calendar months of the mean of p over that month's design months.
     pub fn hydroperiod(&self, beta: &Beta, shift: f64) -> f64 {
-        let season: [f64; 12] = std::array::from_fn(|m| {
-            beta[0] + beta[2] * self.season[m][0] + beta[3] * self.season[m][1] + shift
-        });
+        let DesignMonths { calendar, per_calendar, season, .. } = &*self.months;
+        let season: [f64; 12] =
+            std::array::from_fn(|m| beta[0] + beta[2] * season[m][0] + beta[3] * season[m][1] + shift);
         let mut sums = [0.0; 12];
-        for (row, m) in self.rows.iter().zip(&self.calendar) {
-            sums[*m] += inverse_logit(season[*m] + beta[1] * row[1]);
+        for (z, m) in self.z.iter().zip(calendar) {
+            sums[*m] += inverse_logit(season[*m] + beta[1] * z);
         }
-        if self.per_calendar.iter().all(|n| *n > 0) {
-            return sums.iter().zip(&self.per_calendar).map(|(s, n)| s / *n as f64).sum();
+        if per_calendar.iter().all(|n| *n > 0) {
+            return sums.iter().zip(per_calendar).map(|(s, n)| s / *n as f64).sum();
         }
-        let means: [Option<f64>; 12] = std::array::from_fn(|m| {
-            (self.per_calendar[m] > 0).then(|| sums[m] / self.per_calendar[m] as f64)
-        });
+        let means: [Option<f64>; 12] =
+            std::array::from_fn(|m| (per_calendar[m] > 0).then(|| sums[m] / per_calendar[m] as f64));
         fill_round_the_year(&means).map_or(f64::NAN, |filled| filled.iter().sum())
     }
+}
+
+/// A month that has a z.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct DesignMonth {
+    /// Its position on the axis.
+    pub at: usize,
+    /// Its calendar month, 0 January to 11 December.
+    pub calendar: usize,
+    /// Its index.
+    pub z: f64,
 }
 
 /// Room for the observed months of one cell, reused from cell to cell.
 #[derive(Default)]
 pub struct Months {
+    /// Rows (1, z, sin, cos) of the design.
+    x: Vec<Beta>,
     trials: Vec<f64>,
     successes: Vec<f64>,
 }
 
 impl Months {
     fn read(&mut self, design: &Design, observed: Bits, wet: Bits) {
+        self.x.clear();
+        self.x.extend((0..design.len()).map(|i| design.row(i)));
         self.trials.clear();
         self.successes.clear();
-        for at in &design.at {
+        for at in &design.months.at {
             let seen = bit(observed, *at);
             self.trials.push(f64::from(u8::from(seen)));
             self.successes.push(f64::from(u8::from(seen && bit(wet, *at))));
@@ -116,6 +181,7 @@ impl Months {
 
     /// Fills `others` with these months, those left out counting as not seen.
     fn without(&self, left_out: impl Fn(usize) -> bool, others: &mut Months) {
+        others.x.clone_from(&self.x);
         others.trials.clone_from(&self.trials);
         others.successes.clone_from(&self.successes);
         for at in (0..self.trials.len()).filter(|at| left_out(*at)) {
@@ -124,8 +190,8 @@ impl Months {
         }
     }
 
-    fn rows<'a>(&'a self, design: &'a Design, weight: f64) -> Rows<'a, 4> {
-        Rows { x: &design.rows, trials: &self.trials, successes: &self.successes, weight }
+    fn rows(&self, weight: f64) -> Rows<'_, 4> {
+        Rows { x: &self.x, trials: &self.trials, successes: &self.successes, weight }
     }
 }
 
@@ -150,6 +216,8 @@ pub struct Spreads {
 pub struct SampleCell {
     /// Class code of its group; `None` for cells without a class.
     pub group: Option<i32>,
+    /// Which climate it has: position among the designs.
+    pub climate: usize,
     /// Observed months.
     pub observed: Vec<u64>,
     /// Wet months.
@@ -167,6 +235,8 @@ pub struct GroupFit {
     pub mean: Beta,
     /// Sum of the residual autocorrelations used.
     pub autocorrelation: f64,
+    /// The residual autocorrelation of a month and the next, 0 to 1.
+    pub lag1: f64,
     /// Weight of the likelihood, 0.1 to 1.
     pub weight: f64,
 }
@@ -196,12 +266,12 @@ pub enum ResponseError {
 type Lagged = [(f64, u64); LAGS + 1];
 
 impl Groups {
-    /// Fits the priors from sample cells, which must come in a fixed order.
+    /// Fits the priors from sample cells, which must come in a fixed order; `designs` has one design for each climate.
     ///
     /// # Errors
     /// When there is no sample cell at all.
     pub fn fit(
-        design: &Design,
+        designs: &[Design],
         axis: &MonthAxis,
         sample: &[SampleCell],
         spreads: Spreads,
@@ -213,8 +283,9 @@ impl Groups {
         let fits: Vec<(Beta, Lagged)> = sample
             .par_iter()
             .map_init(Months::default, |months, cell| {
+                let design = &designs[cell.climate];
                 months.read(design, &cell.observed, &cell.wet);
-                let beta = fit(months.rows(design, 1.0), &wide).beta;
+                let beta = fit(months.rows(1.0), &wide).beta;
                 (beta, lagged(design, axis, months, &beta))
             })
             .collect();
@@ -262,18 +333,35 @@ impl Groups {
         code: Option<i32>,
         months: &mut Months,
     ) -> (Beta, bool) {
-        months.read(design, observed, wet);
-        self.fit_months(design, code, months)
+        let fitted = self.fit_cell_whole(design, observed, wet, code, months);
+        (fitted.beta, fitted.clamped)
     }
 
-    fn fit_months(&self, design: &Design, code: Option<i32>, months: &Months) -> (Beta, bool) {
+    /// As [`Groups::fit_cell`], with the covariance of the coefficients; `months` then holds the cell's months.
+    pub fn fit_cell_whole(
+        &self,
+        design: &Design,
+        observed: Bits,
+        wet: Bits,
+        code: Option<i32>,
+        months: &mut Months,
+    ) -> Fit<4> {
+        months.read(design, observed, wet);
+        self.fit_whole(code, months)
+    }
+
+    fn fit_months(&self, code: Option<i32>, months: &Months) -> (Beta, bool) {
+        let fitted = self.fit_whole(code, months);
+        (fitted.beta, fitted.clamped)
+    }
+
+    fn fit_whole(&self, code: Option<i32>, months: &Months) -> Fit<4> {
         let group = self.of(code);
         let prior = Prior {
             mean: group.mean,
             sd: [self.spreads.intercept, self.spreads.index, self.spreads.season, self.spreads.season],
         };
-        let fitted = fit_with_lower_bound(months.rows(design, group.weight), &prior, 1, 0.0);
-        (fitted.beta, fitted.clamped)
+        fit_with_lower_bound(months.rows(group.weight), &prior, 1, 0.0)
     }
 }
 
@@ -305,17 +393,19 @@ fn group_fit(fits: &[(Beta, Lagged)], cells: &[usize], own: bool) -> GroupFit {
         own,
         mean: [0.0, middle(1), middle(2), middle(3)],
         autocorrelation,
+        // without pairs of months it is not known: none is taken
+        lag1: Some(mean(1) / mean(0)).filter(|r| !r.is_nan()).unwrap_or(0.0).clamp(0.0, 1.0),
         weight: (1.0 / (1.0 + 2.0 * autocorrelation)).clamp(0.1, 1.0),
     }
 }
 
 fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> Lagged {
     let mut residuals = vec![f64::NAN; axis.len];
-    for (i, row) in design.rows.iter().enumerate() {
+    for (i, at) in design.months.at.iter().enumerate() {
         if months.trials[i] > 0.0 {
-            let eta: f64 = row.iter().zip(beta).map(|(x, b)| x * b).sum();
+            let eta: f64 = design.row(i).iter().zip(beta).map(|(x, b)| x * b).sum();
             let p = inverse_logit(eta).clamp(EDGE, 1.0 - EDGE);
-            residuals[design.at[i]] = (months.successes[i] - p) / (p * (1.0 - p)).sqrt();
+            residuals[*at] = (months.successes[i] - p) / (p * (1.0 - p)).sqrt();
         }
     }
     std::array::from_fn(|lag| {
@@ -327,7 +417,10 @@ fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> La
     })
 }
 
+pub mod choice;
 pub mod quality;
+pub mod trend;
+pub mod trust;
 
 #[cfg(test)]
 mod tests;

@@ -11,6 +11,23 @@ pub enum Measured {
     Numbers(Vec<f32>),
     /// Class codes; `NO_CLASS` is missing.
     Codes(Vec<i32>),
+    /// Years one by one, NaN where missing.
+    Years {
+        /// Mean of the measure over the years.
+        measure: Vec<f32>,
+        /// Mean of the scores of the years.
+        score: Vec<f32>,
+    },
+}
+
+impl Measured {
+    /// Whether a cell has the measure.
+    pub fn is_known(&self, cell: usize) -> bool {
+        match self {
+            Measured::Numbers(values) | Measured::Years { measure: values, .. } => !values[cell].is_nan(),
+            Measured::Codes(codes) => codes[cell] != NO_CLASS,
+        }
+    }
 }
 
 /// A class code that has no score.
@@ -39,24 +56,28 @@ pub fn score(response: &Curve, value: f64) -> Option<f64> {
     }
 }
 
-/// Scores of a variable over cells; `None` where the measure is missing.
+/// Scores of a variable over cells; NaN where the measure is missing.
 ///
 /// # Errors
 /// A code without a score.
-pub fn scores(name: &str, response: &Curve, measured: &Measured) -> Result<Vec<Option<f64>>, UnscoredClass> {
+pub fn scores(name: &str, response: &Curve, measured: &Measured) -> Result<Vec<f64>, UnscoredClass> {
+    let missing = |score: Option<f64>| score.unwrap_or(f64::NAN);
     match (measured, response) {
-        (Measured::Numbers(values), _) => Ok(values.iter().map(|v| score(response, f64::from(*v))).collect()),
+        (Measured::Numbers(values), _) => {
+            Ok(values.iter().map(|v| missing(score(response, f64::from(*v)))).collect())
+        }
+        (Measured::Years { score, .. }, _) => Ok(score.iter().map(|s| f64::from(*s)).collect()),
         (Measured::Codes(codes), Curve::Classes(table)) => codes
             .iter()
             .map(|code| match (*code, table.get(code)) {
-                (NO_CLASS, _) => Ok(None),
-                (_, Some(score)) => Ok(Some(*score)),
+                (NO_CLASS, _) => Ok(f64::NAN),
+                (_, Some(score)) => Ok(*score),
                 (code, None) => Err(UnscoredClass { variable: name.to_string(), code }),
             })
             .collect(),
         (Measured::Codes(codes), _) => Ok(codes
             .iter()
-            .map(|code| if *code == NO_CLASS { None } else { score(response, f64::from(*code)) })
+            .map(|code| if *code == NO_CLASS { f64::NAN } else { missing(score(response, f64::from(*code))) })
             .collect()),
     }
 }
@@ -71,66 +92,114 @@ pub fn combined(rule: Combine, scores: &[f64], weights: &[f64]) -> f64 {
     }
 }
 
-/// A requisite's score from those of its variables; `None` where it is not assessed.
-pub fn requisite_score(requisite: &Requisite, scores: &[Option<f64>]) -> Option<f64> {
-    let mut kept = Vec::with_capacity(scores.len());
-    let mut weights = Vec::with_capacity(scores.len());
-    for (variable, score) in requisite.variables.iter().zip(scores) {
-        let score = match (score, variable.if_missing) {
-            (Some(score), _) => *score,
-            (None, Missing::Score(score)) => score,
-            (None, Missing::Omit) => continue,
-            (None, Missing::NotAssessed) => return None,
-        };
-        kept.push(score);
-        weights.push(variable.weight);
-    }
-    let total: f64 = weights.iter().sum();
-    let by_weight = matches!(requisite.combine, Combine::ArithmeticMean | Combine::GeometricMean);
-    if kept.is_empty() || (by_weight && total <= 0.0) {
-        return None;
-    }
-    Some(combined(requisite.combine, &kept, &weights))
+/// Scores that count with their weights, reused from cell to cell.
+#[derive(Clone, Debug, Default)]
+pub struct Counted {
+    /// Scores; those given for missing measures among them.
+    pub scores: Vec<f64>,
+    /// Their weights.
+    pub weights: Vec<f64>,
+    /// Which variable of the requisite each belongs to.
+    pub of: Vec<usize>,
 }
 
-/// Suitability of every cell, NaN where not assessed. `measured` holds one entry per variable in the
-/// order of `Study::variables`, each over the same cells; `barrier` is true where a barrier lies.
+impl Counted {
+    /// Takes the scores of a requisite's variables, NaN where missing; false where it is not assessed.
+    pub fn take(&mut self, requisite: &Requisite, scores: &[f64]) -> bool {
+        self.scores.clear();
+        self.weights.clear();
+        self.of.clear();
+        for (at, (variable, score)) in requisite.variables.iter().zip(scores).enumerate() {
+            let score = match variable.if_missing {
+                _ if !score.is_nan() => *score,
+                Missing::Score(score) => score,
+                Missing::Omit => continue,
+                Missing::NotAssessed => return false,
+            };
+            self.scores.push(score);
+            self.weights.push(variable.weight);
+            self.of.push(at);
+        }
+        let by_weight = matches!(requisite.combine, Combine::ArithmeticMean | Combine::GeometricMean);
+        !self.scores.is_empty() && (!by_weight || self.weights.iter().sum::<f64>() > 0.0)
+    }
+
+    /// What they come to.
+    pub fn combined(&self, requisite: &Requisite) -> f64 {
+        combined(requisite.combine, &self.scores, &self.weights)
+    }
+}
+
+/// A requisite's score from those of its variables, NaN where missing; NaN where it is not assessed.
+pub fn requisite_score(requisite: &Requisite, scores: &[f64], room: &mut Counted) -> f64 {
+    if room.take(requisite, scores) { room.combined(requisite) } else { f64::NAN }
+}
+
+/// A requisite's score over cells; `scores` has one entry per variable.
+pub fn requisite_scores(requisite: &Requisite, scores: &[&[f64]]) -> Vec<f64> {
+    let cells = scores.first().map_or(0, |scores| scores.len());
+    let mut room = Counted::default();
+    let mut row = vec![f64::NAN; scores.len()];
+    (0..cells)
+        .map(|cell| {
+            row.iter_mut().zip(scores).for_each(|(slot, scores)| *slot = scores[cell]);
+            requisite_score(requisite, &row, &mut room)
+        })
+        .collect()
+}
+
+/// Weights of a study's requisites, in its order.
+pub fn requisite_weights(study: &Study) -> Vec<f64> {
+    study.requisites.iter().map(|requisite| requisite.weight).collect()
+}
+
+/// Suitability of every cell from what the variables measure there, in the order of the study. `nearness` holds each
+/// requisite's factor of nearness by cell; where it is empty (or there is none) the factor is 1.
 ///
 /// # Errors
-/// A class code without a score.
-pub fn suitability(
+/// A code without a score.
+pub fn suitability_of(
     study: &Study,
     measured: &[&Measured],
+    nearness: &[Vec<f64>],
     barrier: &[bool],
 ) -> Result<Vec<f32>, UnscoredClass> {
-    let mut by_variable = Vec::with_capacity(measured.len());
-    for ((_, variable), measured) in study.variables().zip(measured) {
-        by_variable.push(scores(&variable.name, &variable.curve, measured)?);
-    }
-    let weights: Vec<f64> = study.requisites.iter().map(|r| r.weight).collect();
-    let mut row = vec![None; by_variable.len()];
+    let of_variables = study
+        .variables()
+        .zip(measured)
+        .map(|((_, variable), measured)| scores(&variable.name, &variable.curve, measured))
+        .collect::<Result<Vec<_>, _>>()?;
+    let mut rest = &of_variables[..];
     let mut of_requisites = Vec::with_capacity(study.requisites.len());
-    Ok((0..barrier.len())
+    for (at, requisite) in study.requisites.iter().enumerate() {
+        let (own, others) = rest.split_at(requisite.variables.len());
+        rest = others;
+        let rows: Vec<&[f64]> = own.iter().map(|scores| &scores[..]).collect();
+        let mut found = requisite_scores(requisite, &rows);
+        if let Some(factors) = nearness.get(at).filter(|factors| !factors.is_empty()) {
+            found.iter_mut().zip(factors).for_each(|(score, factor)| *score *= factor);
+        }
+        of_requisites.push(found);
+    }
+    let rows: Vec<&[f64]> = of_requisites.iter().map(|scores| &scores[..]).collect();
+    Ok(suitability(study, &rows, barrier))
+}
+
+/// Suitability of every cell from the scores of the requisites, NaN where one is not assessed; `barrier` is true where a
+/// barrier lies.
+pub fn suitability(study: &Study, requisites: &[&[f64]], barrier: &[bool]) -> Vec<f32> {
+    let weights = requisite_weights(study);
+    let mut row = vec![f64::NAN; requisites.len()];
+    (0..barrier.len())
         .map(|cell| {
-            for (slot, scores) in row.iter_mut().zip(&by_variable) {
-                *slot = scores[cell];
+            row.iter_mut().zip(requisites).for_each(|(slot, scores)| *slot = scores[cell]);
+            match combined(study.suitability.combine, &row, &weights) {
+                _ if row.iter().any(|score| score.is_nan()) => f32::NAN,
+                _ if barrier[cell] => 0.0,
+                suitability => suitability as f32,
             }
-            of_requisites.clear();
-            let mut rest = &row[..];
-            for requisite in &study.requisites {
-                let (own, others) = rest.split_at(requisite.variables.len());
-                rest = others;
-                match requisite_score(requisite, own) {
-                    Some(score) => of_requisites.push(score),
-                    None => return f32::NAN,
-                }
-            }
-            if barrier[cell] {
-                return 0.0;
-            }
-            combined(study.suitability.combine, &of_requisites, &weights) as f32
         })
-        .collect())
+        .collect()
 }
 
 #[cfg(test)]
@@ -149,41 +218,67 @@ mod tests {
     }
 
     fn requisite(combine: Combine, variables: Vec<Variable>) -> Requisite {
-        Requisite { name: "r".into(), combine, weight: 1.0, consistency_ratio: None, variables }
+        Requisite { name: "r".into(), combine, weight: 1.0, consistency_ratio: None, near: None, variables }
     }
 
     /// Arithmetic of CHECKS 8e: weights 0.6 and 0.4 of 0.4 and 0.9 (recomputed there with Python).
     #[test]
     fn weighted_means() {
         let variables = vec![variable(0.6, Missing::NotAssessed), variable(0.4, Missing::NotAssessed)];
-        let scores = [Some(0.4), Some(0.9)];
+        let scores = [0.4, 0.9];
+        let requisite_score = |requisite: &Requisite, scores: &[f64]| {
+            super::requisite_score(requisite, scores, &mut Counted::default())
+        };
         let geometric = requisite(Combine::GeometricMean, variables.clone());
-        let got = requisite_score(&geometric, &scores).unwrap();
+        let got = requisite_score(&geometric, &scores);
         assert!((got - 0.553_264_746_9).abs() < 1e-9);
         let arithmetic = requisite(Combine::ArithmeticMean, variables.clone());
-        assert!((requisite_score(&arithmetic, &scores).unwrap() - 0.6).abs() < 1e-12);
-        assert_eq!(requisite_score(&requisite(Combine::Minimum, variables), &scores), Some(0.4));
+        assert!((requisite_score(&arithmetic, &scores) - 0.6).abs() < 1e-12);
+        assert_eq!(requisite_score(&requisite(Combine::Minimum, variables), &scores), 0.4);
+    }
+
+    /// Two levels as in USFWS 1981, 103 ESM: variables make life requisites, the index is the lowest of them ("the lowest of the
+    /// ratings", limiting factor) or their geometric mean. Worked with numpy: sqrt(.25 x 1) = .5, (.4^2 x .9)^(1/3) =
+    /// .5241482788, their minimum and sqrt(.5 x .5241482788) = .5119317722.
+    #[test]
+    fn requisites_of_two_levels() {
+        let twice = |weight| variable(weight, Missing::NotAssessed);
+        let water = requisite(Combine::GeometricMean, vec![twice(0.5), twice(0.5)]);
+        let cover = requisite(Combine::GeometricMean, vec![twice(2.0 / 3.0), twice(1.0 / 3.0)]);
+        let mut room = Counted::default();
+        let scores = [
+            requisite_score(&water, &[0.25, 1.0], &mut room),
+            requisite_score(&cover, &[0.4, 0.9], &mut room),
+        ];
+        assert!((scores[0] - 0.5).abs() < 1e-12 && (scores[1] - 0.524_148_278_8).abs() < 1e-9);
+        assert_eq!(combined(Combine::Minimum, &scores, &[0.5, 0.5]), scores[0]);
+        let mean = combined(Combine::GeometricMean, &scores, &[0.5, 0.5]);
+        assert!((mean - 0.511_931_772_2).abs() < 1e-9);
+        // any 0 gives 0
+        assert_eq!(requisite_score(&water, &[0.0, 1.0], &mut room), 0.0);
     }
 
     #[test]
     fn the_three_ways_of_missing() {
-        let scores = [None, Some(0.8)];
+        let scores = [f64::NAN, 0.8];
         let with = |missing| {
             let variables = vec![variable(0.5, missing), variable(0.5, Missing::NotAssessed)];
-            requisite_score(&requisite(Combine::ArithmeticMean, variables), &scores)
+            let requisite = requisite(Combine::ArithmeticMean, variables);
+            requisite_score(&requisite, &scores, &mut Counted::default())
         };
-        assert_eq!(with(Missing::NotAssessed), None);
-        assert_eq!(with(Missing::Omit), Some(0.8));
-        assert_eq!(with(Missing::Score(0.2)), Some(0.5));
+        assert!(with(Missing::NotAssessed).is_nan());
+        assert_eq!(with(Missing::Omit), 0.8);
+        assert_eq!(with(Missing::Score(0.2)), 0.5);
         let alone = requisite(Combine::Minimum, vec![variable(1.0, Missing::Omit)]);
-        assert_eq!(requisite_score(&alone, &[None]), None);
+        assert!(requisite_score(&alone, &[f64::NAN], &mut Counted::default()).is_nan());
     }
 
     #[test]
     fn an_unscored_class_is_an_error_and_no_class_is_missing() {
         let table = Curve::Classes([(1, 0.5)].into());
         let codes = Measured::Codes(vec![1, NO_CLASS]);
-        assert_eq!(scores("cover", &table, &codes), Ok(vec![Some(0.5), None]));
+        let found = scores("cover", &table, &codes).unwrap();
+        assert!(found[0] == 0.5 && found[1].is_nan());
         let unknown = scores("cover", &table, &Measured::Codes(vec![2])).unwrap_err();
         assert_eq!((unknown.variable.as_str(), unknown.code), ("cover", 2));
     }

@@ -62,6 +62,28 @@ pub fn hargreaves_samani(t_min: f64, t_max: f64, radiation: f64) -> f64 {
     if daily < 0.0 { 0.0 } else { daily }
 }
 
+/// [`hargreaves_samani`] by month for one place: the mean daily extremes of a month with the radiation of its 15th.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HargreavesSamani {
+    /// Radiation at the top of the atmosphere on the 15th, MJ m-2 per day, January first.
+    radiation: [f64; 12],
+}
+
+impl HargreavesSamani {
+    /// For a latitude in degrees, north positive.
+    pub fn new(latitude_deg: f64) -> Self {
+        HargreavesSamani { radiation: MID_MONTH_DAY.map(|day| extraterrestrial_radiation(latitude_deg, day)) }
+    }
+
+    /// Evapotranspiration in mm of one month: `t_min` and `t_max` the means of its daily extremes in degrees Celsius,
+    /// `calendar` 1 to 12, `days` its length. NaN for another calendar month, a missing temperature, or `t_min` above
+    /// `t_max`.
+    pub fn month(&self, t_min: f64, t_max: f64, calendar: u32, days: u32) -> f64 {
+        let radiation = (calendar as usize).checked_sub(1).and_then(|m| self.radiation.get(m));
+        radiation.map_or(f64::NAN, |radiation| hargreaves_samani(t_min, t_max, *radiation) * f64::from(days))
+    }
+}
+
 /// Potential evapotranspiration of Thornthwaite 1948, Geographical Review 38:55-94, for one place and one set of
 /// monthly mean temperatures; from 26.5 degrees Celsius on the form of Willmott, Rowe and Mintz 1985,
 /// J. Climatol. 5:589-606.
@@ -142,6 +164,15 @@ mod tests {
         let radiation = extraterrestrial_radiation(45.0 + 43.0 / 60.0, 196);
         near(radiation, 40.55, 0.005);
         near(hargreaves_samani(14.8, 26.6, radiation), 5.033_055_3, 1e-6);
+    }
+
+    /// FAO-56, example 20 (Lyon, July, 26.6 and 14.8 degrees: 5.0 mm a day), for the whole month.
+    #[test]
+    fn a_month_is_its_days() {
+        let place = HargreavesSamani::new(45.0 + 43.0 / 60.0);
+        near(place.month(14.8, 26.6, 7, 31), 31.0 * 5.033_055_3, 1e-5);
+        assert!(place.month(14.8, 26.6, 0, 31).is_nan() && place.month(14.8, 26.6, 13, 31).is_nan());
+        assert!(place.month(14.8, 10.0, 7, 31).is_nan() && place.month(f64::NAN, 10.0, 7, 31).is_nan());
     }
 
     #[test]

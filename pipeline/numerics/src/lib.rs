@@ -4,6 +4,8 @@
 //! function says, never 0. Nothing here draws random numbers or depends on threads, so the same input
 //! always gives the same bytes.
 
+pub mod accuracy;
+pub mod boyce;
 pub mod combine;
 pub mod curve;
 pub mod disc;
@@ -12,14 +14,19 @@ pub mod drought_events;
 pub mod evapotranspiration;
 pub mod exact_sum;
 pub mod gamma_fit;
+pub mod halton;
 pub mod labels;
 pub mod least_cost;
 pub mod log_logistic;
 pub mod logistic;
 pub mod network;
 pub mod normal;
+pub mod olofsson;
 pub mod otsu;
 pub mod pairwise;
+pub mod point_process;
+pub mod rank;
+pub mod response_terms;
 pub mod seed;
 mod small_matrix;
 pub mod standard_index;

@@ -13,7 +13,7 @@
 //! rounded up, at most 16, placed between its transformed corners (ours).
 
 use crate::cells::{Block, read_bytes, read_codes, read_values};
-use crate::combine::Pixel;
+use crate::combine::{Pixel, cell_index};
 use crate::error::RasterError;
 use crate::grid::{Cell, Grid, Point};
 use crate::overlap;
@@ -131,6 +131,47 @@ pub fn read_aligned_bytes(
         )),
     };
     read_aligned_class(source, grid, window)?.into_iter().map(narrow).collect()
+}
+
+/// The cell of the source raster in which the centre of each cell of a window of the grid lies, row-major; `None` where
+/// the centre lies off the raster. Nothing of the file is read but what [`RasterSource::open`] read.
+///
+/// # Errors
+/// The window leaves the grid, or no transformation between the two reference systems is known.
+pub fn source_cells(
+    source: &RasterSource,
+    grid: &Grid,
+    window: &Window,
+) -> Result<Vec<Option<Cell>>, RasterError> {
+    let plan = Plan::new(source, grid, window, Rule::Nearest)?;
+    let info = source.info();
+    let cell = |place: Pixel| {
+        let (row, col) = (cell_index(place.v)?, cell_index(place.u)?);
+        (row < info.height && col < info.width).then_some(Cell { row, col })
+    };
+    match &plan.relation {
+        Relation::Other(_) => Ok(reproject::centres(&plan, window).into_iter().map(cell).collect()),
+        Relation::Same => {
+            let places = (window.row..window.end_row())
+                .flat_map(|row| (window.col..window.end_col()).map(move |col| Cell { row, col }));
+            Ok(places.map(|at| cell(plan.pixel(grid.centre(at)))).collect())
+        }
+    }
+}
+
+/// Cells of a raster as they stand in the file, a window of the file row-major: scaled, NaN for no data.
+///
+/// # Errors
+/// The window leaves the raster, or reading the file fails.
+pub fn read_own_cells(source: &RasterSource, window: &Window) -> Result<Vec<f32>, RasterError> {
+    let info = source.info();
+    if window.end_row() > info.height || window.end_col() > info.width {
+        return Err(RasterError::Size(format!(
+            "{window:?} leaves the raster of {} rows and {} columns",
+            info.height, info.width
+        )));
+    }
+    Ok(read_values(source, *window)?.cells)
 }
 
 /// What is done with the source cells of a grid cell.

@@ -193,15 +193,25 @@ impl Crs {
     /// The point lies outside the domain of the projection.
     pub fn to_geographic(&self, point: Point) -> Result<Point, RasterError> {
         let mut points = [point];
-        self.transform(&self.geographic()?, &mut points)?;
-        if points[0].x.is_finite() && points[0].y.is_finite() {
-            Ok(points[0])
-        } else {
-            Err(RasterError::Transform {
-                point,
+        self.all_to_geographic(&mut points)?;
+        Ok(points[0])
+    }
+
+    /// As [`Self::to_geographic`], of many points in place.
+    ///
+    /// # Errors
+    /// A point lies outside the domain of the projection.
+    pub fn all_to_geographic(&self, points: &mut [Point]) -> Result<(), RasterError> {
+        let before = points.to_vec();
+        self.transform(&self.geographic()?, points)?;
+        let lost = points.iter().position(|point| !(point.x.is_finite() && point.y.is_finite()));
+        match lost {
+            None => Ok(()),
+            Some(at) => Err(RasterError::Transform {
+                point: before[at],
                 from: self.name.clone(),
                 to: "longitude and latitude".into(),
-            })
+            }),
         }
     }
 

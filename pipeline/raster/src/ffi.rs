@@ -1,4 +1,4 @@
-//! The few GDAL calls that the safe wrapper lacks. The only module with `unsafe` code.
+//! The few calls of GDAL and of the C library that safe wrappers lack. The only module with `unsafe` code.
 #![allow(unsafe_code)]
 
 use std::ffi::{CStr, CString, c_char, c_int};
@@ -41,6 +41,19 @@ pub(crate) fn wkt2(reference: &SpatialRef) -> Option<String> {
     // SAFETY: allocated by GDAL, freed once, not used afterwards.
     unsafe { gdal_sys::VSIFree(text.cast()) };
     if status == gdal_sys::OGRErr::OGRERR_NONE { wkt.filter(|wkt| !wkt.is_empty()) } else { None }
+}
+
+/// Gives freed memory back to the system. The C library keeps what lies between pieces still in use; decoded blocks of many
+/// sizes, freed by whichever thread needs room, leave much of it.
+pub(crate) fn give_back_memory() {
+    #[cfg(target_env = "gnu")]
+    {
+        unsafe extern "C" {
+            fn malloc_trim(pad: usize) -> c_int;
+        }
+        // SAFETY: a function of glibc that may be called at any time and from any thread; it moves nothing in use.
+        unsafe { malloc_trim(0) };
+    }
 }
 
 /// Forgets the calling thread's last error.

@@ -10,6 +10,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
 use crate::error::{RasterError, said};
+use crate::ffi;
 
 /// Formats a raster may have. Formats that can point at other files or addresses are left out.
 const DRIVERS: [&str; 5] = ["GTiff", "netCDF", "HFA", "ENVI", "AAIGrid"];
@@ -20,8 +21,19 @@ const KEEP: usize = 64;
 
 static MOST: AtomicUsize = AtomicUsize::new(KEEP);
 
+/// Grows with each call of [`close_opened`].
+static CLOSED: AtomicUsize = AtomicUsize::new(0);
+
 thread_local! {
-    static OPENED: RefCell<HashMap<PathBuf, Handle>> = RefCell::new(HashMap::new());
+    static OPENED: RefCell<Opened> = RefCell::new(Opened::default());
+}
+
+/// The rasters a thread keeps open.
+#[derive(Default)]
+struct Opened {
+    handles: HashMap<PathBuf, Handle>,
+    /// `CLOSED` when they were opened.
+    closed: usize,
 }
 
 struct Handle {
@@ -47,10 +59,23 @@ pub fn keep_open(files_per_thread: usize) {
     MOST.store(files_per_thread.max(1), Ordering::Relaxed);
 }
 
+/// Closes what is open: this thread's rasters at once, those of another thread when it next opens one. With a raster go its
+/// decoded blocks; their memory goes back to the system. For work that is done with its files.
+pub fn close_opened() {
+    let closed = CLOSED.fetch_add(1, Ordering::Relaxed) + 1;
+    OPENED.with_borrow_mut(|opened| *opened = Opened { handles: HashMap::new(), closed });
+    ffi::give_back_memory();
+}
+
 /// The raster at `path`, opened by this thread.
 pub(crate) fn open(path: &Path) -> Result<Rc<Dataset>, RasterError> {
     let stamp = stamp(path);
     OPENED.with_borrow_mut(|opened| {
+        let closed = CLOSED.load(Ordering::Relaxed);
+        if opened.closed != closed {
+            *opened = Opened { handles: HashMap::new(), closed };
+        }
+        let opened = &mut opened.handles;
         let next = opened.values().map(|handle| handle.used).max().unwrap_or(0) + 1;
         if let Some(handle) = opened.get_mut(path) {
             if handle.stamp == stamp {

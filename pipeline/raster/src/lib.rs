@@ -22,6 +22,7 @@ mod part;
 pub mod patches;
 pub mod paths;
 mod pattern;
+mod points;
 mod reproject;
 pub mod scratch;
 pub mod simple;
@@ -34,13 +35,17 @@ pub mod write;
 
 use std::sync::Once;
 
-pub use aligned::{NO_CLASS, Resample, read_aligned_bytes, read_aligned_class, read_aligned_f32};
+pub use aligned::{
+    NO_CLASS, Resample, read_aligned_bytes, read_aligned_class, read_aligned_f32, read_own_cells,
+    source_cells,
+};
 pub use areas::CellAreas;
 pub use error::RasterError;
 pub use grid::{Bounds, Cell, Crs, Grid, Point};
-pub use handles::keep_open;
+pub use handles::{close_opened, keep_open};
 pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches, write_patches_and_paths};
 pub use paths::PathLayer;
+pub use points::{Waypoint, to_wgs84, write_points, write_waypoints};
 pub use scratch::{Scratch, ScratchCell};
 pub use simple::{write_byte_bands, write_bytes, write_float_bands, write_floats};
 pub use source::{CellType, RasterSource, SourceInfo, inspect};

@@ -27,16 +27,16 @@ pub struct PatchLayer<'a> {
     pub attributes: Vec<Attribute>,
 }
 
-/// A column of a patch layer.
+/// A column of a layer of patches or points.
 #[derive(Clone, Debug)]
 pub struct Attribute {
     /// Name of the column.
     pub name: String,
-    /// Values by patch.
+    /// Values by patch or point.
     pub values: AttributeValues,
 }
 
-/// Values of a column, that of patch `label` at index `label - 1`; `None` and NaN are left empty.
+/// Values of a column, one for each point, or that of patch `label` at index `label - 1`; `None` and NaN are left empty.
 #[derive(Clone, Debug)]
 pub enum AttributeValues {
     /// Whole numbers.

@@ -82,6 +82,11 @@ pub(crate) fn to_source(relation: &Relation, points: &mut [Point]) {
     }
 }
 
+/// The centres of the cells of a window of the grid, in the source raster.
+pub(crate) fn centres(plan: &Plan<'_>, window: &Window) -> Vec<Pixel> {
+    Places::new(plan, window).pixels
+}
+
 /// Continuous and barrier values of a window of the grid.
 pub(crate) fn values(plan: &Plan<'_>, window: &Window) -> Result<Vec<f32>, RasterError> {
     let places = Places::new(plan, window);

@@ -1,12 +1,13 @@
 //! One band of one raster file: what it is, and what in it counts as no data.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use gdal::Metadata;
 use gdal::raster::GdalDataType;
 
 use crate::error::{RasterError, said};
-use crate::grid::{Bounds, Crs};
+use crate::grid::{Bounds, Crs, Grid};
 use crate::handles;
 
 const UNKNOWN_CELLS: &str = "the cells hold complex numbers, signed bytes or a kind that is not \
@@ -125,6 +126,39 @@ impl RasterSource {
     pub fn with_scale(mut self, factor: f64) -> Self {
         self.factor = factor;
         self
+    }
+
+    /// The grid the raster itself lies on.
+    ///
+    /// # Errors
+    /// Cells that are not square, or a reference system that is not projected in metres.
+    pub fn grid(&self) -> Result<Grid, RasterError> {
+        let [left, width, _, top, _, height] = self.info.geo_transform;
+        // A millionth of a cell: coordinates in files are rounded.
+        if (width + height).abs() > 1e-6 * width {
+            return Err(RasterError::unfit(
+                &self.path,
+                format!("its cells are {width} wide and {} high, expected squares", -height),
+                "give a raster of a run, or warp it to square cells, for example with gdalwarp -tr",
+            ));
+        }
+        self.crs.require_metres(self.info.bounds().centre())?;
+        let (rows, cols) = (self.info.height, self.info.width);
+        Ok(Grid { crs: self.crs.clone(), left, top, cell_m: width, rows, cols })
+    }
+
+    /// Names of the classes as [`crate::write_cog`] keeps them, in the band's metadata `class_CODE`; empty for a band
+    /// without.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn class_names(&self) -> Result<BTreeMap<u8, String>, RasterError> {
+        let dataset = handles::open(&self.path)?;
+        let band = dataset
+            .rasterband(self.band)
+            .map_err(|error| RasterError::read(&self.path, "the names of classes", &error))?;
+        let name = |code: u8| Some((code, band.metadata_item(&format!("class_{code}"), "")?));
+        Ok((0..=u8::MAX).filter_map(name).collect())
     }
 
     /// The file.

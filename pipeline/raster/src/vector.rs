@@ -1,6 +1,6 @@
 //! Vector layers: burnt onto the grid, measured, written.
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use gdal::raster::{RasterizeOptions, rasterize};
 use gdal::spatial_ref::{CoordTransform, SpatialRef};
@@ -252,13 +252,32 @@ pub(crate) fn geopackage(
     crs: &Crs,
     fill: impl FnOnce(&mut Dataset, &SpatialRef) -> gdal::errors::Result<()>,
 ) -> Result<(), RasterError> {
+    vector_file(path, "GPKG", "part.gpkg", crs, |mut dataset, reference| {
+        let mut transaction = dataset.start_transaction()?;
+        fill(&mut transaction, reference)?;
+        transaction.commit()?;
+        dataset.close()
+    })
+}
+
+/// Creates a vector file by GDAL's driver of this name beside its final name, lets `fill` fill and close it, and puts it in
+/// its place.
+pub(crate) fn vector_file(
+    path: &Path,
+    driver: &str,
+    ending: &str,
+    crs: &Crs,
+    fill: impl FnOnce(Dataset, &SpatialRef) -> gdal::errors::Result<()>,
+) -> Result<(), RasterError> {
     crate::quiet();
     let write = |error| RasterError::write(path, &error);
-    let part = Part::with_ending(path, "part.gpkg")?;
+    let part = Part::with_ending(path, ending)?;
     let reference = crs.reference()?;
     gdal::config::set_thread_local_config_option("OGR_CURRENT_DATE", FIXED_DATE).map_err(write)?;
     ffi::forget_error();
-    let made = make(part.path().to_path_buf(), &reference, fill);
+    let made = DriverManager::get_driver_by_name(driver)
+        .and_then(|driver| driver.create_vector_only(part.path()))
+        .and_then(|dataset| fill(dataset, &reference));
     let failure = ffi::last_failure();
     gdal::config::clear_thread_local_config_option("OGR_CURRENT_DATE").map_err(write)?;
     made.map_err(write)?;
@@ -266,16 +285,4 @@ pub(crate) fn geopackage(
         return Err(RasterError::Write { path: path.to_path_buf(), said });
     }
     part.finish()
-}
-
-fn make(
-    path: PathBuf,
-    reference: &SpatialRef,
-    fill: impl FnOnce(&mut Dataset, &SpatialRef) -> gdal::errors::Result<()>,
-) -> gdal::errors::Result<()> {
-    let mut dataset = DriverManager::get_driver_by_name("GPKG")?.create_vector_only(path)?;
-    let mut transaction = dataset.start_transaction()?;
-    fill(&mut transaction, reference)?;
-    transaction.commit()?;
-    dataset.close()
 }

@@ -231,4 +231,13 @@ fn threads_read_the_same() {
     let alone: Vec<_> = work.iter().map(read).collect();
     let together: Vec<_> = work.par_iter().map(read).collect();
     assert!(alone == together);
+    // closed, and opened again when asked for; the thread's own are closed at once
+    let opened = || {
+        let links = std::fs::read_dir("/proc/self/fd").unwrap().filter_map(Result::ok);
+        links.filter(|e| std::fs::read_link(e.path()).is_ok_and(|to| to.starts_with(folder.path()))).count()
+    };
+    let before = opened();
+    lentic_raster::close_opened();
+    assert!(opened() < before, "{before} files were open and still are");
+    assert!(alone == work.iter().map(read).collect::<Vec<_>>());
 }

@@ -113,6 +113,8 @@ fn classes_as_a_cloud_optimised_file() {
     let band = dataset.rasterband(1).unwrap();
     assert_eq!(band.no_data_value(), Some(255.0));
     assert_eq!(band.metadata_item("class_2", "").as_deref(), Some("lost"));
+    let names_read = RasterSource::open(&path, 1).unwrap().class_names().unwrap();
+    assert_eq!(names_read, [(1, "kept".to_string()), (2, "lost".to_string())].into());
     let colours = band.color_table().unwrap();
     let colour = colours.entry_as_rgb(2).unwrap();
     assert_eq!((colour.r, colour.g, colour.b), (200, 60, 0));

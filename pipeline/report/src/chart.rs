@@ -4,12 +4,14 @@
 //! scaled down, so that its words stay readable on a narrow screen.
 
 mod area;
+mod boyce;
 mod curves;
 mod drought;
 mod loss;
 mod svg;
 
 pub(crate) use area::habitat_area;
+pub(crate) use boyce::boyce_curve;
 pub(crate) use curves::response_curves;
 pub(crate) use drought::drought_index;
 pub(crate) use loss::loss_breakdown;

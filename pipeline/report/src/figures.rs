@@ -1,7 +1,7 @@
 //! The charts as SVG files, sized for a journal page.
 
 use crate::ReportError;
-use crate::chart::{Svg, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::chart::{Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, response_curves};
 use crate::file::{make_folder, write_bytes};
 use crate::page::PageInput;
 use std::path::{Path, PathBuf};
@@ -11,8 +11,8 @@ const WIDTH_MM: f64 = 180.0;
 /// The same in units of the drawing; 12 units of text come to 8.5 points.
 const WIDTH: f64 = 720.0;
 
-/// Writes `habitat_area.svg`, `loss_by_NAME.svg`, `drought_index.svg` and `response_curves.svg` into
-/// `folder` (made where it is missing), those that have something to show, and returns their paths.
+/// Writes `habitat_area.svg`, `loss_by_NAME.svg`, `drought_index.svg` (of several climates `drought_index_ID.svg` each), `response_curves.svg` and
+/// `boyce_curve.svg` into `folder` (made where it is missing), those that have something to show, and returns their paths.
 ///
 /// # Errors
 /// A file cannot be written.
@@ -30,11 +30,15 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
         let picture = loss_breakdown(breakdown, &input.headline, WIDTH);
         write(format!("loss_by_{}", plain(&breakdown.name)), picture)?;
     }
-    if let Some(drought) = &input.drought {
-        write("drought_index".into(), drought_index(drought, WIDTH))?;
+    for drought in &input.droughts {
+        let of = if drought.id.is_empty() { String::new() } else { format!("_{}", plain(&drought.id)) };
+        write(format!("drought_index{of}"), drought_index(drought, WIDTH))?;
     }
     if !input.curves.is_empty() {
         write("response_curves".into(), response_curves(&input.curves, WIDTH))?;
+    }
+    if let Some(boyce) = &input.boyce {
+        write("boyce_curve".into(), boyce_curve(boyce, WIDTH))?;
     }
     Ok(written)
 }

@@ -24,11 +24,12 @@ pub use contact_sheet::{Thumbnail, write_contact_sheet};
 pub use error::ReportError;
 pub use figures::write_figures;
 pub use page::{
-    AreaRow, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown, LossRow,
-    MapLayer, MapPixels, MethodNote, PageInput, write_page,
+    AreaRow, BoyceCurve, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
+    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, write_page,
 };
 pub use palette::{
-    ClassStyle, Ramp, change_classes, not_assessed_classes, permanence_classes, water_classes,
+    ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,
+    water_classes,
 };
 pub use record::{
     GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,

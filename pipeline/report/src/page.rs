@@ -9,8 +9,8 @@ mod map;
 mod view;
 
 pub use input::{
-    AreaRow, CurvePanel, CurveShape, Drought, DroughtMonth, Headline, HeadlineRow, LossBreakdown, LossRow,
-    MapLayer, MapPixels, MethodNote, PageInput,
+    AreaRow, BoyceCurve, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
+    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput,
 };
 
 use crate::ReportError;

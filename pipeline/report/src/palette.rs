@@ -78,7 +78,38 @@ pub fn not_assessed_classes() -> Vec<ClassStyle> {
         (1, "Water record too short", Rgb::new(0xa24414)),
         (2, "A layer has no data", Rgb::new(0x343897)),
         (3, "Surroundings too little assessed", Rgb::new(0x36a8b9)),
+        (4, "No climate", Rgb::new(0xd9a520)),
     ])
+}
+
+/// What limits the suitability: the first twelve factors are told apart by any eye, then colours come again.
+const FACTORS: [Rgb; 12] = [
+    Rgb::new(0x223ea0),
+    Rgb::new(0xf4ae14),
+    Rgb::new(0x5a1414),
+    Rgb::new(0x84bcf4),
+    Rgb::new(0x924c14),
+    Rgb::new(0x5a68ca),
+    Rgb::new(0xca7614),
+    Rgb::new(0x22225a),
+    Rgb::new(0xbccaa0),
+    Rgb::new(0x765a84),
+    Rgb::new(0x6892e6),
+    Rgb::new(0x5a3e5a),
+];
+/// A barrier.
+const BARRIER: Rgb = Rgb::new(0x8c8c8c);
+
+/// Classes of the limiting factor: factors by code and name, then where a barrier lies, then where nothing limits.
+pub fn limiting_classes(
+    factors: Vec<(u8, String)>,
+    nothing: (u8, String),
+    barrier: (u8, String),
+) -> Vec<ClassStyle> {
+    let styled = |((code, name), colour): ((u8, String), Rgb)| ClassStyle { code, name, colour };
+    let colours = FACTORS.into_iter().cycle();
+    let special = [(barrier, BARRIER), (nothing, GROUND)];
+    factors.into_iter().zip(colours).chain(special).map(styled).collect()
 }
 
 /// Colours for numbers.
@@ -197,11 +228,15 @@ mod tests {
     }
 
     fn check_apart(what: &str, colours: &[Rgb]) {
+        apart_by(what, colours, APART);
+    }
+
+    fn apart_by(what: &str, colours: &[Rgb], apart: f64) {
         for (name, vision) in &VISIONS {
             for (i, a) in colours.iter().enumerate() {
                 for b in &colours[i + 1..] {
                     let d = distance(seen(vision, *a), seen(vision, *b));
-                    assert!(d >= APART, "{what}, {name}: {} and {} are {d:.3} apart", a.css(), b.css());
+                    assert!(d >= apart, "{what}, {name}: {} and {} are {d:.3} apart", a.css(), b.css());
                 }
             }
         }
@@ -220,6 +255,19 @@ mod tests {
             assert!(classes.iter().enumerate().all(|(i, class)| usize::from(class.code) == i));
         }
         check_apart("drought", &[DRIER, WETTER]);
+    }
+
+    /// Twelve factors, a barrier and bare ground cannot lie as far apart as four classes: here the distance is half as large again as
+    /// what is seen on small areas (ours).
+    #[test]
+    fn limiting_factors_are_told_apart_by_every_eye() {
+        let named = |code: u8| (code, format!("factor {code}"));
+        let classes = limiting_classes((1..=14).map(named).collect(), named(0), named(254));
+        let mut colours: Vec<_> = classes[..12].iter().map(|class| class.colour).collect();
+        colours.extend([classes[14].colour, classes[15].colour]);
+        apart_by("limiting factors", &colours, 0.1);
+        assert_eq!(classes[12].colour, classes[0].colour);
+        assert_eq!((classes[14].code, classes[15].code), (254, 0));
     }
 
     #[test]

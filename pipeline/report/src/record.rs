@@ -25,6 +25,9 @@ pub struct RunRecord {
     pub period: PeriodRecord,
     /// Seed of everything drawn at random.
     pub seed: u64,
+    /// By what concentrations in water are multiplied, by scenario and pool, where the study measures water quality.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub concentrations: BTreeMap<String, BTreeMap<i32, f32>>,
     /// Every file read.
     pub inputs: Vec<Input>,
     /// Stages in the order they ran.
@@ -66,10 +69,15 @@ pub struct StudyRecord {
     pub licence: String,
     /// The study file, as the user named it.
     pub path: String,
+    /// The way to it from the run folder, with `/`; "" where they lie far apart.
+    #[serde(default)]
+    pub beside: String,
     /// BLAKE3 of the study file, hexadecimal.
     pub blake3: String,
     /// The study file itself.
     pub text: String,
+    /// Habitat begins at this suitability, as set or as the records gave it.
+    pub threshold: f64,
 }
 
 /// The grid of the run.

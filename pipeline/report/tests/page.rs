@@ -140,7 +140,8 @@ fn names_from_outside_cannot_become_markup() {
         panel.requisite = bad();
         panel.unit = bad();
     }
-    page.drought.as_mut().unwrap().index = bad();
+    page.droughts[0].index = bad();
+    page.droughts[0].place = bad();
     for MapLayer { title, group, scenario, unit, caption, pixels, .. } in &mut page.maps {
         *title = bad();
         *group = bad();
@@ -195,7 +196,7 @@ fn a_page_with_next_to_nothing_still_holds() {
     page.maps.clear();
     page.losses.clear();
     page.curves.clear();
-    page.drought = None;
+    page.droughts.clear();
     page.methods.clear();
     page.uncertain.clear();
     page.cautions.clear();
@@ -229,7 +230,8 @@ fn figures_are_well_formed_and_carry_their_size_and_units() {
             "loss_by_zone.svg",
             "loss_by_wetland_class.svg",
             "drought_index.svg",
-            "response_curves.svg"
+            "response_curves.svg",
+            "boyce_curve.svg"
         ]
     );
     for path in &figures {
@@ -242,5 +244,28 @@ fn figures_are_well_formed_and_carry_their_size_and_units() {
     let again = tempfile::tempdir().unwrap();
     for (a, b) in figures.iter().zip(write_figures(again.path(), &sample.page()).unwrap()) {
         assert_eq!(fs::read(a).unwrap(), fs::read(b).unwrap());
+    }
+}
+
+/// Every climate has a figure and a chart of its own, under its own name.
+#[test]
+fn a_drought_figure_for_each_climate() {
+    let sample = Sample::new();
+    let mut page = sample.page();
+    let one = page.droughts[0].clone();
+    let zone = |code: u32, place: &str| lentic_report::Drought {
+        id: format!("zone_{code}"),
+        place: place.into(),
+        ..one.clone()
+    };
+    page.droughts = vec![zone(1, "Upper lake"), zone(7, "Delta & fens")];
+    let folder = tempfile::tempdir().unwrap();
+    let figures = write_figures(folder.path(), &page).unwrap();
+    let names: Vec<_> = figures.iter().map(|path| path.file_name().unwrap().to_str().unwrap()).collect();
+    assert_eq!(names[3..5], ["drought_index_zone_1.svg", "drought_index_zone_7.svg"]);
+    assert!(fs::read_to_string(&figures[4]).unwrap().contains("year; Delta &amp; fens"));
+    let html = html(&page);
+    for place in ["Upper lake", "Delta &amp; fens"] {
+        assert!(html.contains(&format!("Drought in the climate record: {place}")), "{place}");
     }
 }

@@ -6,6 +6,7 @@
 //! Nothing is computed and no layer is opened here: only the study file and its legends are read.
 
 pub mod examine;
+pub mod fragment;
 pub mod month;
 pub mod options;
 pub mod problem;
@@ -22,6 +23,7 @@ mod shape;
 mod spoilt;
 
 pub use examine::{Examined, Unlisted, examine, load};
+pub use fragment::fragment;
 pub use month::Month;
 pub use problem::{Place, Problem, Problems};
 pub use read::{parse, read};

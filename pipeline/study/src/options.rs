@@ -31,6 +31,9 @@ pub struct StudyFile {
     /// What counts as a patch.
     #[serde(default)]
     pub patches: PatchesSection,
+    /// Records of the animal, to test the suitability against.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub records: Option<RecordsSection>,
     /// The futures compared with the baseline.
     #[serde(default)]
     pub scenarios: Vec<ScenarioSection>,
@@ -150,9 +153,13 @@ pub struct LayerSection {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub file: Option<String>,
     /// A pattern with {year} and, unless each file holds twelve bands, {month}; {day} too where a
-    /// month may have several dates.
+    /// month may have several dates. For water histories, and for the continuous layers of `[climate]`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub files: Option<String>,
+    /// Continuous layers of `[climate]` in one file: the month of its first band, as "1988-01"; each
+    /// band is a month.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub first_month: Option<String>,
     /// What the cells hold.
     pub kind: LayerKind,
     /// What the layer is for.
@@ -202,6 +209,37 @@ pub enum IndexKind {
     Spi,
     /// Standardized precipitation evapotranspiration index.
     Spei,
+    /// Anomalies of the study's own, read from `anomaly`.
+    Given,
+}
+
+/// What the numbers of a given anomaly are.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum AnomalyScale {
+    /// Standard deviations from the mean.
+    #[serde(rename = "standardised")]
+    Standardised,
+    /// 100 in a normal month; becomes standard deviations by the gamma distribution of its calendar month.
+    #[serde(rename = "percent of normal")]
+    PercentOfNormal,
+}
+
+/// The word of `months`.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum ChooseWord {
+    /// The length that best predicts water in years left out.
+    #[serde(rename = "choose")]
+    Choose,
+}
+
+/// Months summed, or "choose".
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum IndexMonths {
+    /// So many.
+    Number(#[schemars(range(min = 1, max = 60))] u32),
+    /// "choose"
+    Word(ChooseWord),
 }
 
 /// What a zero precipitation sum reads as.
@@ -214,31 +252,60 @@ pub enum ZeroRule {
     Mass,
 }
 
-/// A column of a CSV file with columns `year` and `month`.
-#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+/// A monthly series: `file` and `column` (a CSV with columns `year` and `month`), or `layer` (a raster
+/// for each month).
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
-pub struct SeriesColumn {
+pub struct SeriesSection {
     /// The CSV, relative to the study file.
-    pub file: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub file: Option<String>,
     /// The column.
-    pub column: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub column: Option<String>,
+    /// Column of zone codes, where the file holds a series for each zone of the layer `zones`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zone_column: Option<String>,
+    /// A continuous layer with `files` or `first_month`; each cell takes the climate cell its centre
+    /// lies in.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub layer: Option<String>,
 }
 
-/// `[climate]`
+/// `[climate]`: one series for the whole study, one for each zone, or rasters.
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ClimateSection {
-    /// Monthly precipitation, mm.
-    pub precipitation: SeriesColumn,
-    /// Monthly mean temperature, degrees Celsius; needed by "spei".
+    /// Monthly precipitation, mm; needed by "spi" and "spei".
     #[serde(default, skip_serializing_if = "Option::is_none")]
-    pub temperature: Option<SeriesColumn>,
+    pub precipitation: Option<SeriesSection>,
+    /// Monthly mean temperature, degrees Celsius; "spei" needs it, or both extremes.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature: Option<SeriesSection>,
+    /// Monthly mean of the daily lowest temperature, degrees Celsius. With both extremes
+    /// evapotranspiration is Hargreaves and Samani's, else Thornthwaite's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_min: Option<SeriesSection>,
+    /// Monthly mean of the daily highest temperature, degrees Celsius.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_max: Option<SeriesSection>,
+    /// Ready-made anomalies; needed by "given".
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub anomaly: Option<SeriesSection>,
+    /// What the numbers of `anomaly` are.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scale_kind: Option<AnomalyScale>,
+    /// Class layer of the zones of `zone_column` (the layer with role `zones`).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub zones: Option<String>,
     /// Which index.
     pub index: IndexKind,
-    /// Months summed.
-    #[schemars(range(min = 1, max = 60))]
-    pub months: u32,
-    /// Degrees north, for day length (centre of the grid).
+    /// Months summed (of "given": the months the anomalies were summed over), or "choose".
+    pub months: IndexMonths,
+    /// With "choose": the lengths tried (1, 2, 3, 6, 9, 12, 18, 24, 36, 48).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub choose_from: Option<Vec<u32>>,
+    /// Degrees north, for day length (centre of the grid, the zone or the climate cell).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = -66.0, max = 66.0))]
     pub latitude: Option<f64>,
@@ -282,6 +349,10 @@ pub struct InundationSection {
     /// Logits per metre of water table, where the study knows better than the fit.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub logits_per_metre: Option<f64>,
+    /// How many times the years are drawn for yearly measures (10).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1, max = 1000))]
+    pub realisations: Option<u32>,
     /// Prior spreads of the response.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub prior: Option<PriorSection>,
@@ -335,8 +406,29 @@ pub struct RequisiteSection {
     /// Take the pairwise weights even where the consistency ratio is 0.10 or more.
     #[serde(default)]
     pub accept_inconsistent: bool,
+    /// Another requisite that must be met nearby.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub near: Option<NearSection>,
     /// The variables.
     pub variables: Vec<VariableSection>,
+}
+
+/// `near`: the requisite counts only within reach of another.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NearSection {
+    /// The other requisite.
+    pub requisite: String,
+    /// How far it may be, metres.
+    #[schemars(range(min = 0.0))]
+    pub within_m: f64,
+    /// The score from which a cell meets it (0.5).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0, max = 1.0))]
+    pub at_least: Option<f64>,
+    /// Factor on the score by metres to the nearest such cell, read no farther than `within_m` (1 within it, 0 beyond).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub curve: Option<CurveSection>,
 }
 
 /// What a variable measures.
@@ -369,6 +461,28 @@ pub enum MeasureKind {
     /// Share of water cells within a radius.
     #[serde(rename = "share of water")]
     ShareOfWater,
+    /// Longest unbroken wet spell of a water year, months; years one by one.
+    #[serde(rename = "longest wet spell")]
+    LongestWetSpell,
+    /// Months of a water year that are wet and warm enough to be active; years one by one.
+    #[serde(rename = "wet and warm months")]
+    WetAndWarmMonths,
+    /// Share of years with a wet spell of some months within a season.
+    #[serde(rename = "share of years with a spell")]
+    YearsWithSpell,
+    /// A concentration in water that grows as a pool shrinks (continuous layer; layers with roles `depth` and `pools`).
+    #[serde(rename = "water quality")]
+    WaterQuality,
+}
+
+/// What is averaged over the years of a yearly measure.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "lowercase")]
+pub enum Average {
+    /// The scores of the single years.
+    Score,
+    /// The measures of the single years; the curve is applied to their mean.
+    Measure,
 }
 
 /// What a missing value of a variable does to the cell: "not assessed", "omit" or a score.
@@ -414,6 +528,19 @@ pub struct VariableSection {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.0))]
     pub radius_m: Option<f64>,
+    /// Lowest and highest monthly mean temperature at which the animal is active, degrees Celsius.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub window_c: Option<[f64; 2]>,
+    /// Months of the spell that a year must reach.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1, max = 12))]
+    pub spell_months: Option<u32>,
+    /// First and last calendar month of the season in which the spell must lie; [10, 3] runs over New Year.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub season: Option<[u32; 2]>,
+    /// Yearly measures: what is averaged over the years ("score").
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub average: Option<Average>,
     /// From measure to score.
     pub curve: CurveSection,
     /// Weight in the requisite (1).
@@ -469,15 +596,46 @@ pub struct LogisticCurve {
     pub steepness: f64,
 }
 
+/// Where habitat begins.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(untagged)]
+pub enum Threshold {
+    /// A suitability from 0 to 1.
+    Number(#[schemars(range(min = 0.0, max = 1.0))] f64),
+    /// A rule; needs `[records]`.
+    Rule(ThresholdRule),
+}
+
+/// How records set the threshold.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub enum ThresholdRule {
+    /// The suitability with the largest sum of sensitivity (share of records at or above it) and specificity (share of the
+    /// background below it); needs 20 records.
+    #[serde(rename = "max sensitivity and specificity")]
+    Best,
+    /// The suitability that nine tenths of the records reach.
+    #[serde(rename = "tenth percentile of records")]
+    TenthPercentile,
+}
+
+impl ThresholdRule {
+    /// The words of the rule in a study file.
+    pub fn words(self) -> &'static str {
+        match self {
+            ThresholdRule::Best => "max sensitivity and specificity",
+            ThresholdRule::TenthPercentile => "tenth percentile of records",
+        }
+    }
+}
+
 /// `[suitability]`
 #[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct SuitabilitySection {
     /// How requisites are combined.
     pub combine: Combine,
-    /// Habitat begins at this suitability.
-    #[schemars(range(min = 0.0, max = 1.0))]
-    pub threshold: f64,
+    /// Habitat begins at this suitability: a number, or the words of a rule by which the records set it.
+    pub threshold: Threshold,
     /// Weights of the requisites from pairwise comparison, in the order of `order`.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub pairwise: Option<Vec<Vec<f64>>>,
@@ -567,6 +725,49 @@ pub struct CrossingSection {
     pub weight: Option<PatchWeight>,
 }
 
+/// `[records]`: a table of findings with Darwin Core terms as column names: decimalLatitude, decimalLongitude, and as far
+/// as known geodeticDatum, coordinateUncertaintyInMeters, eventDate, occurrenceStatus, individualCount, occurrenceID.
+#[derive(Clone, Debug, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RecordsSection {
+    /// CSV (commas, semicolons or tabs), relative to the study file.
+    pub file: String,
+    /// Reference system of the degrees, for example "EPSG:4326"; needed where rows have no geodeticDatum.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub crs: Option<String>,
+    /// Records vaguer than this are set aside, metres (the cell side, at least 100).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub maximum_uncertainty_m: Option<f64>,
+    /// What a record that states no uncertainty is taken to have, metres; left out, such records are set aside as vague.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub assumed_uncertainty_m: Option<f64>,
+    /// First month of the findings used, as "1991-01"; with it or `to`, undated records are set aside.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<String>,
+    /// Last month of the findings used.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<String>,
+    /// Continuous, fraction or mask layer of survey effort, 0 or more: background is drawn in proportion to it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub effort_layer: Option<String>,
+    /// Side of the squares that are tested together, metres (the farthest reach of the variables, at least ten cells).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 0.0))]
+    pub block_m: Option<f64>,
+    /// Assessed cells that stand for the ground at large (10000).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 100, max = 1_000_000))]
+    pub background: Option<u32>,
+    /// Where the records come from.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub source: Option<String>,
+    /// Their licence.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub licence: Option<String>,
+}
+
 /// One number, or twelve from January on.
 #[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged)]
@@ -575,6 +776,21 @@ pub enum YearOrMonths {
     Year(f64),
     /// January to December.
     Months([f64; 12]),
+}
+
+/// Water years of the record that come again, named by the calendar year they begin in: `years`, or all years `from` ... `to`.
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ReplaySection {
+    /// The years, in the order they come; one may come more than once.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub years: Option<Vec<i32>>,
+    /// The first of a run of years.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub from: Option<i32>,
+    /// The last of a run of years.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub to: Option<i32>,
 }
 
 /// A fall of the water table (negative: a rise).
@@ -617,6 +833,15 @@ pub struct ScenarioSection {
     /// Change of temperature, degrees Celsius: one number or twelve.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub temperature_c: Option<YearOrMonths>,
+    /// Shift of a given index, standard deviations: one number or twelve.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub index_shift: Option<YearOrMonths>,
+    /// Water years of the record that come again; with precipitation or temperature_c, as changed by them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub replay: Option<ReplaySection>,
+    /// Whether the trend of the water that climate does not explain goes on to the horizon, in groups where it is significant.
+    #[serde(default)]
+    pub continue_trend: bool,
     /// Fall of the water table, metres: one number, by zone, or a layer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub drawdown_m: Option<DrawdownSection>,
@@ -626,4 +851,7 @@ pub struct ScenarioSection {
     /// A class layer that takes the place of the land cover.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub land_cover: Option<String>,
+    /// Factor on the concentrations of a layer of water quality, by layer.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_quality: Option<BTreeMap<String, f64>>,
 }

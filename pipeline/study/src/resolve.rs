@@ -9,8 +9,12 @@ mod grid;
 mod layers;
 mod legend;
 mod measure;
+mod near;
+mod past;
+mod records;
 mod requisites;
 mod scenarios;
+mod series;
 mod weights;
 
 use crate::examine::Unlisted;
@@ -70,7 +74,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let requisites = requisites::requisites(context);
     let suitability = requisites::suitability(context, requisites.consistency_ratio);
     let patches = grid::patches(context);
-    let scenarios = scenarios::scenarios(context);
+    let records = records::records(context);
+    let scenarios = scenarios::scenarios(context, baseline);
     context.warn_unused();
     if baseline.is_none() {
         // Without its months a stack of files cannot be told.
@@ -93,6 +98,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         requisites: requisites.list,
         suitability,
         patches,
+        records,
         scenarios,
     }
 }

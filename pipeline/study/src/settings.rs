@@ -2,7 +2,8 @@
 
 use crate::Month;
 pub use crate::options::{
-    Combine, DrawdownCause, Driver, IndexKind, LayerKind, PatchWeight, Role, WaterContent, ZeroRule,
+    AnomalyScale, Average, Combine, DrawdownCause, Driver, IndexKind, LayerKind, PatchWeight, Role,
+    ThresholdRule, WaterContent, ZeroRule,
 };
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -42,6 +43,8 @@ pub struct Study {
     pub suitability: Suitability,
     /// Patches.
     pub patches: Patches,
+    /// Records of the animal, if any.
+    pub records: Option<Records>,
     /// Scenarios in file order, the baseline not among them.
     pub scenarios: Vec<Scenario>,
 }
@@ -55,6 +58,21 @@ impl Study {
     /// The layer of this name.
     pub fn layer(&self, name: &str) -> Option<&Layer> {
         self.layers.iter().find(|layer| layer.name == name)
+    }
+
+    /// Variables whose measures look at single years, in file order.
+    pub fn yearly_variables(&self) -> impl Iterator<Item = &Variable> {
+        self.variables().map(|(_, variable)| variable).filter(|variable| variable.measure.is_yearly())
+    }
+
+    /// Whether some variable follows the depth of water, so that its fall must be known.
+    pub fn follows_depth(&self) -> bool {
+        self.variables().any(|(_, v)| matches!(v.measure, Measure::Depth | Measure::WaterQuality(_)))
+    }
+
+    /// Whether some variable measures warmth, which needs a temperature series over the baseline.
+    pub fn needs_temperature(&self) -> bool {
+        self.variables().any(|(_, v)| matches!(v.measure, Measure::WetAndWarmMonths { .. }))
     }
 
     /// Every variable with its requisite, in file order.
@@ -109,6 +127,8 @@ pub struct Layer {
     pub role: Option<Role>,
     /// Band, from 1.
     pub band: usize,
+    /// Month of the first band, where each band of the file is a month of the climate.
+    pub first_month: Option<Month>,
     /// Legend of a class layer, read.
     pub legend: Option<Legend>,
     /// Water histories: content.
@@ -131,6 +151,14 @@ pub struct Layer {
     pub date: String,
 }
 
+impl Layer {
+    /// Whether the layer is a raster for each month of the climate, not a single one.
+    pub fn is_monthly(&self) -> bool {
+        let pattern = matches!(self.files, Files::Pattern(_));
+        self.kind != LayerKind::WaterHistory && (pattern || self.first_month.is_some())
+    }
+}
+
 /// A legend: code to name and scores, in code order.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Legend {
@@ -149,30 +177,90 @@ pub struct LegendClass {
     pub scores: BTreeMap<String, f64>,
 }
 
-/// A monthly series, not yet read.
+/// Where a monthly series is, not yet read.
 #[derive(Clone, Debug, PartialEq)]
-pub struct Series {
-    /// CSV file.
-    pub file: PathBuf,
-    /// Column name.
-    pub column: String,
+pub enum Series {
+    /// A column of a CSV file.
+    Column {
+        /// CSV file.
+        file: PathBuf,
+        /// Column name.
+        column: String,
+        /// Column of zone codes, where the file holds a series for each zone.
+        zone_column: Option<String>,
+    },
+    /// A monthly layer, by name.
+    Layer(String),
 }
 
-/// Climate and index.
+impl Series {
+    /// The column of zone codes, if the series is one by zone.
+    pub fn zone_column(&self) -> Option<&str> {
+        match self {
+            Series::Column { zone_column, .. } => zone_column.as_deref(),
+            Series::Layer(_) => None,
+        }
+    }
+}
+
+/// Months the index sums.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum IndexMonths {
+    /// So many.
+    Fixed(usize),
+    /// The best of these, rising.
+    Choose(Vec<usize>),
+}
+
+impl IndexMonths {
+    /// Every length that may be used, rising.
+    pub fn lengths(&self) -> &[usize] {
+        match self {
+            IndexMonths::Fixed(months) => std::slice::from_ref(months),
+            IndexMonths::Choose(months) => months,
+        }
+    }
+}
+
+/// Climate and index. Which series there are follows from the index once a study is sound.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Climate {
     /// Precipitation, mm.
-    pub precipitation: Series,
+    pub precipitation: Option<Series>,
     /// Mean temperature, degrees Celsius.
     pub temperature: Option<Series>,
+    /// Mean of the daily lowest temperature, degrees Celsius; there with `temperature_max` only.
+    pub temperature_min: Option<Series>,
+    /// Mean of the daily highest temperature, degrees Celsius.
+    pub temperature_max: Option<Series>,
+    /// Ready-made anomalies.
+    pub anomaly: Option<Series>,
+    /// What their numbers are.
+    pub scale: AnomalyScale,
+    /// Name of the class layer of zones, where any series is one by zone.
+    pub zones: Option<String>,
     /// Which index.
     pub index: IndexKind,
     /// Months summed.
-    pub months: usize,
-    /// Degrees north; `None`: centre of the grid.
+    pub months: IndexMonths,
+    /// Degrees north; `None`: centre of the grid, zone or climate cell.
     pub latitude: Option<f64>,
     /// What a zero sum reads as.
     pub zero: ZeroRule,
+}
+
+impl Climate {
+    /// Every series there is, with its key in the study file.
+    pub fn series(&self) -> impl Iterator<Item = (&'static str, &Series)> {
+        let all = [
+            ("precipitation", &self.precipitation),
+            ("temperature", &self.temperature),
+            ("temperature_min", &self.temperature_min),
+            ("temperature_max", &self.temperature_max),
+            ("anomaly", &self.anomaly),
+        ];
+        all.into_iter().filter_map(|(name, series)| Some((name, series.as_ref()?)))
+    }
 }
 
 /// How water is read and modelled.
@@ -190,6 +278,8 @@ pub struct Inundation {
     pub minimum_calendar_months: u32,
     /// Given logits per metre.
     pub logits_per_metre: Option<f64>,
+    /// How many times years are drawn for yearly measures.
+    pub realisations: u32,
     /// Prior sd of the intercept.
     pub intercept_sd: f64,
     /// Prior sd of the slope on the index.
@@ -209,8 +299,23 @@ pub struct Requisite {
     pub weight: f64,
     /// Consistency ratio of its variables' pairwise weights, if they are used.
     pub consistency_ratio: Option<f64>,
+    /// Another requisite that must be met nearby.
+    pub near: Option<Near>,
     /// Variables.
     pub variables: Vec<Variable>,
+}
+
+/// A requisite counts only within reach of another.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Near {
+    /// Position of the other among the requisites.
+    pub requisite: usize,
+    /// How far it may be, metres.
+    pub within_m: f64,
+    /// Score from which a cell meets the other.
+    pub at_least: f64,
+    /// Factor by distance; `None`: 1 within reach, 0 beyond.
+    pub curve: Option<Curve>,
 }
 
 /// A variable.
@@ -269,6 +374,27 @@ pub enum Measure {
         /// Reach.
         radius_m: f64,
     },
+    /// Longest wet spell of a water year, months.
+    LongestWetSpell {
+        /// What is averaged over the years.
+        average: Average,
+    },
+    /// Months of a water year that are wet and warm.
+    WetAndWarmMonths {
+        /// Lowest and highest monthly mean temperature, degrees Celsius.
+        window_c: [f64; 2],
+        /// What is averaged over the years.
+        average: Average,
+    },
+    /// Share of years with a wet spell.
+    YearsWithSpell {
+        /// Months of the spell.
+        months: usize,
+        /// First and last calendar month of its season.
+        season: [u32; 2],
+    },
+    /// Concentration of a layer, growing as a pool shrinks.
+    WaterQuality(String),
 }
 
 impl Measure {
@@ -286,10 +412,30 @@ impl Measure {
         match self {
             Measure::Layer(layer)
             | Measure::Class(layer)
+            | Measure::WaterQuality(layer)
             | Measure::DistanceToClass { layer, .. }
             | Measure::ShareOfClass { layer, .. } => Some(layer),
             _ => None,
         }
+    }
+
+    /// Whether it looks at single years.
+    pub fn is_yearly(&self) -> bool {
+        matches!(
+            self,
+            Measure::LongestWetSpell { .. }
+                | Measure::WetAndWarmMonths { .. }
+                | Measure::YearsWithSpell { .. }
+        )
+    }
+
+    /// Whether the scores of single years are averaged, so that the score does not follow from the mean measure.
+    pub fn averages_scores(&self) -> bool {
+        matches!(
+            self,
+            Measure::LongestWetSpell { average: Average::Score }
+                | Measure::WetAndWarmMonths { average: Average::Score, .. }
+        )
     }
 
     /// Unit of the measure where it does not come from a layer.
@@ -299,7 +445,9 @@ impl Measure {
             Measure::Depth | Measure::DistanceToClass { .. } | Measure::DistanceToWater { .. } => "m",
             Measure::Slope => "degrees",
             Measure::ShareOfClass { .. } | Measure::ShareOfWater { .. } => "share",
-            Measure::Layer(_) | Measure::Class(_) => "",
+            Measure::LongestWetSpell { .. } | Measure::WetAndWarmMonths { .. } => "months",
+            Measure::YearsWithSpell { .. } => "share of years",
+            Measure::Layer(_) | Measure::Class(_) | Measure::WaterQuality(_) => "",
         }
     }
 }
@@ -345,8 +493,10 @@ pub enum Missing {
 pub struct Suitability {
     /// How requisites combine.
     pub combine: Combine,
-    /// Habitat begins here.
+    /// Habitat begins here; NaN (so that nothing is habitat) until the records set it where there is a rule.
     pub threshold: f64,
+    /// How the records set the threshold, if they do.
+    pub threshold_rule: Option<ThresholdRule>,
     /// Consistency ratio of the requisites' pairwise weights, if they are used.
     pub consistency_ratio: Option<f64>,
     /// Names of mask layers that make a cell unsuitable.
@@ -383,6 +533,33 @@ pub struct Crossing {
     pub weight: PatchWeight,
 }
 
+/// Records of the animal, not yet read.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Records {
+    /// The table.
+    pub file: PathBuf,
+    /// Reference system of rows that state none.
+    pub crs: Option<String>,
+    /// Vaguer ones are set aside, metres.
+    pub maximum_uncertainty_m: f64,
+    /// What rows without uncertainty are taken to have, metres.
+    pub assumed_uncertainty_m: Option<f64>,
+    /// First month used.
+    pub from: Option<Month>,
+    /// Last month used.
+    pub to: Option<Month>,
+    /// Layer of survey effort, by name.
+    pub effort: Option<String>,
+    /// Side of the squares tested together, metres; `None`: the farthest reach.
+    pub block_m: Option<f64>,
+    /// Cells of background.
+    pub background: usize,
+    /// Where they come from.
+    pub source: String,
+    /// Their licence.
+    pub licence: String,
+}
+
 /// A scenario.
 #[derive(Clone, Debug, PartialEq)]
 pub struct Scenario {
@@ -396,18 +573,28 @@ pub struct Scenario {
     pub precipitation_factor: [f64; 12],
     /// Degrees added by calendar month.
     pub temperature_c: [f64; 12],
+    /// Standard deviations added to a given index by calendar month.
+    pub index_shift: [f64; 12],
+    /// Water years of the record that come again, in order, each named by the calendar year it begins in; empty: the baseline's.
+    pub replay: Vec<i32>,
+    /// Whether the residual trend goes on to the horizon.
+    pub continue_trend: bool,
     /// Fall of the water table.
     pub drawdown: Drawdown,
     /// The fall stands in place of the answer to climate.
     pub drawdown_replaces_climate: bool,
     /// Class layer in place of the land cover.
     pub land_cover: Option<String>,
+    /// Factor on the concentrations of layers of water quality, by layer.
+    pub water_quality: BTreeMap<String, f64>,
 }
 
 impl Scenario {
-    /// Whether the scenario changes precipitation or temperature.
+    /// Whether the scenario changes precipitation, temperature or a given index, or which years come.
     pub fn changes_climate(&self) -> bool {
-        self.precipitation_factor.iter().any(|f| *f != 1.0) || self.temperature_c.iter().any(|t| *t != 0.0)
+        !self.replay.is_empty()
+            || self.precipitation_factor.iter().any(|f| *f != 1.0)
+            || self.temperature_c.iter().chain(&self.index_shift).any(|t| *t != 0.0)
     }
 }
 

@@ -131,7 +131,7 @@ impl<'a> Walker<'a> {
             return;
         }
         if let Some(words) = words(schema) {
-            self.check_word(&words, value, at);
+            self.check_word(&words, value, at, "");
         } else if let Some(Value::Array(choices)) = schema.get("anyOf") {
             self.check_choices(choices, value, at, purpose);
         } else if let Some(kind) = schema.get("type").and_then(Value::as_str) {
@@ -174,11 +174,12 @@ impl<'a> Walker<'a> {
         }
     }
 
-    fn check_word(&mut self, words: &[&str], value: &Value, at: &str) {
+    /// `others` says what may stand in place of a word, "" if nothing may.
+    fn check_word(&mut self, words: &[&str], value: &Value, at: &str, others: &str) {
         match value {
             Value::String(text) if words.contains(&text.as_str()) => {}
             Value::String(text) => {
-                let message = format!("{at} is {text:?}; one of {} is expected", quoted(words));
+                let message = format!("{at} is {text:?}; {others}one of {} is expected", quoted(words));
                 let help = match nearest(text, words.iter().copied()) {
                     Some(word) => format!("did you mean \"{word}\"?"),
                     None => "use one of these words, in quotes".into(),
@@ -193,11 +194,18 @@ impl<'a> Walker<'a> {
     }
 
     fn check_choices(&mut self, choices: &'a [Value], value: &Value, at: &str, purpose: &str) {
+        // A number in quotes is a number, not a word that nobody knows.
+        let a_number = value.as_str().is_some_and(|text| text.trim().parse::<f64>().is_ok());
         for choice in choices {
             let target = self.deref(choice);
             let kind = target.get("type").and_then(Value::as_str);
-            let is_word = words(target).is_some() && value.is_string();
-            if is_word || kind.is_some_and(|kind| fits(kind, value)) {
+            if let Some(words) = words(target).filter(|_| value.is_string() && !a_number) {
+                let others = choices.iter().filter(|other| *other != choice);
+                let others: String = others.map(|other| format!("{} or ", self.expected(other))).collect();
+                self.check_word(&words, value, at, &others);
+                return;
+            }
+            if kind.is_some_and(|kind| fits(kind, value)) {
                 self.check(target, value, at, purpose);
                 return;
             }

@@ -1,9 +1,9 @@
 //! What can be known of every layer before computing: whether it can be read, lies on the grid, and holds
 //! only codes that its legend names and its curves score.
 
-use super::{Checker, SHOWN, place_of_files};
+use super::{Checker, SHOWN};
 use crate::error::EngineError;
-use crate::layers::{Layers, file_of, is_vector, source_of};
+use crate::layers::{Layers, file_of, is_vector, place_of_files, source_of};
 use crate::stack::Stack;
 use lentic_raster::{
     Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, tiles, vector_bounds,
@@ -20,7 +20,8 @@ impl Checker<'_> {
     /// Whether the file can be opened at all; all that can be asked where the grid is not known.
     pub(super) fn opens(&mut self, layer: &Layer) {
         let path = file_of(layer);
-        if is_vector(&path) || layer.kind == LayerKind::WaterHistory {
+        // stacks are opened where their months are read
+        if is_vector(&path) || layer.kind == LayerKind::WaterHistory || layer.is_monthly() {
             return;
         }
         if let Err(e) = inspect(&path, layer.band) {
@@ -29,6 +30,9 @@ impl Checker<'_> {
     }
 
     pub(super) fn layer(&mut self, layer: &Layer, grid: &Grid, stack: Option<&Stack>) {
+        if layer.is_monthly() {
+            return; // read with the climate
+        }
         let at = place_of_files(layer);
         let path = file_of(layer);
         if is_vector(&path) {

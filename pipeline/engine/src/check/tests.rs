@@ -58,7 +58,7 @@ fn form_sense_and_files_are_told_together() {
     // A variable looks for class 3, which the legend lacks now: that follows, and is not told.
     let expected = [
         format!("study.toml:{}: requisites.foraging-water.variables[0].curve.points[2]: measure 2 does not lie above 3 before it", line(&folder, "[2.0, 0.6]")),
-        format!("study.toml:{}: suitability.threshold is the text \"half\"; a number is expected", line(&folder, "\"half\"")),
+        format!("study.toml:{}: suitability.threshold is \"half\"; a number or one of \"max sensitivity and specificity\", \"tenth percentile of records\" is expected", line(&folder, "\"half\"")),
         format!("study.toml:{}: \"shape\" is not a key of patches", line(&folder, "shape =")),
         "climate.csv: column \"precipitation_mm\" has no value for 1 of the months".to_string(),
         "legends/wetland_class.csv: the legend of layer \"wetland_class\" has no line for code 3, found in layers/wetland_class.tif".to_string(),

@@ -71,6 +71,18 @@ impl Climate {
         }
     }
 
+    /// The `count` calendar years of the baseline with the least rain, in order of time.
+    pub(super) fn driest_years(&self, count: usize) -> Vec<i32> {
+        let mut by_rain: Vec<(f64, i32)> = (BASELINE_START..MONTHS)
+            .step_by(12)
+            .map(|t| (self.rain[t..t + 12].iter().sum(), self.months[t].year()))
+            .collect();
+        by_rain.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let mut years: Vec<i32> = by_rain.into_iter().take(count).map(|(_, year)| year).collect();
+        years.sort_unstable();
+        years
+    }
+
     /// Mean temperature by calendar month over the baseline, degrees Celsius.
     pub(super) fn normals(&self) -> [f64; 12] {
         let mut normals = [0.0; 12];

@@ -75,7 +75,11 @@ impl Files {
     /// Study file, legends, tables and notes.
     pub(super) fn texts(&self, demo: &Demo) -> Result<(), DemoError> {
         let seed = demo.seed.to_string();
-        let fill = |text: &str| text.replace("{crs}", CRS).replace("{seed}", &seed);
+        let years = demo.climate.driest_years(10);
+        let years = years.iter().map(ToString::to_string).collect::<Vec<_>>().join(", ");
+        let fill = |text: &str| {
+            text.replace("{crs}", CRS).replace("{seed}", &seed).replace("{driest_years}", &years)
+        };
         self.text("study.toml", &fill(STUDY))?;
         self.text("README.md", &fill(README))?;
         self.text("truth/README.txt", TRUTH_README)?;

@@ -60,6 +60,8 @@ pub(super) fn make(
     let mask = Scratch::<u8>::create(&context.work.join(format!("mask-{at}")), &context.grid)?;
     let counts = counts + mask_pass(context, &values, &mask, threshold)?;
     write(context, path, &mask, format!("Surface water, {}", scene.date()))?;
+    // a scene is read once
+    lentic_raster::close_opened();
     for file in [values.path(), mask.path()] {
         // the whole work folder goes at the end
         let _ = std::fs::remove_file(file);

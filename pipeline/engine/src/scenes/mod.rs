@@ -96,14 +96,15 @@ pub fn water(
     let settings = scenes::load(path)?;
     let grid = grid(&settings)?;
     progress.start("finding scenes", 0);
-    let Found { scenes, left_out } = find::find(&settings, &grid)?;
+    let Found { mut scenes, mut left_out } = find::find(&settings, &grid)?;
     progress.finish();
     let mut keeper = Keeper::open(&options.out)?;
     let work = keeper.work()?;
     let tiles = tiles(&grid, options.tile);
     let inside = inside(&settings, &grid, &tiles, &work)?;
     let context = Context { settings, grid, tiles, inside, work, progress };
-    let tickets = record::tickets(&context, &scenes)?;
+    let mut tickets = record::tickets(&context, &scenes)?;
+    leave_out_copies(&mut scenes, &mut tickets, &mut left_out);
 
     let mut by_month: BTreeMap<Month, Vec<usize>> = BTreeMap::new();
     for (at, scene) in scenes.iter().enumerate() {
@@ -134,6 +135,28 @@ pub fn water(
         months_made,
         flagged,
     })
+}
+
+/// Leaves out scenes whose files hold the very bytes of those of an earlier scene of the date: the same observation must not
+/// count twice.
+fn leave_out_copies(scenes: &mut Vec<Scene>, tickets: &mut Vec<Ticket>, left_out: &mut Vec<(Scene, String)>) {
+    let mut first: BTreeMap<(String, Vec<String>), String> = BTreeMap::new();
+    let (mut kept, mut kept_tickets) = (Vec::new(), Vec::new());
+    for (scene, ticket) in scenes.drain(..).zip(tickets.drain(..)) {
+        let key = (scene.date(), ticket.inputs.iter().map(|input| input.blake3.clone()).collect());
+        match first.get(&key) {
+            Some(earlier) => {
+                let why = format!("the same bytes as {earlier}");
+                left_out.push((scene, why));
+            }
+            None => {
+                first.insert(key, scene.name.clone());
+                kept.push(scene);
+                kept_tickets.push(ticket);
+            }
+        }
+    }
+    (*scenes, *tickets) = (kept, kept_tickets);
 }
 
 /// The mask of every scene that has none yet, in parallel; gives the records in the order of scenes.

@@ -5,9 +5,12 @@ pub mod patches;
 pub mod response;
 pub mod scenarios;
 pub mod suitability;
+pub mod volume;
 pub mod water;
+pub mod yearly;
 
 use crate::blob::TileFiles;
+use crate::climates::Climates;
 use crate::error::EngineError;
 use crate::layers::Layers;
 use crate::progress::Progress;
@@ -27,6 +30,8 @@ pub struct Context<'a> {
     pub areas: CellAreas,
     /// Its layers.
     pub layers: Layers<'a>,
+    /// Its climates.
+    pub climates: &'a Climates,
     /// Baseline months.
     pub axis: MonthAxis,
     /// Masks over them.
@@ -49,6 +54,7 @@ impl<'a> Context<'a> {
     pub fn new(
         study: &'a Study,
         grid: &'a Grid,
+        climates: &'a Climates,
         tile: usize,
         work: &Path,
         progress: &'a dyn Progress,
@@ -60,6 +66,7 @@ impl<'a> Context<'a> {
             grid,
             areas: CellAreas::new(grid)?,
             layers: Layers { study, grid },
+            climates,
             axis,
             masks: Masks::new(&axis),
             tiles: lentic_raster::tiles(grid, tile),

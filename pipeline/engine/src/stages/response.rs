@@ -5,6 +5,7 @@ use super::Context;
 use super::water::{INFORMATIVE, WaterProducts};
 use crate::error::EngineError;
 use lentic_habitat::drawdown::LineTable;
+use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Design, Groups, Months};
 use lentic_habitat::water::count_all;
 use lentic_numerics::exact_sum::ExactSum;
@@ -50,44 +51,65 @@ pub const INDEX_LED_MONTHS: f64 = 0.5;
 pub struct ResponseProducts {
     /// Slope b on the index, logits per unit; NaN where not fitted.
     pub slope: Scratch<f32>,
+    /// Standard deviation of b, logits per unit; NaN where not fitted or held at 0.
+    pub slope_sd: Scratch<f32>,
     /// Months of hydroperiod per unit of the index; NaN where not fitted.
     pub months_per_unit: Scratch<f32>,
+    /// Share of the Brier score of calendar-month means that the fit saves, in sample; NaN where not fitted or those are
+    /// never wrong.
+    pub brier_saved: Scratch<f32>,
     /// Regression sums of intercept on elevation.
     pub lines: LineTable,
     /// Counts by group.
     pub counts: BTreeMap<Option<i32>, GroupCounts>,
 }
 
-/// Runs the stage.
+/// Runs the stage; `designs` are those of the baseline, by climate.
 ///
 /// # Errors
 /// A layer that cannot be read, or a disk that refuses.
 pub fn run(
     context: &Context,
     water: &WaterProducts,
-    design: &Design,
+    designs: &[Design],
     groups: &Groups,
 ) -> Result<ResponseProducts, EngineError> {
     let slope = context.floats("response_slope")?;
+    let slope_sd = context.floats("response_slope_sd")?;
     let months_per_unit = context.floats("response_months")?;
+    let brier_saved = context.floats("response_brier_saved")?;
     let tiles = context.over_tiles("fitting the response", |tile, window| {
         let wet = context.files.wet(tile, &context.axis)?;
         let codes = context.layers.groups(window)?;
         let pools = context.layers.pools(window)?;
+        let climates = context.climates.of_cells(&context.layers, window)?;
         let ground = context.layers.numbers_with(Role::Ground, window)?;
         let inside = water.inside.read(&window)?;
         let mut months = Months::default();
         let mut slopes = vec![f32::NAN; window.len()];
+        let mut slope_sds = vec![f32::NAN; window.len()];
         let mut answers = vec![f32::NAN; window.len()];
+        let mut saved = vec![f32::NAN; window.len()];
         let mut betas = Vec::with_capacity(wet.cells.len());
+        let mut roots = Vec::with_capacity(wet.cells.len());
         let mut lines = LineTable::default();
         let mut counts: BTreeMap<Option<i32>, GroupCounts> = BTreeMap::new();
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
+            // wet cells are assessed, and assessed cells have a climate
+            let design = &designs[climates[cell].unwrap_or_default()];
             let (observed, bits) = (wet.rows.observed(at), wet.rows.wet(at));
-            let (beta, held) = groups.fit_cell(design, observed, bits, codes[cell], &mut months);
+            let fit = groups.fit_cell_whole(design, observed, bits, codes[cell], &mut months);
+            let (beta, held, root) = (fit.beta, fit.clamped, CovarianceRoot::of(&fit));
             betas.push(beta);
+            roots.push(root);
             slopes[cell] = beta[1] as f32;
+            if !held {
+                slope_sds[cell] = root.sd(1) as f32;
+            }
+            if let Some(share) = design.brier_saved(&beta, &months) {
+                saved[cell] = share as f32;
+            }
             let answer = design.months_per_unit(&beta);
             answers[cell] = answer as f32;
             if inside[cell] == 0 {
@@ -109,12 +131,21 @@ pub fn run(
             }
         }
         context.files.keep_coefficients(tile, &betas)?;
+        context.files.keep_covariances(tile, &roots)?;
         slope.write(&window, &slopes)?;
+        slope_sd.write(&window, &slope_sds)?;
         months_per_unit.write(&window, &answers)?;
+        brier_saved.write(&window, &saved)?;
         Ok((lines, counts))
     })?;
-    let mut products =
-        ResponseProducts { slope, months_per_unit, lines: LineTable::default(), counts: BTreeMap::new() };
+    let mut products = ResponseProducts {
+        slope,
+        slope_sd,
+        months_per_unit,
+        brier_saved,
+        lines: LineTable::default(),
+        counts: BTreeMap::new(),
+    };
     for (lines, counts) in tiles {
         products.lines.merge(&lines);
         for (code, count) in counts {

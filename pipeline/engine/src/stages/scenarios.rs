@@ -2,13 +2,18 @@
 
 use super::Context;
 use super::water::{Water, WaterProducts};
+use super::yearly::{CaseYears, TileYears, YearlyCells};
+use crate::dilution::Dilution;
 use crate::error::EngineError;
 use crate::layers::NO_CLASS;
+use crate::measures::CaseCells;
 use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
 use lentic_habitat::response::{Beta, Design, Groups};
+use lentic_habitat::suitability::Measured;
 use lentic_habitat::water::bit;
 use lentic_raster::{Scratch, Window};
-use lentic_study::settings::{Drawdown, Measure, Role, Scenario};
+use lentic_study::settings::{Drawdown, Role, Scenario};
+use std::collections::BTreeMap;
 
 /// A baseline or scenario with what its water answers to.
 pub struct Case<'a> {
@@ -16,16 +21,45 @@ pub struct Case<'a> {
     pub name: String,
     /// The scenario; none for the baseline.
     pub scenario: Option<&'a Scenario>,
-    /// Its months.
-    pub design: Design,
+    /// Its months, by climate.
+    pub designs: Vec<Design>,
+    /// Its temperature by climate and month of the baseline axis, degrees Celsius, NaN where not known; empty where no variable
+    /// measures warmth.
+    pub temperature: Vec<Vec<f64>>,
+    /// Logits that a trend carried on adds to the wet cells of a response group; 0 for groups not named.
+    pub trend: BTreeMap<Option<i32>, f64>,
+}
+
+impl Case<'_> {
+    /// Fall of z from the baseline by climate, for each of the baseline's months with its position. Where years are
+    /// replayed, months have no partner: there it is the difference of the means of the calendar month, so that a replay of the
+    /// whole baseline changes nothing.
+    fn falls_of_z(&self, baseline: &[Design]) -> Vec<Vec<(usize, f64)>> {
+        let replays = self.scenario.is_some_and(|s| !s.replay.is_empty() && !s.drawdown_replaces_climate);
+        let of = |(before, after): (&Design, &Design)| -> Vec<(usize, f64)> {
+            if replays {
+                let (before_z, after_z) = (before.mean_z(), after.mean_z());
+                let fall = |m: usize| before_z[m].zip(after_z[m]).map_or(0.0, |(b, a)| b - a);
+                return before.calendar().map(|(at, m)| (at, fall(m))).collect();
+            }
+            before.z().zip(after.z()).map(|((at, b), (_, a))| (at, b - a)).collect()
+        };
+        baseline.iter().zip(&self.designs).map(of).collect()
+    }
 }
 
 /// Water of one case.
 pub struct CaseWater {
     /// Expected hydroperiod, months per year.
     pub hydroperiod: Scratch<f32>,
+    /// Its standard deviation from the fit of the cell; NaN where no cell was fitted.
+    pub hydroperiod_sd: Scratch<f32>,
     /// Fall of depth, metres, where depth matters.
     pub fall: Option<Scratch<f32>>,
+    /// Yearly variables, in the order of the study.
+    pub yearly: Vec<YearlyCells>,
+    /// By what concentrations are multiplied, by pool, where water quality is measured.
+    pub dilution: Dilution,
     /// Cells without a known answer of depth, so that depth was held.
     pub depth_held: u64,
     /// Never-wet cells under a rise without a line to place them on.
@@ -51,7 +85,8 @@ pub fn run(
     lines: &Lines,
     cases: &[Case],
 ) -> Result<Vec<CaseWater>, EngineError> {
-    let with_depth = context.study.variables().any(|(_, v)| v.measure == Measure::Depth);
+    let with_depth = context.study.layer_with(Role::Depth).is_some();
+    let years: Vec<Option<CaseYears>> = cases.iter().map(|case| CaseYears::new(context, case)).collect();
     let mut products = Vec::new();
     for case in cases {
         let fall = (with_depth && case.scenario.is_some())
@@ -59,13 +94,16 @@ pub fn run(
             .transpose()?;
         products.push(CaseWater {
             hydroperiod: context.floats(&format!("hydroperiod_{}", case.name))?,
+            hydroperiod_sd: context.floats(&format!("hydroperiod_sd_{}", case.name))?,
             fall,
+            yearly: YearlyCells::create(context, &case.name)?,
+            dilution: Dilution::default(),
             depth_held: 0,
             rise_unknown: 0,
         });
     }
     let tiles = context.over_tiles("answering the scenarios", |tile, window| {
-        one_tile(context, water, groups, lines, cases, &products, tile, window)
+        one_tile(context, water, groups, lines, (cases, &years), &products, tile, window)
     })?;
     for (at, case) in cases.iter().enumerate() {
         let unknown: u64 = tiles.iter().map(|tile| tile[at].factor).sum();
@@ -89,13 +127,14 @@ fn one_tile(
     water: &WaterProducts,
     groups: &Groups,
     lines: &Lines,
-    cases: &[Case],
+    (cases, years): (&[Case], &[Option<CaseYears>]),
     products: &[CaseWater],
     tile: usize,
     window: Window,
 ) -> Result<Vec<Unknown>, EngineError> {
     let wet = context.files.wet(tile, &context.axis)?;
     let betas = context.files.coefficients(tile)?;
+    let roots = context.files.covariances(tile)?;
     let codes = context.layers.groups(window)?;
     let pools = context.layers.pools(window)?;
     let states = water.state.read(&window)?;
@@ -103,21 +142,25 @@ fn one_tile(
     let elevation_of = |cell: usize| ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
     let factors: Vec<Option<Factor>> =
         wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
-    let base_z: Vec<(usize, f64)> = cases[0].design.z().collect();
+    let climates = context.climates.of_cells(&context.layers, window)?;
     let mut unknown = vec![Unknown::default(); cases.len()];
-    for ((case, product), unknown) in cases.iter().zip(products).zip(&mut unknown) {
+    for (((case, product), years), unknown) in cases.iter().zip(products).zip(years).zip(&mut unknown) {
+        let mut years = years.as_ref().map(|years| TileYears::new(years, window, &states));
         let mut months: Vec<f32> = states
             .iter()
             .map(|state| if *state == Water::NotAssessed as u8 { f32::NAN } else { 0.0 })
             .collect();
+        let mut sds = vec![f32::NAN; window.len()];
         let falls = prescribed(context, case.scenario, window)?;
         let mut depth_falls = vec![0.0f32; window.len()];
-        let z: Vec<f64> = case.design.z().map(|(_, z)| z).collect();
+        let falls_of_z = case.falls_of_z(&cases[0].designs);
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
+            let Some(climate) = climates[cell] else { continue };
             let h = falls.as_ref().map_or(0.0, |falls| falls[cell]);
             if h.is_nan() {
                 months[cell] = f32::NAN;
+                years.iter_mut().for_each(|years| years.unknown(cell));
                 continue;
             }
             let factor = factors[at];
@@ -127,13 +170,21 @@ fn one_tile(
             }
             let elevation = elevation_of(cell);
             let never_dry = states[cell] == Water::NeverDry as u8;
-            let shift = factor.map_or(0.0, |f| shift(&f, h, betas[at][0], elevation, never_dry));
-            months[cell] = case.design.hydroperiod(&betas[at], shift) as f32;
+            let trend = case.trend.get(&codes[cell]).copied().unwrap_or(0.0);
+            // a trend carried on works as the fall that would bring it about
+            let fall = factor.map_or(h, |f| h - trend / f.g);
+            let shift = factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
+            let (value, sd) = case.designs[climate].hydroperiod_with_sd(&betas[at], shift, &roots[at]);
+            months[cell] = value as f32;
+            sds[cell] = sd as f32;
+            if let Some(years) = &mut years {
+                years.draw(cell, climate, &betas[at], shift, groups.of(codes[cell]).lag1);
+            }
             if product.fall.is_some() {
                 match factor {
                     Some(factor) => {
-                        let mean = mean_fall(&base_z, &z, wet.rows.wet(at));
-                        depth_falls[cell] = equivalent_fall(betas[at][1], mean, factor.g, h) as f32;
+                        let mean = mean_fall(&falls_of_z[climate], wet.rows.wet(at));
+                        depth_falls[cell] = equivalent_fall(betas[at][1], mean, factor.g, fall) as f32;
                     }
                     None => unknown.held += 1,
                 }
@@ -146,6 +197,7 @@ fn one_tile(
                 }
                 if h.is_nan() {
                     months[cell] = f32::NAN;
+                    years.iter_mut().for_each(|years| years.unknown(cell));
                     continue;
                 }
                 depth_falls[cell] = h.max(0.0) as f32;
@@ -154,18 +206,26 @@ fn one_tile(
                 }
                 let elevation = elevation_of(cell);
                 let line = lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
-                match line.filter(|_| elevation.is_finite()) {
-                    Some(line) => {
-                        let mean = groups.of(codes[cell]).mean;
+                match line.filter(|_| elevation.is_finite()).zip(climates[cell]) {
+                    Some((line, climate)) => {
+                        let group = groups.of(codes[cell]);
+                        let mean = group.mean;
                         let beta: Beta = [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
                         let shift = -line.g * h;
-                        months[cell] = case.design.hydroperiod(&beta, shift) as f32;
+                        months[cell] = case.designs[climate].hydroperiod(&beta, shift) as f32;
+                        if let Some(years) = &mut years {
+                            years.draw(cell, climate, &beta, shift, group.lag1);
+                        }
                     }
                     None => unknown.rise += 1,
                 }
             }
         }
         product.hydroperiod.write(&window, &months)?;
+        if let Some(years) = &years {
+            years.write(&product.yearly)?;
+        }
+        product.hydroperiod_sd.write(&window, &sds)?;
         if let Some(fall) = &product.fall {
             fall.write(&window, &depth_falls)?;
         }
@@ -173,12 +233,30 @@ fn one_tile(
     Ok(unknown)
 }
 
-/// Mean of baseline z minus scenario z over the wet months of a cell; 0 without any.
-fn mean_fall(base: &[(usize, f64)], z: &[f64], wet: &[u64]) -> f64 {
+impl CaseCells for CaseWater {
+    fn hydroperiod(&self, window: &Window) -> Result<Vec<f32>, EngineError> {
+        Ok(self.hydroperiod.read(window)?)
+    }
+
+    fn fall(&self, window: &Window) -> Result<Option<Vec<f32>>, EngineError> {
+        Ok(self.fall.as_ref().map(|fall| fall.read(window)).transpose()?)
+    }
+
+    fn yearly(&self, at: usize, window: &Window) -> Result<Measured, EngineError> {
+        self.yearly[at].read(window)
+    }
+
+    fn concentration(&self, pool: i32) -> f64 {
+        self.dilution.concentration(pool)
+    }
+}
+
+/// Mean fall of z over the wet months of a cell; 0 without any.
+fn mean_fall(falls: &[(usize, f64)], wet: &[u64]) -> f64 {
     let (mut sum, mut n) = (0.0, 0u32);
-    for ((at, before), after) in base.iter().zip(z) {
+    for (at, fall) in falls {
         if bit(wet, *at) {
-            sum += before - after;
+            sum += fall;
             n += 1;
         }
     }

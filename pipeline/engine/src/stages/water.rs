@@ -9,6 +9,7 @@ use lentic_habitat::record::{Enough, Permanence, Trend, read_record, trend};
 use lentic_habitat::response::SampleCell;
 use lentic_habitat::spells::{half_change, longest_dry_run};
 use lentic_habitat::water::{BitRows, count_all};
+use lentic_habitat::yearly::wet_spells;
 use lentic_numerics::seed::hash64;
 use lentic_raster::Scratch;
 use lentic_study::settings::Role;
@@ -58,6 +59,12 @@ pub struct WaterProducts {
     pub dry_run_censored: Scratch<f32>,
     /// Hydroperiod of the second half of the years minus the first, months per year.
     pub half_change: Scratch<f32>,
+    /// Longest wet spell of a water year, mean over the years, months.
+    pub wet_spell: Scratch<f32>,
+    /// Median calendar month of drying, 1 to 12.
+    pub drying: Scratch<f32>,
+    /// Share of the years that dried.
+    pub dried: Scratch<f32>,
     /// Sample of cells for priors, by row and column.
     pub sample: Vec<SampleCell>,
 }
@@ -91,6 +98,9 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let dry_run = context.floats("dry_run")?;
     let dry_run_censored = context.floats("dry_run_censored")?;
     let half = context.floats("half_change")?;
+    let wet_spell = context.floats("wet_spell")?;
+    let drying = context.floats("drying")?;
+    let dried = context.floats("dried")?;
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
     let images = stack.open(layer)?;
 
@@ -101,6 +111,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
             None => vec![true; window.len()],
         };
         let groups = context.layers.groups(window)?;
+        let climates = context.climates.of_cells(&context.layers, window)?;
         let cells = window.len();
         let mut states = vec![Water::NotAssessed as u8; cells];
         let mut months = vec![f32::NAN; cells];
@@ -112,12 +123,17 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let mut dry_runs = vec![f32::NAN; cells];
         let mut censored = vec![f32::NAN; cells];
         let mut halves = vec![f32::NAN; cells];
+        let mut wet_runs = vec![f32::NAN; cells];
+        let mut dryings = vec![f32::NAN; cells];
+        let mut dried_shares = vec![f32::NAN; cells];
         let mut wet_cells = WetCells { cells: Vec::new(), rows: BitRows::new(&context.axis, 0) };
         let mut sample = Keeper::new();
         for (cell, (row, col)) in grid_cells(window).enumerate() {
             let (observed, wet) = (rows.observed(cell), rows.wet(cell));
             let record = read_record(observed, wet, &context.masks, enough);
             let water = match &record {
+                // its record is told all the same
+                _ if climates[cell].is_none() => Water::NotAssessed,
                 None => Water::NotAssessed,
                 Some(record) if record.wet == 0 => Water::NeverWet,
                 Some(record) if record.wet == record.observed => Water::NeverDry,
@@ -139,15 +155,24 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
             censored[cell] = f32::from(u8::from(run.censored));
             halves[cell] = half_change(observed, wet, &context.axis, &context.masks, enough)
                 .map_or(f32::NAN, |change| change as f32);
-            if count_all(wet) > 0 {
+            let starts = study.period.water_year_starts;
+            if let Some(spells) = wet_spells(observed, wet, &context.axis, starts) {
+                wet_runs[cell] = spells.mean as f32;
+                dryings[cell] = spells.drying.map_or(f32::NAN, |month| month as f32);
+                dried_shares[cell] = spells.dried as f32;
+            }
+            if water != Water::NotAssessed && count_all(wet) > 0 {
                 wet_cells.cells.push(cell as u32);
                 wet_cells.rows.push(observed, wet);
             }
-            if area[cell] && INFORMATIVE.contains(&record.frequency) {
+            if let Some(climate) =
+                climates[cell].filter(|_| area[cell] && INFORMATIVE.contains(&record.frequency))
+            {
                 let key = (hash64(study.seed, row as u64, col as u64), row, col);
                 let of_group = sample.entry(groups[cell]).or_default();
                 keep(of_group, key, || SampleCell {
                     group: groups[cell],
+                    climate,
                     observed: observed.to_vec(),
                     wet: wet.to_vec(),
                 });
@@ -165,6 +190,9 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         dry_run.write(&window, &dry_runs)?;
         dry_run_censored.write(&window, &censored)?;
         half.write(&window, &halves)?;
+        wet_spell.write(&window, &wet_runs)?;
+        drying.write(&window, &dryings)?;
+        dried.write(&window, &dried_shares)?;
         let mut all = keeper.lock().unwrap_or_else(PoisonError::into_inner);
         for (group, cells) in sample {
             let of_group = all.entry(group).or_default();
@@ -191,6 +219,9 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         dry_run,
         dry_run_censored,
         half_change: half,
+        wet_spell,
+        drying,
+        dried,
         sample: sample.into_iter().map(|(_, cell)| cell).collect(),
     })
 }

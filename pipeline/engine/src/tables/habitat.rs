@@ -117,7 +117,7 @@ pub fn habitat_area(
             Column::integer(
                 "extrapolated_months",
                 "months",
-                "Months whose drought index lies outside the reference record",
+                "Months whose drought index lies outside the reference record, the most of any climate",
                 extrapolated.iter().map(|n| Some(*n as i64)).collect(),
             ),
         ],

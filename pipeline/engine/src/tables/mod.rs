@@ -1,18 +1,27 @@
 //! The tables of a run, from what the stages left.
 
+pub mod calibration;
 mod connection;
+mod drought;
 mod habitat;
+mod limits;
 mod quality;
+pub mod records;
+mod volume;
 mod water;
 
 pub use connection::{connection, connection_notes, equivalent_ha};
+pub use drought::{
+    drought_events, drought_index, events_of, extrapolated_notes, index_choice, is_mean, unfitted_warnings,
+    warming_warning,
+};
 pub use habitat::{
     baseline_check, disagreement_percent, habitat_area, loss_by_class, patches, prior_only_note,
 };
+pub use limits::{limit_classes, limit_name, limiting_factor, no_habitat, weights, without_data};
 pub use quality::{inundation_quality, inundation_reliability, quality_warnings};
-pub use water::{
-    drought_events, drought_index, events_of, held_notes, index_months, inundation_fit, unanswering,
-};
+pub use volume::volume;
+pub use water::{held_notes, inundation_fit, unanswering};
 
 use lentic_report::{Column, Table};
 use lentic_study::Study;
@@ -40,7 +49,7 @@ pub fn role_word(role: Role) -> &'static str {
 }
 
 /// Name of a response group.
-fn group_name(study: &Study, code: Option<i32>) -> String {
+pub fn group_name(study: &Study, code: Option<i32>) -> String {
     let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
     if layer.is_none() { "all cells".into() } else { class_name(layer, code) }
 }

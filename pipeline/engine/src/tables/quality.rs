@@ -1,13 +1,10 @@
 //! Tables of how far the response can be trusted.
 
 use super::{group_columns, group_name, numbers, table};
-use lentic_habitat::response::quality::Quality;
+use lentic_habitat::response::quality::{Quality, ResidualTrend};
 use lentic_report::{Column, Table};
 use lentic_study::Study;
 use std::collections::BTreeMap;
-
-/// Significance at which a trend of the residuals is told.
-const SIGNIFICANT: f64 = 0.05;
 
 type ByGroup = BTreeMap<Option<i32>, Quality>;
 
@@ -115,7 +112,7 @@ pub fn quality_warnings(study: &Study, quality: &ByGroup) -> Vec<String> {
                 "response group \"{group}\": the response predicts years left out no better than calendar-month means; do not read its losses under climate scenarios (table inundation_quality)"
             ));
         }
-        if let Some(trend) = q.residual_trend.filter(|t| t.p < SIGNIFICANT) {
+        if let Some(trend) = q.residual_trend.filter(ResidualTrend::is_significant) {
             let direction = if trend.per_decade < 0.0 { "faster" } else { "slower" };
             warnings.push(format!(
                 "response group \"{group}\": water falls {direction} than climate explains, {:+.2} months per decade (p = {:.3}); pumping, drainage, sediment or new dams may be behind it",

@@ -1,124 +1,14 @@
-//! Tables of water: drought index, droughts, response.
+//! Tables of water: how the response was fitted.
 
 use super::{group_columns, group_name, numbers, table, words};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
-use lentic_habitat::climate::{ClimateModel, MonthIndex, Shift};
 use lentic_habitat::drawdown::{Lines, Source};
 use lentic_habitat::response::{CELLS_FOR_A_GROUP, Groups};
-use lentic_numerics::drought_events::{Event, events, interarrival, wetness_class};
 use lentic_report::{Column, Table};
 use lentic_study::Study;
 use lentic_study::settings::Driver;
 use std::collections::BTreeMap;
-
-/// The index month by month: the record and every scenario.
-pub fn drought_index(months: &[(String, Vec<MonthIndex>)]) -> Table {
-    let rows: Vec<(&str, &MonthIndex)> =
-        months.iter().flat_map(|(name, months)| months.iter().map(|m| (name.as_str(), m))).collect();
-    table(
-        "drought_index",
-        "Drought index by month",
-        "The scenario's months are the record's, changed, and read by the parameters of the reference period. Classes of WMO-No. 1090.",
-        vec![
-            Column::text(
-                "scenario",
-                "Scenario; baseline is the record",
-                words(&rows, |row| row.0.to_string()),
-            ),
-            Column::text("month", "Month", words(&rows, |row| row.1.month.to_string())),
-            Column::real(
-                "sum_mm",
-                "mm",
-                "Balance summed over the index's months",
-                numbers(&rows, |row| row.1.sum),
-            ),
-            Column::real(
-                "index",
-                "standard deviations",
-                "Index, limited to -3.5 to 3.5",
-                numbers(&rows, |row| row.1.shown),
-            ),
-            Column::text(
-                "limited",
-                "yes if the index was limited",
-                words(&rows, |row| if row.1.limited { "yes" } else { "no" }.to_string()),
-            ),
-            Column::real(
-                "response_index",
-                "standard deviations",
-                "Index used by the response, continued beyond -2.5 and 2.5",
-                numbers(&rows, |row| row.1.z),
-            ),
-            Column::text(
-                "class",
-                "Class of the index",
-                rows.iter().map(|row| row.1.shown.map(|i| wetness_class(i).name().to_string())).collect(),
-            ),
-        ],
-    )
-}
-
-/// Drought events of a series of months.
-pub fn events_of(months: &[MonthIndex]) -> Vec<Event> {
-    let index: Vec<Option<f64>> = months.iter().map(|m| m.shown).collect();
-    events(&index)
-}
-
-/// Droughts of the record and of every scenario.
-pub fn drought_events(months: &[(String, Vec<MonthIndex>)]) -> Table {
-    let mut rows = Vec::new();
-    for (name, months) in months {
-        let found = events_of(months);
-        let between = interarrival(&found);
-        for (at, event) in found.iter().enumerate() {
-            let since = at.checked_sub(1).and_then(|b| between.get(b)).map(|n| *n as f64);
-            let first = months[event.start].month;
-            let last = months[event.end - 1].month;
-            rows.push((name.clone(), first, last, *event, since));
-        }
-    }
-    table(
-        "drought_events",
-        "Droughts",
-        "Run theory (Yevjevich 1967): -1 or less opens a drought, 0 or more closes it, and it reaches back to where the index fell below 0.",
-        vec![
-            Column::text("scenario", "Scenario; baseline is the record", words(&rows, |r| r.0.clone())),
-            Column::text("first_month", "First month below 0", words(&rows, |r| r.1.to_string())),
-            Column::text("last_month", "Last month below 0", words(&rows, |r| r.2.to_string())),
-            Column::integer(
-                "duration_months",
-                "months",
-                "Length",
-                rows.iter().map(|r| Some(r.3.duration as i64)).collect(),
-            ),
-            Column::real(
-                "severity",
-                "standard deviations x months",
-                "Sum of the index below 0, as a positive number",
-                numbers(&rows, |r| Some(r.3.severity)),
-            ),
-            Column::real(
-                "intensity",
-                "standard deviations",
-                "Severity by observed month",
-                numbers(&rows, |r| Some(r.3.intensity)),
-            ),
-            Column::real("peak", "standard deviations", "Lowest index", numbers(&rows, |r| Some(r.3.peak))),
-            Column::real(
-                "since_previous_months",
-                "months",
-                "From the start of the drought before",
-                numbers(&rows, |r| r.4),
-            ),
-            Column::text(
-                "open_ended",
-                "yes if the record ends within it",
-                words(&rows, |r| if r.3.open_ended { "yes" } else { "no" }.to_string()),
-            ),
-        ],
-    )
-}
 
 /// Names the groups whose water does not follow the drought index: there a drier climate changes little, which must not
 /// be read as safety.
@@ -266,17 +156,4 @@ pub fn held_notes(cases: &[Case], water: &[CaseWater]) -> Vec<String> {
         }
     }
     notes
-}
-
-/// The index of every case over its months: the whole record for the baseline, the baseline months for
-/// scenarios that change climate.
-pub fn index_months(
-    model: &ClimateModel,
-    cases: &[Case],
-    shift_of: impl Fn(&Case) -> Option<Shift>,
-) -> Vec<(String, Vec<MonthIndex>)> {
-    cases
-        .iter()
-        .filter_map(|case| shift_of(case).map(|shift| (case.name.clone(), model.months(&shift))))
-        .collect()
 }

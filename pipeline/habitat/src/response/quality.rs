@@ -45,6 +45,9 @@ pub struct DrierHalf {
     pub bias_months: f64,
 }
 
+/// Significance at which a trend of the residuals is told, and may be carried on.
+pub const SIGNIFICANT: f64 = 0.05;
+
 /// Trend of observed minus modelled hydroperiod: what climate does not explain.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct ResidualTrend {
@@ -52,6 +55,20 @@ pub struct ResidualTrend {
     pub per_decade: f64,
     /// Two-sided p of the Mann-Kendall test.
     pub p: f64,
+    /// Mean of the years it was found on.
+    pub middle: f64,
+}
+
+impl ResidualTrend {
+    /// Whether it is more than chance makes.
+    pub fn is_significant(&self) -> bool {
+        self.p < SIGNIFICANT
+    }
+
+    /// Months of hydroperiod it comes to from the middle of its years, where the fitted response stands, to a year.
+    pub fn months_until(&self, year: f64) -> f64 {
+        self.per_decade * (year - self.middle) / 10.0
+    }
 }
 
 /// Quality of one group's response.
@@ -75,10 +92,34 @@ pub struct Quality {
     pub residual_trend: Option<ResidualTrend>,
 }
 
+/// Predictions of years left out, over several groups together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct LeftOut {
+    /// Mean deviance per cell-month.
+    pub deviance: f64,
+    /// Brier score.
+    pub brier: f64,
+    /// The same for calendar-month means of the other years.
+    pub brier_climatology: f64,
+    /// Cell-months predicted.
+    pub months: usize,
+}
+
+impl LeftOut {
+    /// Share of the climatology's Brier score that is saved; negative: worse than climatology.
+    pub fn skill(&self) -> Option<f64> {
+        skill(self.brier, self.brier_climatology)
+    }
+}
+
+fn skill(brier: f64, climatology: f64) -> Option<f64> {
+    (climatology > 0.0).then(|| 1.0 - brier / climatology)
+}
+
 impl Quality {
     /// Share of the climatology's Brier score that the response saves; negative: worse than climatology.
     pub fn skill(&self) -> Option<f64> {
-        (self.brier_climatology > 0.0).then(|| 1.0 - self.brier / self.brier_climatology)
+        skill(self.brier, self.brier_climatology)
     }
 }
 
@@ -90,81 +131,115 @@ struct CellQuality {
     residuals: Vec<Option<f64>>,
 }
 
-/// The years of the design months, and what is left out with each.
-struct Folds {
+/// One climate's design, with the years of its months.
+struct Climate<'a> {
+    design: &'a Design,
     /// Year of each design month.
     year: Vec<i32>,
-    first: i32,
-    last: i32,
     /// Years left out either side of the predicted one.
     either_side: i32,
+    /// The drier half of the years; none where the index does not tell years apart.
+    drier: Option<Vec<i32>>,
 }
 
-impl Folds {
-    fn new(design: &Design, axis: &MonthAxis, index_months: usize) -> Self {
-        let year: Vec<i32> = design.at.iter().map(|at| axis.first.plus(*at as i32).year()).collect();
-        Folds {
-            first: year.first().copied().unwrap_or(0),
-            last: year.last().copied().unwrap_or(-1),
-            year,
-            either_side: index_months.div_ceil(12) as i32,
-        }
-    }
-
-    fn mean_z(&self, design: &Design) -> BTreeMap<i32, f64> {
+impl<'a> Climate<'a> {
+    fn new(design: &'a Design, axis: &MonthAxis, index_months: usize) -> Self {
+        let year: Vec<i32> = design.months.at.iter().map(|at| axis.first.plus(*at as i32).year()).collect();
         let mut sums: BTreeMap<i32, (f64, u32)> = BTreeMap::new();
-        for (year, row) in self.year.iter().zip(&design.rows) {
+        for (year, z) in year.iter().zip(&design.z) {
             let slot = sums.entry(*year).or_default();
-            slot.0 += row[1];
+            slot.0 += z;
             slot.1 += 1;
         }
-        sums.into_iter().map(|(year, (sum, n))| (year, sum / f64::from(n))).collect()
+        let mut ranked: Vec<(i32, f64)> =
+            sums.into_iter().map(|(year, (sum, n))| (year, sum / f64::from(n))).collect();
+        ranked.sort_by(|a, b| a.1.total_cmp(&b.1));
+        let tells_apart = ranked.first().zip(ranked.last()).is_some_and(|(low, high)| low.1 < high.1);
+        let drier = ranked.iter().take(ranked.len() / 2).map(|(year, _)| *year).collect();
+        Climate {
+            design,
+            year,
+            either_side: index_months.div_ceil(12) as i32,
+            drier: tells_apart.then_some(drier),
+        }
+    }
+}
+
+/// First and last year with design months in any climate.
+#[derive(Clone, Copy)]
+struct Years {
+    first: i32,
+    last: i32,
+}
+
+impl Years {
+    fn of(climates: &[Climate]) -> Self {
+        let all = || climates.iter().flat_map(|climate| climate.year.iter().copied());
+        Years { first: all().min().unwrap_or(0), last: all().max().unwrap_or(-1) }
+    }
+
+    fn len(self) -> usize {
+        usize::try_from(self.last - self.first + 1).unwrap_or(0)
     }
 }
 
 impl Groups {
     /// Quality by group, from at most `CELLS` cells of each group's sample, evenly spread over it. `index_months` is the
     /// length of the index's sums: so many years either side are left out with the year predicted. The group's priors are
-    /// those of the whole record.
+    /// those of the whole record; `designs` has one design for each climate.
     pub fn quality(
         &self,
-        design: &Design,
+        designs: &[Design],
         axis: &MonthAxis,
         sample: &[SampleCell],
         index_months: usize,
     ) -> BTreeMap<Option<i32>, Quality> {
-        let folds = Folds::new(design, axis, index_months);
-        let mut members: BTreeMap<Option<i32>, Vec<&SampleCell>> = BTreeMap::new();
-        for cell in sample {
-            members.entry(cell.group).or_default().push(cell);
-        }
-        members
-            .into_iter()
-            .map(|(code, cells)| {
-                let step = cells.len().div_ceil(CELLS).max(1);
-                let chosen: Vec<&SampleCell> = cells.into_iter().step_by(step).collect();
-                (code, self.quality_of(design, &folds, &chosen))
-            })
-            .collect()
+        let climates: Vec<Climate> =
+            designs.iter().map(|design| Climate::new(design, axis, index_months)).collect();
+        let years = Years::of(&climates);
+        let members = looked_at(sample).into_iter();
+        members.map(|(code, cells)| (code, self.quality_of(&climates, years, &cells))).collect()
     }
 
-    fn quality_of(&self, design: &Design, folds: &Folds, cells: &[&SampleCell]) -> Quality {
-        let years = folds.mean_z(design);
-        let mut ranked: Vec<(i32, f64)> = years.iter().map(|(y, z)| (*y, *z)).collect();
-        ranked.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let tells_apart = ranked.first().zip(ranked.last()).is_some_and(|(low, high)| low.1 < high.1);
-        let drier: Vec<i32> = ranked.iter().take(ranked.len() / 2).map(|(year, _)| *year).collect();
+    /// What is left of deviance and Brier score when each year of these cells is predicted from the others, over all of
+    /// them together; none without predictions.
+    pub fn left_out(
+        &self,
+        designs: &[Design],
+        axis: &MonthAxis,
+        cells: &[SampleCell],
+        index_months: usize,
+    ) -> Option<LeftOut> {
+        let climates: Vec<Climate> =
+            designs.iter().map(|design| Climate::new(design, axis, index_months)).collect();
+        let each: Vec<Vec<Month>> = cells
+            .par_iter()
+            .map_init(Months::default, |months, cell| {
+                let climate = &climates[cell.climate];
+                months.read(climate.design, &cell.observed, &cell.wet);
+                self.years_left_out(climate, cell, months)
+            })
+            .collect();
+        let months: Vec<Month> = each.into_iter().flatten().collect();
+        (!months.is_empty()).then(|| LeftOut {
+            deviance: deviance(&months),
+            brier: brier(&months, |m| m.p),
+            brier_climatology: brier(&months, |m| m.climatology),
+            months: months.len(),
+        })
+    }
+
+    fn quality_of(&self, climates: &[Climate], years: Years, cells: &[&SampleCell]) -> Quality {
         let each: Vec<CellQuality> = cells
             .par_iter()
             .map_init(Months::default, |months, cell| {
-                months.read(design, &cell.observed, &cell.wet);
-                let left_out = self.years_left_out(design, folds, cell, months);
-                let split = tells_apart.then(|| self.drier_half(design, folds, cell, months, &drier));
-                let beta = self.fit_months(design, cell.group, months).0;
+                let climate = &climates[cell.climate];
+                months.read(climate.design, &cell.observed, &cell.wet);
+                let beta = self.fit_months(cell.group, months).0;
                 CellQuality {
-                    left_out,
-                    drier_half: split.flatten(),
-                    residuals: residuals(design, folds, months, &beta),
+                    left_out: self.years_left_out(climate, cell, months),
+                    drier_half: self.drier_half(climate, cell, months),
+                    residuals: residuals(climate, years, months, &beta),
                 }
             })
             .collect();
@@ -185,54 +260,43 @@ impl Groups {
             brier: brier(&months, |m| m.p),
             brier_climatology: brier(&months, |m| m.climatology),
             auc: auc(&months),
-            deviance: mean(months.iter().map(|m| {
-                let p = m.p.clamp(EDGE, 1.0 - EDGE);
-                -2.0 * if m.wet { p.ln() } else { (1.0 - p).ln() }
-            })),
+            deviance: deviance(&months),
             reliability: reliability(&months),
             drier_half,
-            residual_trend: residual_trend(folds, &by_cell),
+            residual_trend: residual_trend(years, &by_cell),
         }
     }
 
     /// Predicts each year from the others.
-    fn years_left_out(
-        &self,
-        design: &Design,
-        folds: &Folds,
-        cell: &SampleCell,
-        months: &Months,
-    ) -> Vec<Month> {
+    fn years_left_out(&self, climate: &Climate, cell: &SampleCell, months: &Months) -> Vec<Month> {
         let mut predicted = Vec::new();
         let mut training = Months::default();
-        for year in folds.first..=folds.last {
-            let near = |at: usize| (folds.year[at] - year).abs() <= folds.either_side;
+        let Years { first, last } = Years::of(std::slice::from_ref(climate));
+        for year in first..=last {
+            let near = |at: usize| (climate.year[at] - year).abs() <= climate.either_side;
             months.without(near, &mut training);
-            let beta = self.fit_months(design, cell.group, &training).0;
-            let climatology = calendar_means(design, &training);
-            predicted.extend(predict(design, months, &beta, &climatology, |at| folds.year[at] == year));
+            let beta = self.fit_months(cell.group, &training).0;
+            let climatology = calendar_means(climate.design, &training);
+            let of_year = |at: usize| climate.year[at] == year;
+            predicted.extend(predict(climate.design, months, &beta, &climatology, of_year));
         }
         predicted
     }
 
-    /// Predicts the drier years from the wetter, with the bias of hydroperiod; none if nothing was seen in them.
-    fn drier_half(
-        &self,
-        design: &Design,
-        folds: &Folds,
-        cell: &SampleCell,
-        months: &Months,
-        drier: &[i32],
-    ) -> Option<(Vec<Month>, f64)> {
-        let dry = |at: usize| drier.contains(&folds.year[at]);
+    /// Predicts the drier years from the wetter, with the bias of hydroperiod; none if the index does not tell years apart,
+    /// or nothing was seen in the drier ones.
+    fn drier_half(&self, climate: &Climate, cell: &SampleCell, months: &Months) -> Option<(Vec<Month>, f64)> {
+        let drier = climate.drier.as_ref()?;
+        let design = climate.design;
+        let dry = |at: usize| drier.contains(&climate.year[at]);
         let mut training = Months::default();
         months.without(dry, &mut training);
-        let beta = self.fit_months(design, cell.group, &training).0;
+        let beta = self.fit_months(cell.group, &training).0;
         let predicted = predict(design, months, &beta, &calendar_means(design, &training), dry);
         let mut by_calendar = [(0.0, 0u32); 12];
-        let seen = (0..design.rows.len()).filter(|at| dry(*at) && months.trials[*at] > 0.0);
+        let seen = (0..design.len()).filter(|at| dry(*at) && months.trials[*at] > 0.0);
         for (month, at) in predicted.iter().zip(seen) {
-            let slot = &mut by_calendar[design.calendar[at]];
+            let slot = &mut by_calendar[design.months.calendar[at]];
             slot.0 += month.p - f64::from(u8::from(month.wet));
             slot.1 += 1;
         }
@@ -242,10 +306,23 @@ impl Groups {
     }
 }
 
+/// The cells looked at, by group: at most `CELLS` of each group's sample, evenly spread over it.
+pub(super) fn looked_at(sample: &[SampleCell]) -> BTreeMap<Option<i32>, Vec<&SampleCell>> {
+    let mut members: BTreeMap<Option<i32>, Vec<&SampleCell>> = BTreeMap::new();
+    for cell in sample {
+        members.entry(cell.group).or_default().push(cell);
+    }
+    for cells in members.values_mut() {
+        let step = cells.len().div_ceil(CELLS).max(1);
+        *cells = cells.iter().step_by(step).copied().collect();
+    }
+    members
+}
+
 /// Share of wet months by calendar month; where one was not seen, that of all months.
 fn calendar_means(design: &Design, months: &Months) -> [f64; 12] {
     let mut sums = [(0.0, 0.0); 12];
-    for (at, m) in design.calendar.iter().enumerate() {
+    for (at, m) in design.months.calendar.iter().enumerate() {
         sums[*m].0 += months.successes[at];
         sums[*m].1 += months.trials[at];
     }
@@ -261,47 +338,47 @@ fn predict(
     climatology: &[f64; 12],
     wanted: impl Fn(usize) -> bool,
 ) -> Vec<Month> {
-    (0..design.rows.len())
+    (0..design.len())
         .filter(|at| wanted(*at) && months.trials[*at] > 0.0)
         .map(|at| Month {
             p: probability(design, at, beta),
-            climatology: climatology[design.calendar[at]],
+            climatology: climatology[design.months.calendar[at]],
             wet: months.successes[at] > 0.0,
         })
         .collect()
 }
 
 fn probability(design: &Design, at: usize, beta: &Beta) -> f64 {
-    inverse_logit(design.rows[at].iter().zip(beta).map(|(x, b)| x * b).sum())
+    inverse_logit(design.row(at).iter().zip(beta).map(|(x, b)| x * b).sum())
 }
 
 /// Observed minus modelled hydroperiod of each year with enough observed months.
-fn residuals(design: &Design, folds: &Folds, months: &Months, beta: &Beta) -> Vec<Option<f64>> {
-    let years = usize::try_from(folds.last - folds.first + 1).unwrap_or(0);
-    let mut sums = vec![(0.0, 0usize); years];
-    for at in (0..design.rows.len()).filter(|at| months.trials[*at] > 0.0) {
-        let slot = &mut sums[(folds.year[at] - folds.first) as usize];
-        slot.0 += months.successes[at] - probability(design, at, beta);
+fn residuals(climate: &Climate, years: Years, months: &Months, beta: &Beta) -> Vec<Option<f64>> {
+    let mut sums = vec![(0.0, 0usize); years.len()];
+    for at in (0..climate.year.len()).filter(|at| months.trials[*at] > 0.0) {
+        let slot = &mut sums[(climate.year[at] - years.first) as usize];
+        slot.0 += months.successes[at] - probability(climate.design, at, beta);
         slot.1 += 1;
     }
     sums.into_iter().map(|(sum, n)| (n >= MONTHS_FOR_A_YEAR).then(|| 12.0 * sum / n as f64)).collect()
 }
 
-fn residual_trend(folds: &Folds, by_cell: &[&Vec<Option<f64>>]) -> Option<ResidualTrend> {
-    let mut years = Vec::new();
+fn residual_trend(years: Years, by_cell: &[&Vec<Option<f64>>]) -> Option<ResidualTrend> {
+    let mut found = Vec::new();
     let mut values = Vec::new();
-    for (at, year) in (folds.first..=folds.last).enumerate() {
+    for (at, year) in (years.first..=years.last).enumerate() {
         let of_year: Vec<f64> = by_cell.iter().filter_map(|cell| cell[at]).collect();
         if !of_year.is_empty() {
-            years.push(f64::from(year));
+            found.push(f64::from(year));
             values.push(mean(of_year.iter().copied()));
         }
     }
-    if years.len() < YEARS_FOR_A_TREND {
+    if found.len() < YEARS_FOR_A_TREND {
         return None;
     }
     let test = mann_kendall(&values)?;
-    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&years, &values)?.slope, p: test.p })
+    let middle = mean(found.iter().copied());
+    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&found, &values)?.slope, p: test.p, middle })
 }
 
 fn mean(values: impl Iterator<Item = f64>) -> f64 {
@@ -312,6 +389,14 @@ fn mean(values: impl Iterator<Item = f64>) -> f64 {
 /// Brier (1950, Mon. Wea. Rev. 78:1-3), the mean squared error of probabilities.
 fn brier(months: &[Month], of: impl Fn(&Month) -> f64) -> f64 {
     mean(months.iter().map(|m| (of(m) - f64::from(u8::from(m.wet))).powi(2)))
+}
+
+/// Mean of -2 ln of the probability of what was seen (McCullagh and Nelder 1989, section 2.3; from memory).
+fn deviance(months: &[Month]) -> f64 {
+    mean(months.iter().map(|m| {
+        let p = m.p.clamp(EDGE, 1.0 - EDGE);
+        -2.0 * if m.wet { p.ln() } else { (1.0 - p).ln() }
+    }))
 }
 
 /// Area under the ROC curve as the Mann-Whitney statistic, ties by half (Hanley and McNeil 1982).

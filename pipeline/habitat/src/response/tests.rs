@@ -23,11 +23,11 @@ fn uniform(a: u64, b: u64) -> f64 {
 /// A cell whose months are drawn from its own coefficients.
 pub(super) fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
     let mut rows = BitRows::new(&axis(), 1);
-    for (t, row) in design.rows.iter().enumerate() {
-        let eta: f64 = row.iter().zip(beta).map(|(x, b)| x * b).sum();
+    for t in 0..design.len() {
+        let eta: f64 = design.row(t).iter().zip(beta).map(|(x, b)| x * b).sum();
         rows.set(0, t, uniform(cell, t as u64) < inverse_logit(eta));
     }
-    SampleCell { group: Some(1), observed: rows.observed(0).to_vec(), wet: rows.wet(0).to_vec() }
+    SampleCell { group: Some(1), climate: 0, observed: rows.observed(0).to_vec(), wet: rows.wet(0).to_vec() }
 }
 
 pub(super) const SPREADS: Spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
@@ -81,9 +81,9 @@ fn group_medians_recover_the_truth() {
     let mut sample: Vec<SampleCell> = (0..200).map(|c| drawn(&design, &[-0.2, 1.5, 0.5, -1.0], c)).collect();
     sample.extend((200..400).map(|c| {
         let cell = drawn(&design, &[0.4, 0.0, 0.2, 0.3], c);
-        SampleCell { group: Some(2), ..cell }
+        SampleCell { group: Some(2), climate: 0, ..cell }
     }));
-    let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
     let led = groups.of(Some(1));
     assert!((led.mean[1] - 1.5).abs() < 0.1, "{:?}", led.mean);
     assert!((led.mean[3] + 1.0).abs() < 0.1, "{:?}", led.mean);
@@ -103,10 +103,15 @@ fn persistence_lowers_the_weight() {
                 // a state drawn anew every eight months
                 rows.set(0, t as usize, uniform(c, t / 8) < 0.5);
             }
-            SampleCell { group: None, observed: rows.observed(0).to_vec(), wet: rows.wet(0).to_vec() }
+            SampleCell {
+                group: None,
+                climate: 0,
+                observed: rows.observed(0).to_vec(),
+                wet: rows.wet(0).to_vec(),
+            }
         })
         .collect();
-    let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
     // r_j = 1 - j/8 gives sum 3.5 and weight 1/8
     let fit = groups.of(None);
     assert!((fit.autocorrelation - 3.5).abs() < 0.5, "{}", fit.autocorrelation);
@@ -117,13 +122,13 @@ fn persistence_lowers_the_weight() {
 fn small_groups_take_the_prior_of_all_and_none_is_refused() {
     let design = Design::new(&axis(), &waves());
     let mut sample: Vec<SampleCell> = (0..40).map(|c| drawn(&design, &[0.0, 1.0, 0.0, 0.0], c)).collect();
-    sample.push(SampleCell { group: Some(9), ..sample[0].clone() });
-    let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
+    sample.push(SampleCell { group: Some(9), climate: 0, ..sample[0].clone() });
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
     assert!(groups.of(Some(1)).own);
     assert!(!groups.of(Some(9)).own);
     assert_eq!(groups.of(Some(9)).cells, 1);
     assert_eq!(groups.of(Some(9)).mean, groups.of(Some(77)).mean);
-    let refused = Groups::fit(&design, &axis(), &[], SPREADS);
+    let refused = Groups::fit(std::slice::from_ref(&design), &axis(), &[], SPREADS);
     assert_eq!(refused.unwrap_err(), ResponseError::NoCells);
 }
 
@@ -132,7 +137,7 @@ fn small_groups_take_the_prior_of_all_and_none_is_refused() {
 fn a_negative_slope_is_held_at_zero() {
     let design = Design::new(&axis(), &waves());
     let sample: Vec<SampleCell> = (0..40).map(|c| drawn(&design, &[0.0, -1.5, 0.0, 0.0], c)).collect();
-    let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
     let mut months = Months::default();
     for cell in &sample {
         let (beta, held) = groups.fit_cell(&design, &cell.observed, &cell.wet, cell.group, &mut months);
@@ -145,7 +150,7 @@ fn a_negative_slope_is_held_at_zero() {
 fn never_dry_rests_on_the_prior() {
     let design = Design::new(&axis(), &waves());
     let sample: Vec<SampleCell> = (0..60).map(|c| drawn(&design, &[0.0, 1.5, 0.0, 0.0], c)).collect();
-    let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
     let full = vec![u64::MAX, u64::MAX, u64::MAX, u64::MAX, u64::MAX, (1 << 40) - 1];
     assert_eq!(count_all(&full), 360);
     let mut months = Months::default();

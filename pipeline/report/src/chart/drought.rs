@@ -15,8 +15,9 @@ pub(crate) fn drought_index(drought: &Drought, width: f64) -> Svg {
     let mut svg = Svg::new(
         width,
         &format!(
-            "Drought index ({}) month by month; {} droughts are shaded.",
+            "Drought index ({}{}) month by month; {} droughts are shaded.",
             drought.index,
+            if drought.place.is_empty() { String::new() } else { format!("; {}", drought.place) },
             drought.events.len()
         ),
     );
@@ -81,7 +82,8 @@ pub(crate) fn drought_index(drought: &Drought, width: f64) -> Svg {
             }
         }
     }
-    let note = format!("{} (standard deviations); year", drought.index);
+    let of = if drought.place.is_empty() { String::new() } else { format!("; {}", drought.place) };
+    let note = format!("{} (standard deviations); year{of}", drought.index);
     svg.text(left, bottom + 37.0, &note, Word::new(12.0, INK));
     svg.finish(bottom + 46.0)
 }

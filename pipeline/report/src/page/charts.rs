@@ -1,7 +1,7 @@
 //! The charts of the page, each drawn for a wide and for a narrow screen.
 
 use super::PageInput;
-use crate::chart::{Svg, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::chart::{Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, response_curves};
 use minijinja::Value;
 
 /// Width of a chart beside a caption on a large screen, units.
@@ -26,9 +26,12 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
             |width| loss_breakdown(breakdown, &input.headline, width),
         ));
     }
-    if let Some(drought) = &input.drought {
+    for drought in &input.droughts {
+        let title = "Drought in the climate record";
+        let title =
+            if drought.place.is_empty() { title.to_string() } else { format!("{title}: {}", drought.place) };
         charts.push(chart(
-            "Drought in the climate record",
+            &title,
             "A drought opens at an index of -1 or lower and closes at 0 or higher. The index is shown \
              within -3.5 and 3.5.",
             |width| drought_index(drought, width),
@@ -38,8 +41,20 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
         charts.push(chart(
             "Response curves",
             "How each measure becomes a score: 0 unsuitable, 1 as good as it gets. These curves are \
-             settings of the study.",
+             settings of the study. The bars behind them show how often each measure occurs over the \
+             compared cells of the baseline, their height by the square root so that what is rare \
+             shows too; for classes the share of the cells stands beside the name.",
             |width| response_curves(&input.curves, width),
+        ));
+    }
+    if let Some(boyce) = &input.boyce {
+        charts.push(chart(
+            "Records against suitability",
+            "Share of the records over share of the ground, in a window a tenth of the scores wide that moves from low \
+             to high suitability. 1: records as common as ground. In a model that ranks places rightly the line rises all the \
+             way; the continuous Boyce index is 1 then, and 0 where records stand anywhere. Where records stand is \
+             not shown on this page.",
+            |width| boyce_curve(boyce, width),
         ));
     }
     Value::from(charts)

@@ -17,10 +17,12 @@ pub struct PageInput<'a> {
     pub maps: Vec<MapLayer>,
     /// Loss split by zone, wetland class, land cover.
     pub losses: Vec<LossBreakdown>,
-    /// Drought index and events, where the study has a climate.
-    pub drought: Option<Drought>,
+    /// Drought index and events of each climate shown; none where the study has no climate.
+    pub droughts: Vec<Drought>,
     /// Response curves.
     pub curves: Vec<CurvePanel>,
+    /// How records crowd as suitability rises, where the study has records.
+    pub boyce: Option<BoyceCurve>,
     /// Tables shown in full.
     pub tables: &'a [Table],
     /// How it was computed, from the settings used.
@@ -153,6 +155,10 @@ pub struct LossRow {
 pub struct Drought {
     /// Index and months summed, for example "SPEI, 12 months".
     pub index: String,
+    /// Name of the climate for files: letters, digits, `_`, `-`; "" where there is only one.
+    pub id: String,
+    /// Name of the climate for readers, for example of its zone; "" where there is only one.
+    pub place: String,
     /// Months in order.
     pub months: Vec<DroughtMonth>,
     /// First and last month of each drought, as "1991-01", both included.
@@ -181,6 +187,26 @@ pub struct CurvePanel {
     pub unit: String,
     /// Its shape.
     pub shape: CurveShape,
+    /// What is measured over the compared cells of the baseline.
+    pub distribution: Distribution,
+}
+
+/// How many cells have which measure.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Distribution {
+    /// In even bins.
+    Bins {
+        /// Low end of the first bin and high end of the last.
+        span: [f64; 2],
+        /// Cells by bin.
+        cells: Vec<u64>,
+        /// Cells below the span.
+        below: u64,
+        /// Cells above it.
+        above: u64,
+    },
+    /// By class, in the order of the shape.
+    Classes(Vec<u64>),
 }
 
 /// Measure to score.
@@ -190,6 +216,20 @@ pub enum CurveShape {
     Line(Vec<[f64; 2]>),
     /// Score by class, `None` where the class has none.
     Classes(Vec<(String, Option<f64>)>),
+}
+
+/// Records against suitability: their share over the share of the ground, window by window (the curve of the continuous Boyce
+/// index).
+#[derive(Clone, Debug, PartialEq)]
+pub struct BoyceCurve {
+    /// Middle of the window and ratio, windows rising.
+    pub points: Vec<[f64; 2]>,
+    /// The index, where it has a value.
+    pub index: Option<f64>,
+    /// 5 % to 95 % range of the index over draws of records.
+    pub range: Option<[f64; 2]>,
+    /// Thresholds to mark, by name, rising.
+    pub thresholds: Vec<(String, f64)>,
 }
 
 /// How something was computed.

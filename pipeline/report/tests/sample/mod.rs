@@ -1,9 +1,10 @@
 //! A page of invented results: Talverra Sink and its turtle exist nowhere.
 
 use lentic_report::{
-    AreaRow, Column, CurvePanel, CurveShape, Drought, DroughtMonth, GridRecord, Headline, HeadlineRow, Input,
-    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp,
-    RunRecord, Stage, StudyRecord, Table, change_classes, not_assessed_classes, permanence_classes,
+    AreaRow, BoyceCurve, Column, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, GridRecord,
+    Headline, HeadlineRow, Input, LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput,
+    PeriodRecord, Product, Program, Ramp, RunRecord, Stage, StudyRecord, Table, change_classes,
+    not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -213,7 +214,7 @@ fn drought() -> Drought {
             _ => {}
         }
     }
-    Drought { index: "SPEI, 12 months".into(), months, events }
+    Drought { index: "SPEI, 12 months".into(), id: String::new(), place: String::new(), months, events }
 }
 
 fn curves() -> Vec<CurvePanel> {
@@ -222,6 +223,17 @@ fn curves() -> Vec<CurvePanel> {
         variable: variable.into(),
         measure: measure.into(),
         unit: unit.into(),
+        distribution: match &shape {
+            CurveShape::Line(points) => Distribution::Bins {
+                span: [points[0][0], points[points.len() - 1][0]],
+                cells: (0..40).map(|bin| if bin == 0 { 9000 } else { 30 * bin * (40 - bin) / 4 }).collect(),
+                below: 0,
+                above: 700,
+            },
+            CurveShape::Classes(scores) => {
+                Distribution::Classes((0..scores.len() as u64).map(|class| class * 4000).collect())
+            }
+        },
         shape,
     };
     let smooth = (0..=60)
@@ -375,8 +387,10 @@ fn record() -> RunRecord {
             contact: "Nobody: the basin is invented".into(),
             licence: "CC0-1.0".into(),
             path: "talverra.toml".into(),
+            beside: "../talverra.toml".into(),
             blake3: "0c77aa19e0b4".repeat(5),
             text: "[study]\nname = \"Talverra Sink\"\norganism = \"Talverra mud turtle\"\n\n[grid]\ncrs = \"EPSG:6933\"\ncell_m = 30.0\n".into(),
+            threshold: 0.5,
         },
         grid: GridRecord {
             crs: "EPSG:6933".into(),
@@ -391,6 +405,7 @@ fn record() -> RunRecord {
             reference: ["1991-01".into(), "2020-12".into()],
         },
         seed: 1,
+        concentrations: Default::default(),
         inputs,
         stages: vec![Stage { name: "cells".into(), seconds: 1.25, cells: 126_000 }],
         warnings: vec![
@@ -421,8 +436,14 @@ impl Sample {
             ],
             maps: maps(),
             losses: losses(),
-            drought: Some(drought()),
+            droughts: vec![drought()],
             curves: curves(),
+            boyce: Some(BoyceCurve {
+                points: (0..=100).map(|i| f64::from(i) / 100.0).map(|s| [0.05 + 0.9 * s, 3.0 * s * s]).collect(),
+                index: Some(0.93),
+                range: Some([0.81, 0.98]),
+                thresholds: vec![("tenth percentile".into(), 0.46), ("study".into(), 0.5)],
+            }),
             tables: &self.tables,
             methods: vec![
                 MethodNote { title: "Water history".into(), text: "Per cell, the hydroperiod is the sum over calendar months of wet months divided by observed months.\n\nA cell needs 24 observed months in 6 calendar months, else it is not assessed.".into() },

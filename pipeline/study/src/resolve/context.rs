@@ -1,6 +1,7 @@
 //! What every section needs while it is resolved: the file, places, names, and the problems so far.
 
 use super::legend::LegendTable;
+use super::series::written;
 use crate::examine::Unlisted;
 use crate::nearest::did_you_mean;
 use crate::options::{LayerKind, LayerSection, Role, StudyFile};
@@ -95,8 +96,32 @@ impl<'a> Context<'a> {
         path
     }
 
-    /// The layer that `at` names, if it is there and holds one of `kinds`; else a problem.
+    /// The layer that `at` names, if it is there, is a single raster (or a water history) and holds one of
+    /// `kinds`; else a problem.
     pub fn layer(&mut self, at: &str, name: &str, kinds: &[LayerKind]) -> Option<&'a LayerSection> {
+        let layer = self.layer_of_any_shape(at, name, kinds)?;
+        let monthly = layer.kind != LayerKind::WaterHistory && self.is_of_climate(name);
+        if monthly && (layer.files.is_some() || layer.first_month.is_some()) {
+            let message =
+                format!("{at}: layer {name:?} is a raster for each month; a single one is expected");
+            self.problem(at, message, "only [climate] takes monthly layers");
+            return None;
+        }
+        Some(layer)
+    }
+
+    /// Whether a series of `[climate]` is this layer.
+    pub fn is_of_climate(&self, name: &str) -> bool {
+        written(self.file).into_iter().any(|(_, series)| series.layer.as_deref() == Some(name))
+    }
+
+    /// As [`Self::layer`], of a raster for each month too.
+    pub fn layer_of_any_shape(
+        &mut self,
+        at: &str,
+        name: &str,
+        kinds: &[LayerKind],
+    ) -> Option<&'a LayerSection> {
         self.used.insert(name.to_string());
         let file = self.file;
         let Some(layer) = file.layers.get(name) else {

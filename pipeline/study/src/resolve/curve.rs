@@ -12,22 +12,9 @@ pub(super) fn curve(context: &mut Context<'_>, at: &str, variable: &VariableSect
     let at_measure = key(at, "measure");
     let at = key(at, "curve");
     let section = &variable.curve;
-    let written = keys(section);
-    if context.spoilt.within(&at) || (written.is_empty() && context.spoilt.open(&at)) {
-        return None;
-    }
-    let [name] = written.as_slice() else {
-        let found = match written.as_slice() {
-            [] => "no key".to_string(),
-            several => several.join(" and "),
-        };
-        let message = format!("{at} has {found}; exactly one kind of curve is expected");
-        let help = "one of points, trapezoid, gaussian, logistic, classes, legend";
-        context.problem(&at, message, help);
-        return None;
-    };
+    let name = kind(context, &at, section)?;
     let at_key = key(&at, name);
-    let by_class = matches!(*name, "classes" | "legend");
+    let by_class = matches!(name, "classes" | "legend");
     let fits = by_class == (variable.measure == MeasureKind::Class);
     if !fits && !context.spoilt.value(&at_measure) {
         let (message, help) = if by_class {
@@ -46,11 +33,54 @@ pub(super) fn curve(context: &mut Context<'_>, at: &str, variable: &VariableSect
     }
     let before = context.problems.len();
     let curve = match section {
-        CurveSection { points: Some(points), .. } => points_curve(context, &at_key, points),
-        CurveSection { trapezoid: Some(corners), .. } => trapezoid(context, &at_key, *corners),
+        CurveSection { classes: Some(classes), .. } => by_code(context, &at_key, variable, classes),
+        CurveSection { legend: Some(column), .. } => by_legend(context, &at_key, variable, column),
+        _ => by_number(context, &at_key, section),
+    };
+    curve.filter(|_| context.problems.len() == before)
+}
+
+/// A curve over distance at `at`; `None` once its problem is told.
+pub(super) fn of_distance(context: &mut Context<'_>, at: &str, section: &CurveSection) -> Option<Curve> {
+    let name = kind(context, at, section)?;
+    let at_key = key(at, name);
+    if matches!(name, "classes" | "legend") {
+        let message = format!("{at_key} scores classes, but this curve is over metres");
+        context.problem_at_key(&at_key, message, "use points, trapezoid, gaussian or logistic");
+        return None;
+    }
+    let before = context.problems.len();
+    let curve = by_number(context, &at_key, section);
+    curve.filter(|_| context.problems.len() == before)
+}
+
+/// The one key of a curve; `None` once its problem is told.
+fn kind(context: &mut Context<'_>, at: &str, section: &CurveSection) -> Option<&'static str> {
+    let written = keys(section);
+    if context.spoilt.within(at) || (written.is_empty() && context.spoilt.open(at)) {
+        return None;
+    }
+    let [name] = written.as_slice() else {
+        let found = match written.as_slice() {
+            [] => "no key".to_string(),
+            several => several.join(" and "),
+        };
+        let message = format!("{at} has {found}; exactly one kind of curve is expected");
+        let help = "one of points, trapezoid, gaussian, logistic, classes, legend";
+        context.problem(at, message, help);
+        return None;
+    };
+    Some(name)
+}
+
+/// A curve that calculates with the measure.
+fn by_number(context: &mut Context<'_>, at_key: &str, section: &CurveSection) -> Option<Curve> {
+    match section {
+        CurveSection { points: Some(points), .. } => points_curve(context, at_key, points),
+        CurveSection { trapezoid: Some(corners), .. } => trapezoid(context, at_key, *corners),
         CurveSection { gaussian: Some(bell), .. } => {
             if bell.spread <= 0.0 {
-                let at = key(&at_key, "spread");
+                let at = key(at_key, "spread");
                 let message = format!("{at} is {}; a number above 0 is expected", bell.spread);
                 context.problem(&at, message, "it is the standard deviation of the bell");
             }
@@ -58,17 +88,14 @@ pub(super) fn curve(context: &mut Context<'_>, at: &str, variable: &VariableSect
         }
         CurveSection { logistic: Some(rise), .. } => {
             if rise.steepness == 0.0 {
-                let at = key(&at_key, "steepness");
+                let at = key(at_key, "steepness");
                 let message = format!("{at} is 0, which scores 0.5 everywhere");
                 context.problem(&at, message, "above 0 rises, below 0 falls");
             }
             Some(Curve::Logistic { middle: rise.middle, steepness: rise.steepness })
         }
-        CurveSection { classes: Some(classes), .. } => by_code(context, &at_key, variable, classes),
-        CurveSection { legend: Some(column), .. } => by_legend(context, &at_key, variable, column),
         _ => None,
-    };
-    curve.filter(|_| context.problems.len() == before)
+    }
 }
 
 fn keys(section: &CurveSection) -> Vec<&'static str> {

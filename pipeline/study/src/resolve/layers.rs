@@ -2,6 +2,7 @@
 
 use super::context::{Context, kind_word, quoted, role_word};
 use super::legend;
+use crate::month::{Month, NotAMonth};
 use crate::options::{LayerKind, LayerSection, Role, WaterContent};
 use crate::settings::{Files, Layer};
 use crate::source::key;
@@ -22,8 +23,8 @@ const ROLES: [(Role, LayerKind); 7] = [
 const VECTOR_ENDINGS: [&str; 6] = ["gpkg", "shp", "geojson", "json", "fgb", "gml"];
 
 /// Keys without which a layer's cells would be read wrongly.
-const READING: [&str; 9] =
-    ["file", "files", "kind", "band", "holds", "wet_at", "unobserved", "no_data", "scale"];
+const READING: [&str; 10] =
+    ["file", "files", "first_month", "kind", "band", "holds", "wet_at", "unobserved", "no_data", "scale"];
 
 /// The layers whose cells can be read; the others are known by name and role only, and their problems told.
 pub(super) fn layers(context: &mut Context<'_>) -> Vec<Layer> {
@@ -103,7 +104,18 @@ fn layer(
     section: &LayerSection,
     role: Option<Role>,
 ) -> Layer {
-    let files = files(context, at, section);
+    let files = files(context, at, name, section);
+    let first_month = first_month(context, at, name, section);
+    if let Some(role) = role.filter(|_| section.kind != LayerKind::WaterHistory)
+        && section.files.is_some()
+        && context.is_of_climate(name)
+    {
+        let message = format!(
+            "layer {name:?} is a raster for each month and cannot have the role \"{}\"",
+            role_word(role)
+        );
+        context.problem(&key(at, "files"), message, "only [climate] takes monthly layers; rename the layer");
+    }
     let holds = section.holds.unwrap_or(WaterContent::Mask);
     water_keys(context, at, section, holds);
     if let Some(scale) = section.scale {
@@ -130,6 +142,7 @@ fn layer(
         kind: section.kind,
         role,
         band: section.band.unwrap_or(1),
+        first_month,
         legend: None, // Read by itself.
         holds,
         wet_at: section.wet_at.unwrap_or(wet_by_default),
@@ -143,7 +156,45 @@ fn layer(
     }
 }
 
-fn files(context: &mut Context<'_>, at: &str, section: &LayerSection) -> Files {
+/// The month of the first band of a file of months.
+fn first_month(context: &mut Context<'_>, at: &str, name: &str, section: &LayerSection) -> Option<Month> {
+    let written = section.first_month.as_ref()?;
+    let at_month = key(at, "first_month");
+    if context.spoilt.value(&at_month) {
+        return None;
+    }
+    if !may_be_monthly(context, name) {
+        let message = format!("{at} has first_month, which only a layer of [climate] has");
+        context.problem_at_key(&at_month, message, "leave it out, or name the layer in [climate]");
+    } else if section.files.is_some() {
+        let message = format!("{at} has both files and first_month");
+        let help = "files have their months in their names; first_month is for one file of many bands";
+        context.problem_at_key(&at_month, message, help);
+    } else if section.band.is_some() {
+        let message = format!("{at} has both band and first_month");
+        context.problem_at_key(&key(at, "band"), message, "every band is read, each a month; leave band out");
+    }
+    match written.parse() {
+        Ok(month) => Some(month),
+        Err(error) => {
+            let error: NotAMonth = error;
+            context.problem(&at_month, format!("{at_month}: {error}"), "months run from 01 to 12");
+            None
+        }
+    }
+}
+
+/// Whether `[climate]` names the layer, or may do so for all that can be known.
+fn may_be_monthly(context: &Context<'_>, name: &str) -> bool {
+    let unknown = context.spoilt.meant("", "climate")
+        || context.spoilt.within("climate")
+        || ["precipitation", "temperature", "temperature_min", "temperature_max", "anomaly"].iter().any(
+            |series| context.spoilt.meant("climate", series) || context.spoilt.open(&key("climate", series)),
+        );
+    unknown || context.is_of_climate(name)
+}
+
+fn files(context: &mut Context<'_>, at: &str, name: &str, section: &LayerSection) -> Files {
     let is_water = section.kind == LayerKind::WaterHistory;
     if ["file", "files"].iter().any(|name| context.spoilt.value(&key(at, name))) {
         return Files::One(PathBuf::new());
@@ -174,10 +225,11 @@ fn files(context: &mut Context<'_>, at: &str, section: &LayerSection) -> Files {
         }
         (None, Some(pattern)) => {
             let at_files = key(at, "files");
-            if is_water {
+            if is_water || may_be_monthly(context, name) {
                 check_pattern(context, at, &at_files, pattern, section);
             } else {
-                let message = format!("{at} has files, which only a water history has");
+                let message =
+                    format!("{at} has files, which only a water history or a layer of [climate] has");
                 let help = "give file; a layer of another kind is one file";
                 context.problem_at_key(&at_files, message, help);
             }
@@ -232,7 +284,10 @@ fn check_pattern(context: &mut Context<'_>, at: &str, at_files: &str, pattern: &
         }
     }
     let has = |name: &str| parts.contains(&name);
-    if !has("year") {
+    if has("day") && section.kind != LayerKind::WaterHistory {
+        let message = format!("{at_files}: {pattern:?} has {{day}}, but a climate has one raster a month");
+        context.problem(at_files, message, "put the days of a month together first, and take {day} out");
+    } else if !has("year") {
         let message = format!("{at_files}: {pattern:?} has no {{year}}");
         context.problem(at_files, message, example);
     } else if has("day") && !has("month") {

@@ -3,14 +3,18 @@
 use super::context::Context;
 use super::curve::curve;
 use super::measure::measure;
+use super::near::nearness;
 use super::weights::{Written, weights};
 use crate::nearest::did_you_mean;
 use crate::options::{
-    IfMissing, IfMissingWord, LayerKind, RequisiteSection, SuitabilitySection, VariableSection,
+    IfMissing, IfMissingWord, LayerKind, RequisiteSection, SuitabilitySection, Threshold, VariableSection,
 };
 use crate::settings::{Missing, Requisite, Suitability, Variable};
 use crate::source::{item, key};
 use std::collections::BTreeMap;
+
+/// Variables and requisites together: codes of a byte raster, less a few with a meaning of their own.
+const MOST_FACTORS: usize = 250;
 
 /// Requisites in file order.
 pub(super) struct Requisites {
@@ -32,6 +36,15 @@ pub(super) fn requisites(context: &mut Context<'_>) -> Requisites {
         if let Some(section) = context.file.requisites.get(*name) {
             list.push(requisite(context, name, section, &mut seen));
         }
+    }
+    nearness(context, &names, &mut list);
+    let variables: usize = list.iter().map(|r| r.variables.len()).sum();
+    if variables + list.len() > MOST_FACTORS {
+        let message = format!(
+            "the study has {variables} variables in {} requisites; {MOST_FACTORS} together can be told apart in a raster",
+            list.len()
+        );
+        context.problem_at_key("requisites", message, "leave some out");
     }
     let consistency_ratio = weigh(context, &names, &mut list);
     Requisites { list, consistency_ratio }
@@ -78,6 +91,7 @@ fn requisite(
         combine: section.combine,
         weight: 0.0, // Set once all requisites are known.
         consistency_ratio: weighed.consistency_ratio,
+        near: None, // Likewise.
         variables,
     }
 }
@@ -188,7 +202,14 @@ fn order<'a>(
 
 pub(super) fn suitability(context: &mut Context<'_>, consistency_ratio: Option<f64>) -> Suitability {
     let section = &context.file.suitability;
-    if section.threshold == 0.0 {
+    let (threshold, threshold_rule) = match section.threshold {
+        Threshold::Number(number) => (number, None),
+        Threshold::Rule(rule) => (f64::NAN, Some(rule)),
+    };
+    if let Some(rule) = threshold_rule {
+        super::records::need(context, "suitability.threshold", rule);
+    }
+    if threshold == 0.0 {
         let message = "suitability.threshold is 0: every assessed cell is habitat".to_string();
         context.warn("suitability.threshold", message, "0.5 is a usual beginning");
     }
@@ -197,7 +218,8 @@ pub(super) fn suitability(context: &mut Context<'_>, consistency_ratio: Option<f
     }
     Suitability {
         combine: section.combine,
-        threshold: section.threshold,
+        threshold,
+        threshold_rule,
         consistency_ratio,
         barriers: section.barriers.clone(),
     }

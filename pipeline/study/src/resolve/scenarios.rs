@@ -2,21 +2,24 @@
 
 use super::climate::{driver, may_have_climate};
 use super::context::Context;
+use super::grid::Months;
+use super::past;
 use crate::options::{
-    DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, Role, ScenarioSection, YearOrMonths,
+    DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, MeasureKind, Role, ScenarioSection,
+    YearOrMonths,
 };
 use crate::settings::{Drawdown, Scenario};
 use crate::source::{item, key};
 use std::collections::BTreeMap;
 
-pub(super) fn scenarios(context: &mut Context<'_>) -> Vec<Scenario> {
+pub(super) fn scenarios(context: &mut Context<'_>, baseline: Option<Months>) -> Vec<Scenario> {
     let sections = &context.file.scenarios;
     let mut list = Vec::new();
     for (i, section) in sections.iter().enumerate() {
         let at = item("scenarios", i);
         let earlier = sections[..i].iter().any(|s| s.name == section.name);
         name(context, &at, &section.name, earlier);
-        list.push(scenario(context, &at, section));
+        list.push(scenario(context, &at, section, baseline));
     }
     list
 }
@@ -46,9 +49,15 @@ fn name(context: &mut Context<'_>, at: &str, name: &str, earlier: bool) {
     }
 }
 
-fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> Scenario {
+fn scenario(
+    context: &mut Context<'_>,
+    at: &str,
+    section: &ScenarioSection,
+    baseline: Option<Months>,
+) -> Scenario {
     let precipitation = months(section.precipitation.as_ref());
     let temperature_c = months(section.temperature_c.as_ref());
+    let index_shift = months(section.index_shift.as_ref());
     for (i, percent) in precipitation.iter().enumerate() {
         if *percent < -100.0 {
             let mut at = key(at, "precipitation");
@@ -63,24 +72,46 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
     }
     let changes_rain = precipitation.iter().any(|p| *p != 0.0);
     let changes_heat = temperature_c.iter().any(|t| *t != 0.0);
-    climate_rules(context, at, changes_rain, changes_heat);
+    let shifts_index = index_shift.iter().any(|shift| *shift != 0.0);
+    let changed = [
+        ("precipitation", changes_rain),
+        ("temperature_c", changes_heat),
+        ("index_shift", shifts_index),
+        ("replay", section.replay.is_some()),
+    ];
+    climate_rules(context, at, &changed);
+    let changes_climate = changed.iter().any(|(_, changes)| *changes);
+    let replay = past::replay(context, at, section.replay.as_ref());
+    let continue_trend = past::continue_trend(context, at, section, baseline);
     let drawdown = drawdown(context, at, section.drawdown_m.as_ref());
-    cause_rules(context, at, section, changes_rain || changes_heat);
+    cause_rules(context, at, section, changes_climate);
     if let Some(layer) = &section.land_cover {
         land_cover(context, at, layer);
     }
+    let water_quality = section.water_quality.clone().unwrap_or_default();
+    quality(context, at, &water_quality);
     let falls = drawdown.as_ref().is_none_or(|drawdown| match drawdown {
         Drawdown::None => false,
         Drawdown::Everywhere(fall) => *fall != 0.0,
         Drawdown::ByZone(zones) => zones.values().any(|fall| *fall != 0.0),
         Drawdown::Layer(_) => true,
     });
-    let changes = ["precipitation", "temperature_c", "drawdown_m", "land_cover"];
+    let changes = [
+        "precipitation",
+        "temperature_c",
+        "index_shift",
+        "replay",
+        "continue_trend",
+        "drawdown_m",
+        "land_cover",
+        "water_quality",
+    ];
     let unknown =
         changes.iter().any(|name| context.spoilt.meant(at, name) || context.spoilt.within(&key(at, name)));
-    if !(changes_rain || changes_heat || falls || section.land_cover.is_some() || unknown) {
+    let other = section.land_cover.is_some() || water_quality.values().any(|factor| *factor != 1.0);
+    if !(changes_climate || continue_trend || falls || other || unknown) {
         let message = format!("{at} changes nothing");
-        let help = "add precipitation, temperature_c, drawdown_m or land_cover, or take it out";
+        let help = "add precipitation, temperature_c, replay, continue_trend, drawdown_m, land_cover or water_quality, or take it out";
         context.problem(&key(at, "name"), message, help);
     }
     let title = section.title.trim();
@@ -90,9 +121,37 @@ fn scenario(context: &mut Context<'_>, at: &str, section: &ScenarioSection) -> S
         horizon: section.horizon,
         precipitation_factor: precipitation.map(|percent| 1.0 + percent / 100.0),
         temperature_c,
+        index_shift,
+        replay,
+        continue_trend,
         drawdown: drawdown.unwrap_or(Drawdown::None),
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),
+        water_quality,
+    }
+}
+
+/// Factors on concentrations: layers that some variable measures as water quality.
+fn quality(context: &mut Context<'_>, at: &str, factors: &BTreeMap<String, f64>) {
+    let at = key(at, "water_quality");
+    for (layer, factor) in factors {
+        let at_layer = key(&at, layer);
+        if *factor < 0.0 {
+            let message = format!("{at_layer} is {factor}; a factor of 0 or more is expected");
+            context.problem(&at_layer, message, "1.5 means half as much again");
+        }
+        if context.layer(&at_layer, layer, &[LayerKind::Continuous]).is_none() {
+            continue;
+        }
+        let mut variables = context.file.requisites.values().flat_map(|r| &r.variables);
+        let measured = variables
+            .any(|v| v.measure == MeasureKind::WaterQuality && v.layer.as_deref() == Some(layer.as_str()));
+        if context.spoilt.is_empty() && !measured {
+            let message = format!(
+                "{at_layer}: no variable measures \"water quality\" of layer {layer:?}, so nothing follows"
+            );
+            context.warn(&at_layer, message, "measure it in a variable, or take this out");
+        }
     }
 }
 
@@ -105,8 +164,7 @@ fn months(written: Option<&YearOrMonths>) -> [f64; 12] {
 }
 
 /// Refuses climate changes that could not reach the water.
-fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool) {
-    let changed = [("precipitation", rain), ("temperature_c", heat)];
+fn climate_rules(context: &mut Context<'_>, at: &str, changed: &[(&str, bool)]) {
     for (name, _) in changed.iter().filter(|(_, changes)| *changes) {
         let at = key(at, name);
         match &context.file.climate {
@@ -124,16 +182,29 @@ fn climate_rules(context: &mut Context<'_>, at: &str, rain: bool, heat: bool) {
                 let help = "use driver = \"index\", or describe the change as drawdown_m";
                 context.problem_at_key(&at, message, help);
             }
-            Some(climate)
-                if *name == "temperature_c"
-                    && climate.index == IndexKind::Spi
-                    && !context.spoilt.value("climate.index") =>
-            {
-                let message = format!("{at}: index \"spi\" does not know temperature");
-                let help = "use climate.index = \"spei\", or take the change out";
-                context.problem_at_key(&at, message, help);
+            Some(_) if context.spoilt.value("climate.index") => {}
+            Some(climate) => {
+                let refused = match (climate.index, *name) {
+                    (IndexKind::Spi, "temperature_c") => Some((
+                        "index \"spi\" does not know temperature",
+                        "use climate.index = \"spei\", or take the change out",
+                    )),
+                    (IndexKind::Given, "precipitation" | "temperature_c") => Some((
+                        "the study's index is given ready-made (climate.index is \"given\"), and what it would be with \
+                         other weather cannot be known from it",
+                        "give index_shift, the shift of the index itself in standard deviations, or the series and index \
+                         = \"spi\" or \"spei\"",
+                    )),
+                    (IndexKind::Spi | IndexKind::Spei, "index_shift") => Some((
+                        "only an index that is given ready-made is shifted; this one follows from the weather",
+                        "give precipitation or temperature_c",
+                    )),
+                    _ => None,
+                };
+                if let Some((reason, help)) = refused {
+                    context.problem_at_key(&at, format!("{at}: {reason}"), help);
+                }
             }
-            Some(_) => {}
         }
     }
 }

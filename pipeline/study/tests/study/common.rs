@@ -16,7 +16,7 @@ code,name,cover,note
 ";
 
 /// Files that have only to exist: layers are not opened here.
-const FILES: [&str; 8] = [
+const FILES: [&str; 9] = [
     "ground.tif",
     "depth.tif",
     "land_cover.tif",
@@ -25,6 +25,7 @@ const FILES: [&str; 8] = [
     "roads.gpkg",
     "fall.tif",
     "climate.csv",
+    "records.csv",
 ];
 
 /// A study folder that goes with the value.

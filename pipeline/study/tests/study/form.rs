@@ -63,6 +63,8 @@ fn words_and_ranges() {
         ("months = 12", "months = 61"),
         ("cell_m = 30.0", "cell_m = 0"),
         ("threshold = 0.5", "threshold = 1.5"),
+        ("threshold = 0.5", "threshold = \"max sensitivity\""),
+        ("threshold = 0.5", "threshold = [0.5]"),
         ("weight = 2.0", "weight = -2.0"),
         ("horizon = 2050", "horizon = 2050000000000"),
     ]));

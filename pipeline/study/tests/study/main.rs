@@ -3,10 +3,13 @@
 // Helpers outside test functions may stop a test too.
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::panic)]
 
+mod climate;
 mod common;
 mod form;
+mod fragment;
 mod resolved;
 mod robust;
 mod schema;
 mod sense;
+mod surroundings;
 mod together;

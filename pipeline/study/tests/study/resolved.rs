@@ -1,8 +1,9 @@
 //! What a sound study resolves to.
 
 use crate::common::{Folder, GOOD, edited};
-use lentic_study::settings::{PatchWeight, 
-    Curve, Drawdown, Driver, Files, LayerKind, Measure, Missing, Role, WaterContent, ZeroRule,
+use lentic_study::settings::{
+    Curve, Drawdown, Driver, Files, IndexMonths, LayerKind, Measure, Missing, PatchWeight, Role,
+    WaterContent, ZeroRule,
 };
 use lentic_study::{Study, settings};
 
@@ -55,7 +56,8 @@ fn defaults_are_filled_in() {
     assert_eq!(study.layer_with(Role::Zones).unwrap().name, "districts");
     assert_eq!(study.layer("roads").unwrap().kind, LayerKind::Mask);
     let climate = study.climate.as_ref().unwrap();
-    assert_eq!((climate.zero, climate.latitude, climate.months), (ZeroRule::Centre, None, 12));
+    assert_eq!((climate.zero, climate.latitude), (ZeroRule::Centre, None));
+    assert_eq!((&climate.months, &climate.zones), (&IndexMonths::Fixed(12), &None));
     let expected = settings::Inundation {
         driver: Driver::Index,
         groups: Some("wetland_class".into()),
@@ -63,6 +65,7 @@ fn defaults_are_filled_in() {
         minimum_months: 24,
         minimum_calendar_months: 6,
         logits_per_metre: None,
+        realisations: 10,
         intercept_sd: 10.0,
         index_sd: 0.4,
         season_sd: 1.0,
@@ -183,4 +186,42 @@ fn scenarios_are_resolved() {
     assert!(both.drawdown_replaces_climate && !pumping.drawdown_replaces_climate);
     assert_eq!((both.precipitation_factor[0], both.precipitation_factor[5]), (0.9, 1.0));
     assert_eq!(crops.land_cover.as_deref(), Some("land_cover_2050"));
+    assert!(crops.replay.is_empty() && !crops.continue_trend);
+}
+
+#[test]
+fn years_and_trends_are_resolved() {
+    let fall = "drawdown_m = { 1 = 0.4 }";
+    let with = |new: &str| Folder::new(&edited(&[(fall, new)])).load().unwrap().0.scenarios[1].clone();
+    let years = with("replay = { years = [2009, 2006, 2006] }");
+    assert_eq!(years.replay, [2009, 2006, 2006]);
+    assert!(years.changes_climate());
+    assert_eq!(with("replay = { from = 2008, to = 2010 }").replay, [2008, 2009, 2010]);
+    let trend = with("continue_trend = true\nhorizon = 2020");
+    assert!(trend.continue_trend && !trend.changes_climate() && trend.horizon == Some(2020));
+}
+
+#[test]
+fn records_and_the_threshold_they_set() {
+    let records = good().records.unwrap();
+    assert!(records.file.is_absolute() && records.file.ends_with("records.csv"));
+    assert_eq!((records.maximum_uncertainty_m, records.background), (150.0, 10_000));
+    assert_eq!((records.from, records.to), (Some("1995-01".parse().unwrap()), None));
+    assert_eq!((records.effort.as_deref(), records.block_m), (Some("fall"), None));
+
+    // Finer cells than a hundred metres: a hundred metres; coarser ones: the cell.
+    let maximum = |cell: &str| {
+        let edits = [("maximum_uncertainty_m = 150.0\n", ""), ("cell_m = 30.0", cell)];
+        let (study, _) = Folder::new(&edited(&edits)).load().unwrap();
+        study.records.unwrap().maximum_uncertainty_m
+    };
+    assert_eq!((maximum("cell_m = 30.0"), maximum("cell_m = 250.0")), (100.0, 250.0));
+
+    let (study, _) =
+        Folder::new(&edited(&[("threshold = 0.5", "threshold = \"tenth percentile of records\"")]))
+            .load()
+            .unwrap();
+    assert_eq!(study.suitability.threshold_rule, Some(settings::ThresholdRule::TenthPercentile));
+    assert!(study.suitability.threshold.is_nan());
+    assert_eq!((good().suitability.threshold, good().suitability.threshold_rule), (0.5, None));
 }

@@ -19,6 +19,26 @@ fn grid_period_and_patches() {
 }
 
 #[test]
+fn records() {
+    insta::assert_snapshot!(said(&[
+        ("file = \"records.csv\"", "file = \"record.csv\""),
+        ("crs = \"EPSG:4326\"", "crs = \" \""),
+        ("maximum_uncertainty_m = 150.0", "maximum_uncertainty_m = 0"),
+        ("maximum_uncertainty_m = 150.0", "block_m = 0.0"),
+        ("from = \"1995-01\"", "from = \"1995\""),
+        ("from = \"1995-01\"", "from = \"1995-01\"\nto = \"1994-12\""),
+        ("effort_layer = \"fall\"", "effort_layer = \"effort\""),
+        ("effort_layer = \"fall\"", "effort_layer = \"land_cover\""),
+    ]));
+    let without = GOOD.split("[records]").next().unwrap();
+    let text = without.replace("threshold = 0.5", "threshold = \"tenth percentile of records\"");
+    assert_eq!(
+        Folder::new(&text).problems(),
+        "study.toml:116: suitability.threshold is \"tenth percentile of records\", but the study has no [records] (add [records] with file, or set a number from 0 to 1)"
+    );
+}
+
+#[test]
 fn layers() {
     insta::assert_snapshot!(said(&[
         ("file = \"depth.tif\"", ""),
@@ -253,11 +273,44 @@ fn scenarios() {
     ]));
 }
 
+/// Years that come again, and a trend that goes on.
+#[test]
+fn what_scenarios_take_from_the_record() {
+    let fall = "drawdown_m = { 1 = 0.4 }";
+    insta::assert_snapshot!(said(&[
+        (fall, "replay = {}"),
+        (fall, "replay = { years = [] }"),
+        (fall, "replay = { years = [2006], from = 2000 }"),
+        (fall, "replay = { from = 2000 }"),
+        (fall, "replay = { from = 2009, to = 2000 }"),
+        (fall, "replay = { from = 1, to = 2000000000 }"),
+        (fall, "replay = { years = [\"2006\", \"dry\"] }"),
+        (fall, "replay = [2006]"),
+        (fall, "replay = { year = [2006] }"),
+        (fall, "replay = { years = [2006] }\ndrawdown_m = 0.2"),
+        (fall, "continue_trend = true"),
+        (fall, "continue_trend = true\nhorizon = 2019"),
+        (fall, "continue_trend = true\nhorizon = \"soon\""),
+        (fall, "continue_trend = \"yes\""),
+    ]));
+    // without an index both have nothing to stand on
+    let season = edited(&[
+        ("precipitation = -15.0\ntemperature_c = 1.0", "replay = { years = [2006] }\ncontinue_trend = true"),
+        ("precipitation = [-10, -10, -10, 0, 0, 0, 0, 0, 0, 0, 0, -20]\n", ""),
+        ("cause = \"climate\"", ""),
+        ("[inundation.prior]", "[inundation]\ndriver = \"season\"\n[inundation.prior]"),
+    ]);
+    insta::assert_snapshot!("replay_and_trend_without_an_index", Folder::new(&season).problems());
+    let twice = edited(&[(fall, &format!("{fall}\ncontinue_trend = true\nhorizon = 2020"))]);
+    insta::assert_snapshot!("a_trend_beside_a_drawdown", Folder::new(&twice).warnings());
+}
+
 #[test]
 fn warnings() {
     insta::assert_snapshot!(warned(&[
         ("land_cover = \"land_cover_2050\"", "drawdown_m = 1"),
         ("threshold = 0.5", "threshold = 0"),
+        ("maximum_uncertainty_m = 150.0", "maximum_uncertainty_m = 150.0\nassumed_uncertainty_m = 200"),
         ("months = 12", "months = 12\nzero = \"mass\""),
         ("curve = { legend = \"cover\" }", "curve = { classes = { 0 = 0, 2 = 1 } }"),
         ("limit_m = 500.0", "limit_m = 500.0\nweight = 2"),

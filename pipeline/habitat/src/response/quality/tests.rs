@@ -4,8 +4,8 @@ use super::*;
 fn quality(beta: Beta) -> Quality {
     let design = Design::new(&axis(), &waves());
     let sample: Vec<SampleCell> = (0..60).map(|c| drawn(&design, &beta, c)).collect();
-    let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
-    groups.quality(&design, &axis(), &sample, 12).remove(&Some(1)).unwrap()
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
+    groups.quality(std::slice::from_ref(&design), &axis(), &sample, 12).remove(&Some(1)).unwrap()
 }
 
 /// Water led by the index is predicted better than by the calendar, also in the drier half.
@@ -69,8 +69,8 @@ fn a_fall_that_climate_does_not_explain_is_found() {
             SampleCell { wet, ..early }
         })
         .collect();
-    let groups = Groups::fit(&design, &axis(), &sample, SPREADS).unwrap();
-    let found = groups.quality(&design, &axis(), &sample, 12).remove(&Some(1)).unwrap();
+    let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
+    let found = groups.quality(std::slice::from_ref(&design), &axis(), &sample, 12).remove(&Some(1)).unwrap();
     let trend = found.residual_trend.unwrap();
     assert!(trend.p < 0.05 && trend.per_decade < -0.5, "{trend:?}");
 }

@@ -1,0 +1,235 @@
+//! Reads monthly climate from CSV, for the whole study or by zone, and says what is wrong with it, line by line.
+
+use super::{Kind, Needed};
+use lentic_habitat::climate::Series;
+use lentic_study::settings::{Climate, Series as Written};
+use lentic_study::{Month, Place, Problem};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+
+/// Bad lines shown of one file before the rest is only counted.
+const SHOWN: usize = 5;
+
+/// Values by month.
+pub(super) type Values = BTreeMap<Month, f64>;
+
+/// A series of `[climate]` that comes from a CSV.
+pub(super) struct Column<'a> {
+    /// What it is.
+    pub kind: Kind,
+    pub file: &'a Path,
+    pub column: &'a str,
+    /// Column of zone codes, for a series by zone.
+    pub zone_column: Option<&'a str>,
+    /// Values by zone; under `None` those for the whole study.
+    pub by_zone: BTreeMap<Option<i32>, Values>,
+}
+
+impl Column<'_> {
+    /// The values of a zone: its own, else those for the whole study.
+    pub fn of(&self, zone: Option<i32>) -> Option<&Values> {
+        self.by_zone.get(if self.zone_column.is_some() { &zone } else { &None })
+    }
+}
+
+/// Reads every series that comes from a CSV.
+pub(super) fn columns<'a>(climate: &'a Climate, problems: &mut Vec<Problem>) -> Vec<Column<'a>> {
+    let mut columns = Vec::new();
+    for (name, series) in climate.series() {
+        let (Written::Column { file, column, zone_column }, Some(kind)) = (series, Kind::of(name, climate))
+        else {
+            continue;
+        };
+        let mut found =
+            Column { kind, file, column, zone_column: zone_column.as_deref(), by_zone: BTreeMap::new() };
+        read_column(&mut found, problems);
+        columns.push(found);
+    }
+    columns
+}
+
+/// Every zone that some column names; `None` alone where none is by zone.
+pub(super) fn zones_of(columns: &[Column]) -> BTreeSet<Option<i32>> {
+    let zoned = columns.iter().filter(|column| column.zone_column.is_some());
+    let zones: BTreeSet<Option<i32>> = zoned.flat_map(|column| column.by_zone.keys().copied()).collect();
+    if columns.iter().all(|column| column.zone_column.is_none()) { [None].into() } else { zones }
+}
+
+/// The series of one zone (`None`: of the whole study) over the months all its columns have; `None` once its problems are told.
+/// `of_zone` names the zone in messages.
+pub(super) fn series(
+    columns: &[Column],
+    zone: Option<i32>,
+    of_zone: &str,
+    needed: Needed,
+    problems: &mut Vec<Problem>,
+) -> Option<Series> {
+    let before = problems.len();
+    let main = columns.first()?;
+    let mut all: Vec<(&Column, &Values)> = Vec::new();
+    for column in columns {
+        match column.of(zone).filter(|values| !values.is_empty()) {
+            Some(values) => all.push((column, values)),
+            None => {
+                let message = format!("holds no months{of_zone}");
+                let help = if zone.is_some() {
+                    "add its rows; a zone that needs no climate can be made no_data in its layer"
+                } else {
+                    "add a row per month: year, month, value"
+                };
+                problems.push(problem(column.file, None, &message, help));
+            }
+        }
+    }
+    let first = all.iter().filter_map(|(_, values)| values.keys().next().copied()).max()?;
+    let last = all.iter().filter_map(|(_, values)| values.keys().next_back().copied()).min()?;
+    if problems.len() > before {
+        return None;
+    }
+    if first > needed.first || last < needed.last {
+        problems.push(problem(
+            main.file,
+            None,
+            &format!(
+                "covers {first} to {last}{of_zone}, but the baseline and reference need {} to {}",
+                needed.first, needed.last
+            ),
+            "add the missing months or shorten the periods",
+        ));
+    }
+    for (column, values) in &all {
+        let missing: Vec<Month> = first.through(last).filter(|m| !values.contains_key(m)).collect();
+        if let Some(gap) = missing.first() {
+            problems.push(problem(
+                column.file,
+                None,
+                &format!(
+                    "column \"{}\" has no value{of_zone} for {} of the months {first} to {last}, the first of them {gap}",
+                    column.column,
+                    missing.len()
+                ),
+                "the index needs every month; fill the gaps from a neighbouring station and say so in the study",
+            ));
+        }
+    }
+    if problems.len() > before {
+        return None;
+    }
+    let mut series = Series { first, ..Series::default() };
+    for (column, values) in &all {
+        column.kind.put(&mut series, values.range(first..=last).map(|(_, value)| *value).collect());
+    }
+    if let Some(month) = super::crossed(&series) {
+        let highest = columns.iter().find(|column| column.kind == Kind::Highest).unwrap_or(main);
+        problems.push(problem(
+            highest.file,
+            None,
+            &format!(
+                "column \"{}\" lies below the lowest temperature{of_zone} in {month}: the daily highest cannot be lower than the daily lowest",
+                highest.column
+            ),
+            "check whether the columns are swapped",
+        ));
+        return None;
+    }
+    Some(series)
+}
+
+fn problem(file: &Path, line: Option<usize>, message: &str, help: &str) -> Problem {
+    Problem {
+        file: file.to_path_buf(),
+        place: line.map(|line| Place { start: 0, end: 0, line }),
+        message: message.to_string(),
+        help: help.to_string(),
+        warning: false,
+    }
+}
+
+fn read_column(into: &mut Column, problems: &mut Vec<Problem>) {
+    let mut say = |line: Option<usize>, message: String, help: &str| {
+        problems.push(problem(into.file, line, &message, help));
+    };
+    let text = match std::fs::read_to_string(into.file) {
+        Ok(text) => text,
+        Err(e) => {
+            return say(None, format!("cannot be read as text ({e})"), "save the table as CSV in UTF-8");
+        }
+    };
+    let text = text.trim_start_matches('\u{feff}');
+    let mut reader =
+        csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.as_bytes());
+    let names: Vec<String> = match reader.headers() {
+        Ok(headers) => headers.iter().map(str::to_string).collect(),
+        Err(e) => {
+            return say(Some(1), format!("has no header line ({e})"), "name the columns in the first line");
+        }
+    };
+    let wanted = ["year", "month", into.column].into_iter().chain(into.zone_column);
+    let mut places = Vec::new();
+    for name in wanted {
+        match names.iter().position(|n| n == name) {
+            Some(position) => places.push(position),
+            None => {
+                return say(
+                    Some(1),
+                    format!("has no column \"{name}\"; its columns are {}", names.join(", ")),
+                    "name the column as it stands in the file",
+                );
+            }
+        }
+    }
+    let mut bad = 0;
+    for record in reader.records() {
+        let record = match record {
+            Ok(record) => record,
+            Err(e) => {
+                return say(None, format!("cannot be read as CSV ({e})"), "check quotes and line ends");
+            }
+        };
+        let line = record.position().map_or(0, |p| p.line() as usize);
+        let cells: Vec<&str> = places.iter().map(|place| record.get(*place).unwrap_or("")).collect();
+        if cells[2].is_empty() {
+            continue;
+        }
+        if let Err(message) = into.take(&cells) {
+            bad += 1;
+            if bad <= SHOWN {
+                say(Some(line), message, "mend the line, or leave the cell empty if the value is missing");
+            }
+        }
+    }
+    if bad > SHOWN {
+        say(None, format!("{} more bad lines", bad - SHOWN), "mend the first ones and check again");
+    }
+}
+
+impl Column<'_> {
+    /// Takes in a line: year, month, value and, by zone, the code.
+    fn take(&mut self, cells: &[&str]) -> Result<(), String> {
+        let month = cells[0].parse().ok().zip(cells[1].parse().ok()).and_then(|(y, m)| Month::new(y, m));
+        let month = month.ok_or_else(|| {
+            format!("\"{}\" and \"{}\" are not a year and a month from 1 to 12", cells[0], cells[1])
+        })?;
+        let value = cells[2].parse::<f64>().ok().filter(|v| v.is_finite());
+        let value =
+            value.ok_or_else(|| format!("\"{}\" in column \"{}\" is not a number", cells[2], self.column))?;
+        if let Some(why) = self.kind.refuses(value) {
+            return Err(format!("{value} in column \"{}\" {why}", self.column));
+        }
+        let zone = match (self.zone_column, cells.get(3)) {
+            (Some(name), Some(written)) => {
+                let code = written.parse::<i32>();
+                Some(code.map_err(|_| format!("\"{written}\" in column \"{name}\" is not a zone code"))?)
+            }
+            _ => None,
+        };
+        let of_zone = zone.map_or_else(String::new, |zone| format!(" for zone {zone}"));
+        match self.by_zone.entry(zone).or_default().insert(month, value) {
+            Some(_) => Err(format!("{month} stands twice{of_zone}")),
+            None => Ok(()),
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

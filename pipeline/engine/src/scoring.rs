@@ -1,0 +1,365 @@
+//! From measures to requisites and suitability on one window of the grid: the one way for a run and for the explanation of a
+//! single cell.
+
+use crate::error::EngineError;
+use crate::layers::Layers;
+use crate::measures::{CaseCells, Reader};
+use lentic_habitat::limiting::{self, BARRIER, Limit, Site, UNKNOWN, limiting};
+use lentic_habitat::measure::{Block, distance_to, within};
+use lentic_habitat::suitability::{
+    Measured, requisite_scores, requisite_weights, score, scores, suitability,
+};
+use lentic_raster::Window;
+use lentic_study::Study;
+use lentic_study::settings::{Measure, Scenario};
+use std::rc::Rc;
+
+/// How far beyond a cell the study looks. A requisite that others must be near to is scored beyond the cell by as much as
+/// they look for it, so that reaches add up.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Reach {
+    /// Cells beyond the window within which each requisite is scored.
+    beyond: Vec<usize>,
+    /// Requisites, each after the one it must be near to.
+    order: Vec<usize>,
+    /// Cells beyond the window that are read.
+    pub farthest: usize,
+}
+
+impl Reach {
+    /// The reach of a study whose circles of nearness are refused.
+    pub fn of(layers: Layers) -> Self {
+        let requisites = &layers.study.requisites;
+        let reader = Reader { layers };
+        let depth = |at: usize| {
+            let mut way = vec![at];
+            while let Some(near) = way.last().and_then(|at| requisites[*at].near.as_ref()) {
+                way.push(near.requisite);
+            }
+            way.len()
+        };
+        let mut order: Vec<usize> = (0..requisites.len()).collect();
+        order.sort_by_key(|at| depth(*at));
+        let mut beyond = vec![0; requisites.len()];
+        for at in order.iter().rev() {
+            if let Some(near) = &requisites[*at].near {
+                let cells = (near.within_m / layers.grid.cell_m).ceil() as usize;
+                beyond[near.requisite] = beyond[near.requisite].max(beyond[*at] + cells);
+            }
+        }
+        let reach = |(requisite, beyond): (&lentic_study::settings::Requisite, &usize)| {
+            let own = requisite.variables.iter().map(|variable| reader.reach(&variable.measure)).max();
+            beyond + own.unwrap_or(0)
+        };
+        let farthest = requisites.iter().zip(&beyond).map(reach).max().unwrap_or(0);
+        Reach { beyond, order, farthest }
+    }
+}
+
+/// Scores windows of a study's grid.
+pub struct Scorer<'a> {
+    layers: Layers<'a>,
+    reach: Reach,
+    /// Whether each variable may differ between cases.
+    changing: Vec<bool>,
+    weights: Vec<f64>,
+}
+
+impl<'a> Scorer<'a> {
+    /// A scorer of the baseline and all scenarios of a study.
+    pub fn new(layers: Layers<'a>) -> Self {
+        let study = layers.study;
+        let reader = Reader { layers };
+        let changing = study
+            .variables()
+            .map(|(_, v)| {
+                Reader::asks_for_water(&v.measure)
+                    || study.scenarios.iter().any(|scenario| reader.changes(&v.measure, scenario))
+            })
+            .collect();
+        Scorer { layers, reach: Reach::of(layers), changing, weights: requisite_weights(study) }
+    }
+
+    fn study(&self) -> &'a Study {
+        self.layers.study
+    }
+
+    /// Measures what is the same in all cases.
+    ///
+    /// # Errors
+    /// A layer that cannot be read, or a class without a score.
+    pub fn tile(&self, window: Window) -> Result<Tile<'_>, EngineError> {
+        let study = self.study();
+        let mut barrier = vec![false; window.len()];
+        for layer in study.suitability.barriers.iter().filter_map(|name| study.layer(name)) {
+            let burnt = self.layers.barrier(layer, window)?;
+            barrier.iter_mut().zip(burnt).for_each(|(b, here)| *b |= here);
+        }
+        let windows =
+            self.reach.beyond.iter().map(|cells| window.with_margin(*cells, self.layers.grid)).collect();
+        let mut tile = Tile { scorer: self, window, windows, barrier, shared: Vec::new() };
+        tile.shared = tile.values(|at| !self.changing[at], None, &NoWater)?;
+        Ok(tile)
+    }
+}
+
+/// A window with what is the same in all cases.
+pub struct Tile<'a> {
+    scorer: &'a Scorer<'a>,
+    window: Window,
+    /// Where each requisite is scored.
+    windows: Vec<Window>,
+    barrier: Vec<bool>,
+    shared: Vec<Option<Rc<Values>>>,
+}
+
+/// A variable over the window of its requisite.
+struct Values {
+    measured: Measured,
+    scores: Vec<f64>,
+}
+
+/// A window in one case.
+pub struct Scored<'a> {
+    tile: &'a Tile<'a>,
+    values: Vec<Rc<Values>>,
+    /// By requisite, over its window; `None` where it need not be near another.
+    nearness: Vec<Option<Vec<f64>>>,
+    requisites: Vec<Vec<f64>>,
+    /// Suitability; NaN where not assessed.
+    pub suitability: Vec<f32>,
+}
+
+/// Rows of one cell, reused from cell to cell.
+#[derive(Default)]
+pub struct CellRows {
+    /// Score of every variable.
+    pub variables: Vec<f64>,
+    /// Factor of nearness of every requisite.
+    pub nearness: Vec<f64>,
+    /// Score of every requisite.
+    pub requisites: Vec<f64>,
+    room: limiting::Room,
+}
+
+impl<'a> Tile<'a> {
+    /// The variables wanted, by position, in one case.
+    fn values(
+        &self,
+        wanted: impl Fn(usize) -> bool,
+        scenario: Option<&Scenario>,
+        cells: &dyn CaseCells,
+    ) -> Result<Vec<Option<Rc<Values>>>, EngineError> {
+        let reader = Reader { layers: self.scorer.layers };
+        let mut all = Vec::new();
+        let mut years = 0;
+        for (requisite, window) in self.scorer.study().requisites.iter().zip(&self.windows) {
+            for variable in &requisite.variables {
+                let yearly = years;
+                years += usize::from(variable.measure.is_yearly());
+                if !wanted(all.len()) {
+                    all.push(None);
+                    continue;
+                }
+                let measured = reader.measure(&variable.measure, yearly, *window, scenario, cells)?;
+                let scores = scores(&variable.name, &variable.curve, &measured)?;
+                all.push(Some(Rc::new(Values { measured, scores })));
+            }
+        }
+        Ok(all)
+    }
+
+    /// Scores the window in one case; `None` is the land as it is today.
+    ///
+    /// # Errors
+    /// A layer or the water cannot be read, or a class has no score.
+    pub fn score(
+        &'a self,
+        scenario: Option<&Scenario>,
+        cells: &dyn CaseCells,
+    ) -> Result<Scored<'a>, EngineError> {
+        let study = self.scorer.study();
+        let own = self.values(|at| self.shared[at].is_none(), scenario, cells)?;
+        let values: Vec<Rc<Values>> = own
+            .into_iter()
+            .zip(&self.shared)
+            .filter_map(|(own, shared)| own.or_else(|| shared.clone()))
+            .collect();
+        let mut first = Vec::new();
+        let mut next = 0;
+        for requisite in &study.requisites {
+            first.push(next);
+            next += requisite.variables.len();
+        }
+        let mut requisites = vec![Vec::new(); study.requisites.len()];
+        let mut nearness = vec![None; study.requisites.len()];
+        for at in &self.scorer.reach.order {
+            let requisite = &study.requisites[*at];
+            let of = &values[first[*at]..first[*at] + requisite.variables.len()];
+            let rows: Vec<&[f64]> = of.iter().map(|values| &values.scores[..]).collect();
+            let mut found = requisite_scores(requisite, &rows);
+            if let Some(near) = &requisite.near {
+                let factors = self.nearness(*at, near, &requisites[near.requisite]);
+                found.iter_mut().zip(&factors).for_each(|(score, factor)| *score *= factor);
+                nearness[*at] = Some(factors);
+            }
+            requisites[*at] = found;
+        }
+        let here: Vec<Vec<f64>> =
+            requisites.iter().zip(&self.windows).map(|(scores, from)| self.cut(from, scores)).collect();
+        let rows: Vec<&[f64]> = here.iter().map(|scores| &scores[..]).collect();
+        let suitability = suitability(study, &rows, &self.barrier);
+        Ok(Scored { tile: self, values, nearness, requisites, suitability })
+    }
+
+    /// Factor of nearness of requisite `at` over its window, from the scores of the other over its own.
+    fn nearness(&self, at: usize, near: &lentic_study::settings::Near, scores: &[f64]) -> Vec<f64> {
+        let cell_m = self.scorer.layers.grid.cell_m;
+        let (inner, outer) = (self.windows[at], self.windows[near.requisite]);
+        let block = Block {
+            rows: outer.rows,
+            cols: outer.cols,
+            inner_row: inner.row - outer.row,
+            inner_col: inner.col - outer.col,
+            inner_rows: inner.rows,
+            inner_cols: inner.cols,
+        };
+        // where the other is not known it is not met
+        let targets: Vec<bool> = scores.iter().map(|score| *score >= near.at_least).collect();
+        match &near.curve {
+            None => within(&block, &targets, cell_m, near.within_m),
+            Some(curve) => distance_to(&block, &targets, cell_m, near.within_m)
+                .into_iter()
+                .map(|metres| score(curve, f64::from(metres)).unwrap_or(f64::NAN))
+                .collect(),
+        }
+    }
+
+    /// The cells of the tile out of those of a window about it.
+    fn cut<T: Copy>(&self, from: &Window, values: &[T]) -> Vec<T> {
+        (0..self.window.len()).map(|cell| values[self.place(from, cell)]).collect()
+    }
+
+    /// Where a cell of the tile lies in a window about it.
+    fn place(&self, within: &Window, cell: usize) -> usize {
+        let (row, col) = (cell / self.window.cols, cell % self.window.cols);
+        (self.window.row - within.row + row) * within.cols + self.window.col - within.col + col
+    }
+}
+
+impl Scored<'_> {
+    fn windows_of_variables(&self) -> impl Iterator<Item = &Window> {
+        let study = self.tile.scorer.study();
+        study
+            .requisites
+            .iter()
+            .zip(&self.tile.windows)
+            .flat_map(|(requisite, window)| std::iter::repeat_n(window, requisite.variables.len()))
+    }
+
+    /// What the variables measure on the tile, in the order of the study.
+    pub fn measured(&self) -> Vec<Measured> {
+        let cut = |(values, window): (&Rc<Values>, &Window)| match &values.measured {
+            Measured::Numbers(numbers) => Measured::Numbers(self.tile.cut(window, numbers)),
+            Measured::Codes(codes) => Measured::Codes(self.tile.cut(window, codes)),
+            Measured::Years { measure, score } => Measured::Years {
+                measure: self.tile.cut(window, measure),
+                score: self.tile.cut(window, score),
+            },
+        };
+        self.values.iter().zip(self.windows_of_variables()).map(cut).collect()
+    }
+
+    /// Factors of nearness of the requisites on the tile; empty where one need not be near another.
+    pub fn factors(&self) -> Vec<Vec<f64>> {
+        let cut = |(factors, window): (&Option<Vec<f64>>, &Window)| {
+            factors.as_ref().map_or_else(Vec::new, |factors| self.tile.cut(window, factors))
+        };
+        self.nearness.iter().zip(&self.tile.windows).map(cut).collect()
+    }
+
+    /// The scores that make the suitability of a cell.
+    pub fn rows(&self, cell: usize, rows: &mut CellRows) {
+        rows.variables.clear();
+        let place = |window: &Window| self.tile.place(window, cell);
+        let scores = self.values.iter().zip(self.windows_of_variables());
+        rows.variables.extend(scores.map(|(values, window)| values.scores[place(window)]));
+        rows.nearness.clear();
+        rows.requisites.clear();
+        for (at, window) in self.tile.windows.iter().enumerate() {
+            rows.nearness.push(self.nearness[at].as_ref().map_or(1.0, |factors| factors[place(window)]));
+            rows.requisites.push(self.requisites[at][place(window)]);
+        }
+    }
+
+    /// Whether a barrier lies on a cell.
+    pub fn has_barrier(&self, cell: usize) -> bool {
+        self.tile.barrier[cell]
+    }
+
+    /// What limits a cell; `None` where it is not assessed or a barrier lies on it.
+    pub fn limit(&self, cell: usize, rows: &mut CellRows) -> Option<Limit> {
+        if self.suitability[cell].is_nan() || self.has_barrier(cell) {
+            return None;
+        }
+        self.rows(cell, rows);
+        let study = self.tile.scorer.study();
+        let site = Site {
+            variables: &rows.variables,
+            nearness: &rows.nearness,
+            requisites: &rows.requisites,
+            weights: &self.tile.scorer.weights,
+        };
+        Some(limiting(&study.requisites, study.suitability.combine, site, &mut rows.room))
+    }
+
+    /// Codes of the limiting factors of all cells of the tile.
+    pub fn limits(&self) -> Vec<u8> {
+        let mut rows = CellRows::default();
+        let mut code = |cell: usize| match self.limit(cell, &mut rows) {
+            Some(limit) => limit.code,
+            None if self.suitability[cell].is_nan() => UNKNOWN,
+            None => BARRIER,
+        };
+        (0..self.suitability.len()).map(&mut code).collect()
+    }
+
+    /// Cells of the tile where a share within a radius is missing.
+    pub fn unknown_surroundings(&self) -> Vec<bool> {
+        let study = self.tile.scorer.study();
+        let mut missing = vec![false; self.suitability.len()];
+        for (((_, variable), values), window) in
+            study.variables().zip(&self.values).zip(self.windows_of_variables())
+        {
+            let share =
+                matches!(variable.measure, Measure::ShareOfClass { .. } | Measure::ShareOfWater { .. });
+            if let (true, Measured::Numbers(numbers)) = (share, &values.measured) {
+                for (cell, missing) in missing.iter_mut().enumerate() {
+                    *missing |= numbers[self.tile.place(window, cell)].is_nan();
+                }
+            }
+        }
+        missing
+    }
+}
+
+/// Stands where no water is asked for.
+struct NoWater;
+
+impl CaseCells for NoWater {
+    fn hydroperiod(&self, window: &Window) -> Result<Vec<f32>, EngineError> {
+        Ok(vec![f32::NAN; window.len()])
+    }
+
+    fn fall(&self, _: &Window) -> Result<Option<Vec<f32>>, EngineError> {
+        Ok(None)
+    }
+
+    fn yearly(&self, _: usize, window: &Window) -> Result<Measured, EngineError> {
+        Ok(Measured::Numbers(vec![f32::NAN; window.len()]))
+    }
+
+    fn concentration(&self, _: i32) -> f64 {
+        1.0
+    }
+}
