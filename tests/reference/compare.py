@@ -8,6 +8,7 @@ something differs by more than the tolerance, 2 when the comparison could not be
 
 import argparse
 import os
+import sqlite3
 import sys
 
 import numpy as np
@@ -15,7 +16,7 @@ import pandas as pd
 import rasterio
 from rasterio.errors import RasterioError
 
-from inputs import StudyError
+from inputs import StudyError, geopackage_geometry
 from study import DEGRADED, DEGRADED_BY, GAINED, KEPT, LOST, Result
 from suitability import pairwise_weights
 
@@ -31,6 +32,7 @@ TEXT |= {"climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
     "habitat_area": ["scenario"],
     "patches": ["scenario", "patch"],
+    "connection": ["scenario"],
     "drought_index": ["scenario", "climate", "month"],
     "drought_events": ["scenario", "climate", "first_month"],
     "index_choice": ["months"],
@@ -218,6 +220,44 @@ class Comparison:
         self.say(not faults, text)
 
 
+    def paths(self, name, connection, grid):
+        """Compares the lines of a scenario: which pairs, their costs, and the cost of each course itself."""
+        path = os.path.join(self.folder, "vectors", "patches.gpkg")
+        with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as base:
+            rows = base.execute(
+                f'select from_patch, to_patch, cost_m, length_m, geom from "paths_{name}"'
+            ).fetchall()
+        must, may = connection.lines()
+        found, faults = {row[:2] for row in rows}, []
+        if len(found) != len(rows) or not must <= found <= may:
+            faults.append(f"lacking {sorted(must - found)[:5]}, too many {sorted(found - may)[:5]}")
+        for one, other, cost, length, blob in rows:
+            points = np.array(geopackage_geometry(blob)["coordinates"])
+            cells = cells_along(grid, points)
+            ends = [connection.patches[tuple(cell)] for cell in (cells[0], cells[-1])]
+            own = connection.cost_of(cells)
+            along = np.hypot(*np.diff(points, axis=0).T).sum()
+            expected = connection.cost[one - 1, other - 1]
+            if ends != [one, other] or max(abs(own - expected), abs(cost - expected)) > 1e-6 * expected:
+                faults.append(f"{one} to {other}: cost {cost}, course {own}, here {expected}")
+            if abs(along - length) > 1e-6 * length:
+                faults.append(f"{one} to {other}: length {length}, course {along}")
+        text = f"paths_{name}: {len(rows)} rows"
+        self.say(not faults, text + "".join("; " + fault for fault in faults[:5]))
+
+
+def cells_along(grid, points):
+    """Rows and columns of every cell of a line from centre to centre, in its order."""
+    col = (points[:, 0] - grid.x()[0]) / grid.cell
+    row = (grid.y()[0] - points[:, 1]) / grid.cell
+    turns = np.rint(np.column_stack([row, col])).astype(int)
+    cells = [turns[:1]]
+    for a, b in zip(turns[:-1], turns[1:]):
+        steps = np.abs(b - a).max()
+        cells.append(a + np.outer(np.arange(1, steps + 1), np.sign(b - a)))
+    return np.vstack(cells)
+
+
 def take_run_side_of_ties(result, suitability, codes):
     """Where a suitability lies on the threshold, or a drop on 0.1, within the tolerance, 32-bit
     rounding decides; there the run's decision is taken over, so that tables can be compared.
@@ -284,6 +324,8 @@ def main():
         check.say(not differ.any(), text)
     for name, expected in result.tables().items():
         check.table(name, expected)
+    for name, connection in result.connection.items():
+        check.paths(name, connection, grid)
     for name in result.names:
         check.years(name, result.drawn[name], grid, name != "baseline" and result.follows_depth)
         check.limits(name, result, grid)

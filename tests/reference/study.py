@@ -19,6 +19,7 @@ import water
 import years
 from choice import COLUMNS, choose
 from climate import Climates, drought_events, replayed_years, runs, scenario_climate
+from connection import Connection
 from inputs import Study, StudyError
 from response import Response
 from suitability import Model
@@ -178,14 +179,26 @@ class Result:
             )
             for name in self.names
         }  # fmt: skip
+        self.connect(found)
         rows = []
         for name in self.names:
             row = {"scenario": name, **self.loss(name, self.study.inside)}
             del row["baseline_ha"], row["prior_only_ha"]
             row["patches"] = len(found[name])
             row["mean_patch_ha"] = found[name]["area_ha"].mean()
+            if self.connection:
+                key = "equivalent_connected_area_ha"
+                row[key] = self.connection[name].row[key]
             rows.append(row)
         out = {"habitat_area": pd.DataFrame(rows), "patches": pd.concat(found.values())}
+        if self.connection:
+            rows = [{"scenario": name, **c.row} for name, c in self.connection.items()]
+            today = rows[0]["equivalent_connected_area_ha"]
+            for row in rows:
+                now = row["equivalent_connected_area_ha"]
+                known = row is not rows[0] and today > 0
+                row["change_percent"] = 100 * (now / today - 1) if known else np.nan
+            out["connection"] = pd.DataFrame(rows)
         for role in SPLITS:
             layer = self.study.role(role)
             if layer:
@@ -198,6 +211,19 @@ class Result:
         if self.study.role("depth"):
             out["volume"] = self.volume()
         return out
+
+    def connect(self, found):
+        """Connection by scenario, where the study asks for it; its columns join the tables of patches."""
+        self.connection = {}
+        section = self.study.text.get("patches", {})
+        if "crossing" not in section:
+            return
+        assessed = self.area(self.compared)
+        for name, scenario in zip(self.names, [{}] + self.study.scenarios):
+            labels, _ = patches.find(self.habitat[name], section, self.areas_ha)
+            one = Connection(self.study, scenario, labels, found[name], assessed)
+            found[name] = found[name].assign(**one.columns)
+            self.connection[name] = one
 
     def droughts(self):
         """The tables drought_index and drought_events: the record and every scenario that changes the climate, or

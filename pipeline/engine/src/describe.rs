@@ -7,7 +7,8 @@ use lentic_habitat::climate::{Evapotranspiration, replay};
 use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
-    AnomalyScale, Climate, Combine, Drawdown, Driver, IndexKind, Measure, Records, Scenario, ZeroRule,
+    AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
+    Scenario, ZeroRule,
 };
 
 fn note(title: &str, text: String) -> MethodNote {
@@ -123,10 +124,38 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
             }
         ),
     ));
+    notes.extend(study.patches.crossing.as_ref().map(crossing_note));
     notes.extend(study.records.as_ref().map(records_note));
     let scenarios: Vec<String> = study.scenarios.iter().map(scenario_text).collect();
     notes.push(note("Scenarios", scenarios.join("\n\n")));
     notes
+}
+
+/// How connection was computed.
+fn crossing_note(crossing: &Crossing) -> MethodNote {
+    let named = |factor: &f64| if factor.is_finite() { factor.to_string() } else { "impassable".into() };
+    let classes: Vec<String> =
+        crossing.resistance.iter().map(|(code, factor)| format!("{code}: {}", named(factor))).collect();
+    let barriers: Vec<String> =
+        crossing.barriers.iter().map(|(name, factor)| format!("{name}: {}", named(factor))).collect();
+    let over = if barriers.is_empty() { String::new() } else { format!("; {}", barriers.join(", ")) };
+    let weight = match crossing.weight {
+        PatchWeight::Area => "its area",
+        PatchWeight::AreaTimesSuitability => "its area times its mean suitability",
+    };
+    note(
+        "Connection",
+        format!(
+            "Least-cost ways between patches over the resistance of layer \"{}\" ({}{over}); a step costs its length times the mean resistance of its two cells. A way of cost d is taken with \
+             probability exp(-k d), 0.5 at {} m, 0 beyond {} m; between two patches counts the largest product over ways by other patches. A patch counts for {weight}. Probability of connectivity, \
+             equivalent connected area and shares by removal: Saura and Pascual-Hortal 2007, Saura and Rubio 2010, Saura et al. 2011; effective mesh size: Jaeger 2000. Resistance and distances \
+             are expert judgement: no way was seen to be used.",
+            crossing.layer,
+            classes.join(", "),
+            crossing.effective_m,
+            crossing.limit_m
+        ),
+    )
 }
 
 /// Where the climate comes from and how its index is made.

@@ -4,6 +4,7 @@ use crate::check::Checked;
 use crate::error::EngineError;
 use crate::layers::Layers;
 use crate::scoring::Reach;
+use crate::stages::connection::PIECE;
 use crate::stages::water::SAMPLE;
 use lentic_habitat::water::{MonthAxis, count_all};
 use lentic_study::settings::Role;
@@ -23,6 +24,15 @@ const WRITE: f64 = 6e-8;
 /// One month of one climate in one scenario.
 const CLIMATE: f64 = 1e-6;
 const FIXED: f64 = 3.0;
+/// Bytes a search for ways holds for each cell about a patch: patch, resistance twice, cost, the cell before.
+const CROSSED: u64 = 24;
+
+/// Cells a search for ways from one piece of a patch may need.
+fn crossed_cells(checked: &Checked) -> u64 {
+    let Some(crossing) = &checked.study.patches.crossing else { return 0 };
+    let reach = (crossing.limit_m / checked.grid.cell_m).min(1e6) as u64;
+    (PIECE as u64 + 2 * reach).pow(2).min(checked.grid.len() as u64)
+}
 
 impl Checked {
     /// Memory a run needs at most, MiB: tiles in flight with their bits and layers, the sample behind the priors, and
@@ -37,8 +47,12 @@ impl Checked {
             + 4 * self.study.scenarios.len()) as u64;
         let per_cell = months.div_ceil(4) + 8 * layers + 16;
         let sample = (SAMPLE * GROUPS) as u64 * months.div_ceil(4);
+        // Stages follow each other: what counts is the larger of them.
+        let crossed = crossed_cells(self) * CROSSED;
         let climates = self.climate_bytes();
-        (threads * cells * per_cell + sample + climates) / (1 << 20) + crate::CACHE_MIB as u64 + 64
+        (threads * (cells * per_cell).max(crossed) + sample + climates) / (1 << 20)
+            + crate::CACHE_MIB as u64
+            + 64
     }
 
     /// Memory of the climates, bytes: their weather, their index for every length that may be used, and the index of every
@@ -57,8 +71,9 @@ impl Checked {
     /// Disk a run needs while it works, MiB: flat files of every stage; the products take less.
     pub fn disk_mib(&self) -> u64 {
         let cases = self.study.scenarios.len() as u64 + 1;
+        let resistance = if self.study.patches.crossing.is_some() { 4 } else { 0 };
         let years = 8 * self.study.yearly_variables().count() as u64;
-        let per_cell = 44 + cases * (4 + 4 + 4 + 4 + 1 + 1 + 1 + 4 + years) + years;
+        let per_cell = 44 + cases * (4 + 4 + 4 + 4 + 1 + 1 + 1 + 4 + years) + years + resistance;
         2 * self.grid.len() as u64 * per_cell / (1 << 20) + 1
     }
 

@@ -3,11 +3,12 @@
 use crate::climates::{Climates, Droughts};
 use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
+use crate::stages::connection::CaseConnection;
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
-use crate::tables::{class_name, events_of, limit_classes, role_word};
+use crate::tables::{class_name, equivalent_ha, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
@@ -25,16 +26,23 @@ const LONGEST: usize = 1000;
 const CURVE_STEPS: usize = 80;
 
 /// The answer in a few numbers.
-pub fn headline(cases: &[Case], areas: &[ScenarioAreas], inside_ha: f64) -> Headline {
+pub fn headline(
+    cases: &[Case],
+    areas: &[ScenarioAreas],
+    inside_ha: f64,
+    connections: Option<&[CaseConnection]>,
+) -> Headline {
+    let connected_ha = |at: usize| connections.and_then(|all| all.get(at)).map(equivalent_ha);
     let baseline = &areas[0].whole;
     let not_assessed_ha = ha(&baseline.not_assessed);
-    let rows = cases.iter().zip(areas).skip(1).map(|(case, areas)| {
+    let rows = cases.iter().zip(areas).enumerate().skip(1).map(|(at, (case, areas))| {
         let whole = &areas.whole;
         HeadlineRow {
             scenario: case.name.clone(),
             title: title(case),
             habitat_ha: whole.habitat_ha(),
             range_ha: None,
+            connected_ha: connected_ha(at),
             kept_ha: ha(&whole.kept),
             degraded_ha: ha(&whole.degraded),
             lost_ha: ha(&whole.lost),
@@ -45,6 +53,7 @@ pub fn headline(cases: &[Case], areas: &[ScenarioAreas], inside_ha: f64) -> Head
     Headline {
         habitat_ha: baseline.habitat_ha(),
         range_ha: None,
+        connected_ha: connected_ha(0),
         assessed_ha: inside_ha - not_assessed_ha,
         not_assessed_ha,
         rows: rows.collect(),

@@ -1,10 +1,12 @@
 //! The rasters and vectors of a run, written from the flat files of the stages.
 
+use crate::connection_layers::{connection_attributes, path_layer};
 use crate::error::EngineError;
 use crate::explain;
 use crate::folder::Building;
 use crate::records::novelty::CaseNovelty;
 use crate::run::VERSION;
+use crate::stages::connection::CaseConnection;
 use crate::stages::patches::CasePatches;
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
@@ -13,8 +15,8 @@ use crate::stages::water::WaterProducts;
 use crate::stages::{Context, bands};
 use crate::tables::{class_name, limit_classes};
 use lentic_raster::{
-    Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, Scratch, ScratchCell,
-    write_cog, write_patches,
+    Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, PathLayer, Scratch,
+    ScratchCell, write_cog, write_patches_and_paths,
 };
 use lentic_report::{ClassStyle, change_classes, not_assessed_classes, permanence_classes};
 use lentic_study::settings::Role;
@@ -39,6 +41,8 @@ pub struct Stages<'a> {
     pub suitability: &'a SuitabilityProducts,
     /// Patches.
     pub patches: &'a [CasePatches],
+    /// Connection, where the study asks for it.
+    pub connections: Option<&'a [CaseConnection]>,
     /// Novelty of the cases, where there are records.
     pub novelty: &'a [CaseNovelty],
 }
@@ -120,7 +124,11 @@ impl Stages<'_> {
         context.progress.finish();
         written.into_iter().collect::<Result<(), _>>()?;
         let vectors = building.section("vectors")?;
-        write_patches(&vectors.join("patches.gpkg"), context.grid, &self.patch_layers())?;
+        let cases = self.cases.iter().zip(self.connections.into_iter().flatten());
+        let paths: Vec<PathLayer> =
+            cases.map(|(case, found)| path_layer(context.grid, &case.name, found)).collect();
+        let file = vectors.join("patches.gpkg");
+        write_patches_and_paths(&file, context.grid, &self.patch_layers(), &paths)?;
         Ok(())
     }
 
@@ -377,7 +385,8 @@ impl Stages<'_> {
         self.cases
             .iter()
             .zip(self.patches)
-            .map(|(case, found)| {
+            .enumerate()
+            .map(|(at, (case, found))| {
                 let patches = &found.patches;
                 let real = |name: &str, values: Vec<Option<f64>>| Attribute {
                     name: name.into(),
@@ -391,7 +400,7 @@ impl Stages<'_> {
                     Some(core) => core.iter().map(|m2| Some(m2 / 10_000.0)).collect(),
                     None => vec![None; patches.len()],
                 };
-                PatchLayer {
+                let mut layer = PatchLayer {
                     name: case.name.clone(),
                     labels: &found.labels,
                     attributes: vec![
@@ -415,7 +424,11 @@ impl Stages<'_> {
                                 .collect(),
                         ),
                     ],
+                };
+                if let Some(all) = self.connections {
+                    layer.attributes.extend(connection_attributes(&all[at]));
                 }
+                layer
             })
             .collect()
     }

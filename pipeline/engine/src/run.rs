@@ -150,6 +150,14 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let patches = stages::patches::run(&context, &cases, &case_water, &suitability)?;
     clock.lap("finding patches", cells);
 
+    let whole = &suitability.areas[0].whole;
+    let assessed_m2 = 10_000.0 * (ha(&suitability.inside) - ha(&whole.not_assessed));
+    let connections = stages::connection::run(&context, &cases, &patches, assessed_m2)?;
+    let connections = connections.as_deref();
+    if connections.is_some() {
+        clock.lap("connecting patches", cells);
+    }
+
     let judged = match (&checked.records, &prepared) {
         (Some(vetted), Some(prepared)) => {
             let cases = (&cases[..], &case_water[..]);
@@ -161,9 +169,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     };
 
     let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
-    let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
+    let mut tables =
+        vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated)];
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
-    tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches));
+    tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));
+    tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
     tables.push(tables::limiting_factor(&checked.study, &cases, &suitability));
     tables.push(tables::weights(&checked.study));
     let shown = droughts(&context, &water, &shown_climates(&cases))?;
@@ -192,6 +202,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     notes.extend(tables::held_notes(&cases, &case_water));
     notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
     notes.extend(tables::prior_only_note(&suitability));
+    notes.extend(connections.into_iter().flat_map(|found| tables::connection_notes(&cases, found)));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
     notes.extend(choice.as_ref().map(|choice| choice.note()));
@@ -215,6 +226,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         case_water: &case_water,
         suitability: &suitability,
         patches: &patches,
+        connections,
         novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
     };
     stage.write_cells(&building)?;
@@ -237,7 +249,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         notes,
         products: Vec::new(),
     };
-    let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside));
+    let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside), connections);
     record.warnings = warnings.clone();
     let droughts = page_input::droughts(&checked.study, climates, &shown);
     write_report(

@@ -1,9 +1,10 @@
 //! The science of lentic on tiles of cells: water history, climate, response, drawdown, measures,
-//! suitability, change, patches. It knows neither files nor GDAL; `docs/methods.md` states every rule.
+//! suitability, change, patches, connection. It knows neither files nor GDAL; `docs/methods.md` states every rule.
 
 pub mod calibration;
 pub mod change;
 pub mod climate;
+pub mod connection;
 pub mod drawdown;
 pub mod folds;
 pub mod limiting;

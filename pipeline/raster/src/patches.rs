@@ -1,4 +1,4 @@
-//! Patches as polygons in a GeoPackage.
+//! Patches as polygons in a GeoPackage, and paths between them beside.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -11,6 +11,7 @@ use gdal_sys::OGRFieldType;
 use crate::error::RasterError;
 use crate::ffi;
 use crate::grid::Grid;
+use crate::paths::PathLayer;
 use crate::scratch::Scratch;
 use crate::vector::geopackage;
 use crate::write::raw_description;
@@ -95,7 +96,21 @@ impl AttributeValues {
 /// # Errors
 /// A label without attribute values, a scratch file of another size than the grid, or writing fails.
 pub fn write_patches(path: &Path, grid: &Grid, layers: &[PatchLayer<'_>]) -> Result<(), RasterError> {
+    write_patches_and_paths(path, grid, layers, &[])
+}
+
+/// As [`write_patches`], with layers of lines after those of patches.
+///
+/// # Errors
+/// As [`write_patches`]; a line of fewer than two points, or a column with another number of values than there are lines.
+pub fn write_patches_and_paths(
+    path: &Path,
+    grid: &Grid,
+    layers: &[PatchLayer<'_>],
+    paths: &[PathLayer],
+) -> Result<(), RasterError> {
     crate::quiet();
+    paths.iter().try_for_each(|layer| layer.check(path))?;
     let mut outlines = Vec::with_capacity(layers.len());
     for layer in layers {
         let patches = polygons(grid, layer.labels)?;
@@ -116,7 +131,7 @@ pub fn write_patches(path: &Path, grid: &Grid, layers: &[PatchLayer<'_>]) -> Res
         for (layer, patches) in layers.iter().zip(outlines) {
             write_layer(dataset, reference, layer, patches)?;
         }
-        Ok(())
+        paths.iter().try_for_each(|layer| layer.write(dataset, reference))
     })
 }
 

@@ -223,7 +223,7 @@ pub fn write_shapes(
     })
 }
 
-fn geometry(kind: ShapeKind, points: &[Point]) -> gdal::errors::Result<Geometry> {
+pub(crate) fn geometry(kind: ShapeKind, points: &[Point]) -> gdal::errors::Result<Geometry> {
     let line = |ty| {
         let mut line = Geometry::empty(ty)?;
         for point in points {

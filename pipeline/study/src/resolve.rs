@@ -3,6 +3,7 @@
 
 mod climate;
 mod context;
+mod crossing;
 mod curve;
 mod grid;
 mod layers;

@@ -124,6 +124,7 @@ impl Checker<'_> {
         found.remove(&NO_CLASS);
         self.codes_named(layer, &found);
         self.codes_scored(layer, &found);
+        self.codes_crossed(layer, &found);
         if found.is_empty() {
             self.warn(at, format!("layer \"{}\" has no class anywhere on the grid", layer.name), "");
         }
@@ -176,6 +177,37 @@ impl Checker<'_> {
                 );
                 self.problem(&at, message, "score every class that occurs");
             }
+        }
+    }
+
+    /// Whether every code that occurs has a resistance, where the layer is crossed.
+    fn codes_crossed(&mut self, layer: &Layer, found: &BTreeSet<i32>) {
+        let Some(crossing) = &self.study.patches.crossing else { return };
+        let of = &crossing.layer;
+        if *of != layer.name && !layer_replaces(self.study, &layer.name, of) {
+            return;
+        }
+        let at = "patches.crossing";
+        let mut unknown: Vec<i32> =
+            found.iter().filter(|code| !crossing.resistance.contains_key(code)).copied().collect();
+        // Resistances of a legend follow its lines: a code it is known to lack needs no second word.
+        let (by_legend, by_code) = (key(at, "legend"), key(at, "resistance"));
+        if let Some(legend) = self.study.layer(of).and_then(|of| of.legend.as_ref())
+            && self.source.has(&by_legend)
+        {
+            unknown.retain(|code| !self.lacking.contains(&(legend.path.clone(), *code)));
+        }
+        if let Some(codes) = list(&unknown) {
+            let message = format!(
+                "patches.crossing gives no resistance to code {codes}, which occurs in layer \"{}\"",
+                layer.name
+            );
+            let at = if self.source.has(&by_legend) { by_legend } else { by_code };
+            self.problem(
+                &at,
+                message,
+                "give every class that occurs a resistance of 1 or more, or \"impassable\"",
+            );
         }
     }
 }

@@ -54,7 +54,7 @@ fn one_case(
     at: usize,
 ) -> Result<CasePatches, EngineError> {
     let grid = context.grid;
-    let settings = context.study.patches;
+    let settings = &context.study.patches;
     let labels = context.words(&format!("patches_{name}"))?;
     let standing = &products.standing[at];
     let mut scan = Scan::new(settings.corners_join);

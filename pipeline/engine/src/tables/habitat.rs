@@ -1,6 +1,8 @@
 //! Tables of habitat: areas, losses, patches.
 
+use super::connection::{equivalent_ha, patch_columns};
 use super::{class_name, numbers, role_word, table, words};
+use crate::stages::connection::CaseConnection;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
 use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
@@ -13,12 +15,13 @@ use lentic_study::settings::Role;
 /// Share of the baseline habitat, percent, from which it is said that it was never seen dry (ours).
 const PRIOR_ONLY: f64 = 50.0;
 
-/// Habitat by scenario. Ranges are empty until members of uncertainty are computed, the
-/// connected area until connection is.
+/// Habitat by scenario. Ranges are empty until members of uncertainty are computed, the connected area
+/// where the study asks for no connection.
 pub fn habitat_area(
     cases: &[Case],
     areas: &[ScenarioAreas],
     patches: &[CasePatches],
+    connections: Option<&[CaseConnection]>,
     extrapolated: &[usize],
 ) -> Table {
     let rows: Vec<usize> = (0..cases.len()).collect();
@@ -102,8 +105,8 @@ pub fn habitat_area(
             Column::real(
                 "equivalent_connected_area_ha",
                 "ha",
-                "Equivalent connected area",
-                numbers(&rows, none),
+                "Equivalent connected area: of the one patch that would hold together as well; empty without [patches.crossing]",
+                numbers(&rows, |at| connections.map(|all| equivalent_ha(&all[*at]))),
             ),
             Column::real(
                 "prior_only_ha",
@@ -174,8 +177,14 @@ pub fn loss_by_class(study: &Study, cases: &[Case], areas: &[ScenarioAreas]) -> 
     tables
 }
 
-/// Patches of every case.
-pub fn patches(study: &Study, grid: &Grid, cases: &[Case], found: &[CasePatches]) -> Table {
+/// Patches of every case, with their part in the connection where that is computed.
+pub fn patches(
+    study: &Study,
+    grid: &Grid,
+    cases: &[Case],
+    found: &[CasePatches],
+    connections: Option<&[CaseConnection]>,
+) -> Table {
     let rows: Vec<(&str, &CasePatches, usize)> = cases
         .iter()
         .zip(found)
@@ -187,7 +196,7 @@ pub fn patches(study: &Study, grid: &Grid, cases: &[Case], found: &[CasePatches]
     };
     let zones = study.layer_with(Role::Zones);
     let patch = |row: &(&str, &CasePatches, usize)| row.1.patches[row.2].clone();
-    table(
+    let mut all = table(
         "patches",
         "Patches of habitat",
         "Locations are sensitive: generalise before sharing. A patch that is cut touches ground that was not compared or the edge of the grid; its area is a lower bound, and perimeter and core do not count the side that is cut.",
@@ -259,7 +268,9 @@ pub fn patches(study: &Study, grid: &Grid, cases: &[Case], found: &[CasePatches]
                 words(&rows, |r| if patch(r).cut { "yes" } else { "no" }.to_string()),
             ),
         ],
-    )
+    );
+    all.columns.extend(connections.into_iter().flat_map(patch_columns));
+    all
 }
 
 /// Baseline habitat by observed against modelled hydroperiod.

@@ -1,6 +1,7 @@
 //! The tables of a run, from what the stages left.
 
 pub mod calibration;
+mod connection;
 mod drought;
 mod habitat;
 mod limits;
@@ -9,6 +10,7 @@ pub mod records;
 mod volume;
 mod water;
 
+pub use connection::{connection, connection_notes, equivalent_ha};
 pub use drought::{
     drought_events, drought_index, events_of, extrapolated_notes, index_choice, is_mean, unfitted_warnings,
     warming_warning,

@@ -42,6 +42,8 @@ pub struct Headline {
     pub habitat_ha: f64,
     /// 5 % to 95 % range of it over the members, hectares.
     pub range_ha: Option<[f64; 2]>,
+    /// Equivalent connected area of the baseline, hectares, where connection is computed.
+    pub connected_ha: Option<f64>,
     /// Area assessed in the baseline and in every scenario, hectares.
     pub assessed_ha: f64,
     /// Area of the study left out of the comparison, hectares.
@@ -64,6 +66,8 @@ pub struct HeadlineRow {
     pub habitat_ha: f64,
     /// 5 % to 95 % range of it over the members, hectares.
     pub range_ha: Option<[f64; 2]>,
+    /// Equivalent connected area in the scenario, hectares, where connection is computed.
+    pub connected_ha: Option<f64>,
     /// Habitat in both, its suitability not lower by the set step, hectares.
     pub kept_ha: f64,
     /// Habitat in both, but of lower suitability, hectares.

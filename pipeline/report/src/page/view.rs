@@ -32,6 +32,8 @@ struct Card {
     title: String,
     habitat: String,
     range: Option<String>,
+    /// Equivalent connected area, hectares.
+    connected: Option<String>,
     lost_percent: Option<String>,
     /// Name, hectares, share of the baseline in percent (for the bar, plain), class of the swatch.
     parts: Vec<Part>,
@@ -105,6 +107,7 @@ pub(super) fn view<'a>(input: &'a PageInput<'a>) -> View<'a> {
             title: "Baseline".into(),
             habitat: hectares(headline.habitat_ha),
             range: headline.range_ha.map(range),
+            connected: headline.connected_ha.map(hectares),
             ..Card::default()
         },
         scenarios: headline.rows.iter().map(|row| card(row, longest)).collect(),
@@ -146,6 +149,7 @@ fn card(row: &HeadlineRow, longest: f64) -> Card {
         title: row.title.clone(),
         habitat: hectares(row.habitat_ha),
         range: row.range_ha.map(range),
+        connected: row.connected_ha.map(hectares),
         lost_percent: row.lost_percent.map(percent),
         parts: vec![
             part("Kept as good", "kept", row.kept_ha),

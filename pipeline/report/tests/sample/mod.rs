@@ -138,6 +138,7 @@ fn headline() -> Headline {
         title: SCENARIOS[i].1.into(),
         habitat_ha: kept + degraded + gained,
         range_ha: Some([0.86 * (kept + degraded), 1.11 * (kept + degraded)]),
+        connected_ha: Some(0.71 * (kept + degraded + gained)),
         kept_ha: kept,
         degraded_ha: degraded,
         lost_ha: lost,
@@ -147,6 +148,7 @@ fn headline() -> Headline {
     Headline {
         habitat_ha: 1284.6,
         range_ha: Some([1190.0, 1373.2]),
+        connected_ha: Some(981.4),
         assessed_ha: 10_420.0,
         not_assessed_ha: 312.4,
         rows: vec![

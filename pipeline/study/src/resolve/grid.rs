@@ -1,6 +1,7 @@
 //! `[grid]`, `[period]` and `[patches]`.
 
 use super::context::Context;
+use super::crossing::crossing;
 use crate::Month;
 use crate::settings::{GridSettings, Patches, Period};
 
@@ -105,5 +106,6 @@ pub(super) fn patches(context: &mut Context<'_>) -> Patches {
         corners_join: neighbours == 8,
         minimum_ha: section.minimum_ha.unwrap_or(0.0),
         edge_m: section.edge_m.unwrap_or(0.0),
+        crossing: section.crossing.as_ref().and_then(|section| crossing(context, section)),
     }
 }

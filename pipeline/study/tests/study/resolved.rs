@@ -2,7 +2,8 @@
 
 use crate::common::{Folder, GOOD, edited};
 use lentic_study::settings::{
-    Curve, Drawdown, Driver, Files, IndexMonths, LayerKind, Measure, Missing, Role, WaterContent, ZeroRule,
+    Curve, Drawdown, Driver, Files, IndexMonths, LayerKind, Measure, Missing, PatchWeight, Role,
+    WaterContent, ZeroRule,
 };
 use lentic_study::{Study, settings};
 
@@ -72,6 +73,11 @@ fn defaults_are_filled_in() {
     assert_eq!(study.inundation, expected);
     assert!(study.patches.corners_join);
     assert_eq!((study.patches.minimum_ha, study.patches.edge_m), (0.5, 0.0));
+    let crossing = study.patches.crossing.unwrap();
+    let resistance = [(1, 1.0), (2, 2.5), (4, f64::INFINITY)];
+    assert_eq!((crossing.layer.as_str(), crossing.resistance), ("land_cover", resistance.into()));
+    assert_eq!(crossing.barriers, [("roads".to_string(), 20.0)].into());
+    assert_eq!((crossing.effective_m, crossing.limit_m, crossing.weight), (500.0, 2000.0, PatchWeight::Area));
     assert_eq!(study.scenarios[1].title, "pumping");
 }
 

@@ -216,6 +216,44 @@ fn contradicting_pairs_are_refused_unless_taken() {
 }
 
 #[test]
+fn crossing() {
+    let layer = "layer = \"land_cover\"\nresistance = { 1 = 1, 2 = 2.5, 4 = \"impassable\" }";
+    let table = "resistance = { 1 = 1, 2 = 2.5, 4 = \"impassable\" }";
+    insta::assert_snapshot!(said(&[
+        (table, ""),
+        (table, "legend = \"cover\""),
+        (layer, "layer = \"wetland_class\"\nlegend = \"covr\""),
+        (table, &format!("{table}\nlegend = \"cover\"")),
+        (table, "resistance = {}"),
+        (table, "resistance = { 0 = 0.5, 1 = 1, 2 = -1, 3 = \"closed\" }"),
+        (table, "resistance = { 0 = 3, 1 = 2, 2 = 5, 3 = 2 }"),
+        (table, "resistance = { 1 = \"impassable\", 2 = \"impassable\" }"),
+        (layer, "layer = \"wetland_class\"\nresistance = { 1 = 1, reeds = 2, 7 = 3 }"),
+        (layer, "layer = \"landcover\"\nresistance = { 1 = 1 }"),
+        (layer, "layer = \"ground\"\nresistance = { 1 = 1 }"),
+        ("barriers.roads = 20.0", "barriers = { roads = 0.5, road = 2, ground = 3 }"),
+        ("effective_m = 500.0", "effective_m = 0"),
+        ("limit_m = 2000.0", ""),
+        ("limit_m = 2000.0", "limit_m = 2000.0\nweight = \"areas\""),
+    ]));
+    insta::assert_snapshot!(
+        "crossing_warnings",
+        warned(&[
+            ("limit_m = 2000.0", "limit_m = 400.0"),
+            (layer, "layer = \"wetland_class\"\nresistance = { 1 = 1, 2 = 1.5 }"),
+        ])
+    );
+    let with_legend = edited(&[(layer, "layer = \"wetland_class\"\nlegend = \"crossing\"")]);
+    let legend = |text: &str| Folder::new(&with_legend).with("wetland_class.csv", text);
+    let sound = "code,name,cover,crossing\n0,upland,0,2.5\n1,pool,0.2,1\n2,marsh,1,impassable\n";
+    let (study, _) = legend(sound).load().unwrap_or_else(|problems| panic!("{problems}"));
+    let crossing = study.patches.crossing.unwrap();
+    assert_eq!(crossing.resistance, [(0, 2.5), (1, 1.0), (2, f64::INFINITY)].into());
+    let spoilt = "code,name,cover,crossing\n0,upland,0,wall\n1,pool,0.2,0.9\n2,marsh,1,\n";
+    insta::assert_snapshot!("crossing_legend", legend(spoilt).problems());
+}
+
+#[test]
 fn scenarios() {
     insta::assert_snapshot!(said(&[
         ("name = \"drier\"", "name = \"Drier, 2050\""),
