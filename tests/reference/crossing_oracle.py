@@ -45,7 +45,7 @@ def grid_costs(question):
         reached = nx.multi_source_dijkstra_path_length(graph, sources) if sources else {}
         for m in range(n + 1, patches.max() + 1):
             cost = min((reached.get(at, np.inf) for at in members[m]), default=np.inf)
-            if np.isfinite(ground).all():
+            if members[n] and members[m] and np.isfinite(ground).all():
                 # scikit-image knows no rule for corners of impassable ground, so only where there is none.
                 images = MCP_Geometric(ground, fully_connected=True)
                 costs = images.find_costs(members[n])[0]
