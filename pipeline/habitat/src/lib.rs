@@ -9,6 +9,7 @@ pub mod drawdown;
 pub mod folds;
 pub mod limiting;
 pub mod measure;
+pub mod members;
 pub mod novelty;
 pub mod patches;
 pub mod record;

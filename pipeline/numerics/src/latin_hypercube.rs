@@ -18,7 +18,7 @@ pub fn latin_hypercube(members: usize, dimensions: usize, seed: u64) -> Vec<Vec<
     let mut sample = vec![Vec::with_capacity(dimensions); members];
     for dimension in 0..dimensions as u64 {
         // numbers of one dimension: an order of the parts, and a place within each
-        let own = hash64(seed, 0x6c61_7469_6e, dimension);
+        let own = hash64(seed, 0x006c_6174_696e, dimension);
         let mut order: Vec<usize> = (0..members).collect();
         order.sort_by_key(|part| (hash64(own, 0, *part as u64), *part));
         for (point, part) in sample.iter_mut().zip(order) {

@@ -35,7 +35,7 @@ impl SensitivityDesign {
         }
         let number = |sample: usize, column: usize| {
             // past the dimensions of one sequence another, scrambled by another seed, goes on
-            let own = hash64(seed, 0x736f_626f_6c, (column / DIMENSIONS) as u64);
+            let own = hash64(seed, 0x0073_6f62_6f6c, (column / DIMENSIONS) as u64);
             let place = sobol_burley::sample(sample as u32, (column % DIMENSIONS) as u32, own as u32);
             // the middle of a step of 2^-24, so that 0 does not come out
             f64::from(place) + 0.5 / f64::from(1u32 << 24)

@@ -1,6 +1,10 @@
 //! The study file as written (TOML). Every key of the file is a field here, and the JSON Schema is made
 //! from these structs. Nothing here is checked beyond its type; `resolve` turns it into `settings`.
 
+mod uncertainty;
+
+pub use uncertainty::{SensitivitySection, SpreadSection, UncertaintySection};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -34,6 +38,9 @@ pub struct StudyFile {
     /// Records of the animal, to test the suitability against.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub records: Option<RecordsSection>,
+    /// What is not known for sure, drawn again and again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty: Option<UncertaintySection>,
     /// The futures compared with the baseline.
     #[serde(default)]
     pub scenarios: Vec<ScenarioSection>,
@@ -848,6 +855,9 @@ pub struct ScenarioSection {
     /// Why it falls; needed beside a climate change.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cause: Option<DrawdownCause>,
+    /// How far the numbers of the scenario may lie off, for `[uncertainty]`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spread: Option<SpreadSection>,
     /// A class layer that takes the place of the land cover.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub land_cover: Option<String>,

@@ -15,6 +15,7 @@ mod records;
 mod requisites;
 mod scenarios;
 mod series;
+mod uncertainty;
 mod weights;
 
 use crate::examine::Unlisted;
@@ -75,6 +76,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let suitability = requisites::suitability(context, requisites.consistency_ratio);
     let patches = grid::patches(context);
     let records = records::records(context);
+    let uncertainty = uncertainty::uncertainty(context);
     let scenarios = scenarios::scenarios(context, baseline);
     context.warn_unused();
     if baseline.is_none() {
@@ -99,6 +101,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         suitability,
         patches,
         records,
+        uncertainty,
         scenarios,
     }
 }

@@ -45,6 +45,8 @@ pub struct Study {
     pub patches: Patches,
     /// Records of the animal, if any.
     pub records: Option<Records>,
+    /// What is not known for sure, if ranges are asked for.
+    pub uncertainty: Option<Uncertainty>,
     /// Scenarios in file order, the baseline not among them.
     pub scenarios: Vec<Scenario>,
 }
@@ -581,6 +583,10 @@ pub struct Scenario {
     pub continue_trend: bool,
     /// Fall of the water table.
     pub drawdown: Drawdown,
+    /// Factor on the fall: 1, but in members of an uncertain one.
+    pub drawdown_factor: f64,
+    /// How far its numbers may lie off.
+    pub spread: Spread,
     /// The fall stands in place of the answer to climate.
     pub drawdown_replaces_climate: bool,
     /// Class layer in place of the land cover.
@@ -609,4 +615,45 @@ pub enum Drawdown {
     ByZone(BTreeMap<i32, f64>),
     /// A continuous layer, by name.
     Layer(String),
+}
+
+/// What is not known for sure; a spread of 0 leaves that part as it is.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Uncertainty {
+    /// Number of members.
+    pub members: usize,
+    /// Half-width of break points, share of their curve's span, and of scores of classes.
+    pub curves: f64,
+    /// Standard deviation of a weight of one half.
+    pub weights: f64,
+    /// Half-width of the threshold.
+    pub threshold: f64,
+    /// Whether coefficients of the response are drawn from their fit.
+    pub response: bool,
+    /// Standard deviation of depths, metres.
+    pub vertical_m: f64,
+    /// The run over a sample that says which part counts most, if asked for.
+    pub sensitivity: Option<Sensitivity>,
+}
+
+/// A run for Sobol indices.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Sensitivity {
+    /// Rows of the design, a power of two.
+    pub samples: usize,
+    /// Cells of the sample at least.
+    pub cells: usize,
+}
+
+/// How far the numbers of a scenario may lie off: least and largest departure, the first at most 0, the second at least 0.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Spread {
+    /// Percentage points of the change of precipitation.
+    pub precipitation: [f64; 2],
+    /// Degrees of the change of temperature.
+    pub temperature_c: [f64; 2],
+    /// Standard deviations of the shift of a given index.
+    pub index_shift: [f64; 2],
+    /// Percent of the fall of the water table.
+    pub drawdown_percent: [f64; 2],
 }

@@ -114,6 +114,7 @@ fn scenario(
         let help = "add precipitation, temperature_c, replay, continue_trend, drawdown_m, land_cover or water_quality, or take it out";
         context.problem(&key(at, "name"), message, help);
     }
+    let spread = super::uncertainty::spread(context, at, section);
     let title = section.title.trim();
     Scenario {
         name: section.name.clone(),
@@ -125,6 +126,8 @@ fn scenario(
         replay,
         continue_trend,
         drawdown: drawdown.unwrap_or(Drawdown::None),
+        drawdown_factor: 1.0,
+        spread,
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),
         water_quality,
