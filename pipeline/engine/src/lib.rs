@@ -7,6 +7,7 @@ mod blob;
 pub mod calibrate;
 pub mod check;
 mod climates;
+mod costs;
 pub mod demo;
 mod describe;
 mod dilution;

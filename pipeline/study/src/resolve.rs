@@ -5,6 +5,7 @@ mod climate;
 mod context;
 mod curve;
 mod grid;
+mod ladder;
 mod layers;
 mod legend;
 mod measure;
@@ -75,6 +76,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let patches = grid::patches(context);
     let records = records::records(context);
     let scenarios = scenarios::scenarios(context, baseline);
+    let drying_ladder = ladder::drying_ladder(context);
+    let response_surface = ladder::response_surface(context);
     context.warn_unused();
     if baseline.is_none() {
         // Without its months a stack of files cannot be told.
@@ -99,6 +102,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         patches,
         records,
         scenarios,
+        drying_ladder,
+        response_surface,
     }
 }
 

@@ -1,6 +1,7 @@
 //! The tables of a run, from what the stages left.
 
 pub mod calibration;
+pub mod costs;
 mod drought;
 mod habitat;
 mod limits;
