@@ -8,6 +8,7 @@ pub mod calibrate;
 pub mod check;
 mod climates;
 mod connection_layers;
+mod costs;
 pub mod demo;
 mod describe;
 mod dilution;

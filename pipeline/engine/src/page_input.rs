@@ -1,6 +1,8 @@
 //! What the report page shows of a run: headline, maps, losses, curves.
 
 use crate::climates::{Climates, Droughts};
+use crate::costs::Costs;
+use crate::costs::ladder::Ladder;
 use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
 use crate::stages::connection::CaseConnection;
@@ -8,17 +10,18 @@ use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
+use crate::tables::costs::{capital, margin_classes, margin_words};
 use crate::tables::{class_name, equivalent_ha, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
-    AreaRow, ClassStyle, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
-    LossBreakdown, LossRow, MapLayer, MapPixels, Ramp, change_classes, not_assessed_classes,
-    permanence_classes,
+    AreaRow, ClassStyle, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
+    DroughtMonth, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer, MapPixels, Ramp,
+    change_classes, not_assessed_classes, permanence_classes,
 };
 use lentic_study::Study;
-use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Variable};
+use lentic_study::settings::{Curve, DryingLadder, IndexKind, Measure, Requisite, Scenario, Variable};
 
 /// Pixels on the longer side of a map.
 const LONGEST: usize = 1000;
@@ -186,6 +189,41 @@ fn measure_word(study: &Study, measure: &Measure) -> String {
     }
 }
 
+/// Habitat area by steps of drying.
+pub fn ladder(study: &Study, costs: &Costs) -> Option<LadderCurve> {
+    let (drying, ladder) = study.drying_ladder.as_ref().zip(costs.ladder.as_ref())?;
+    let steps = || drying.steps().iter().zip(&ladder.steps);
+    let today = ladder.steps.first().map_or(0.0, |step| ha(&step.habitat));
+    let half = steps().position(|(_, areas)| 2.0 * ha(&areas.kept) <= today).filter(|_| today > 0.0);
+    Some(LadderCurve {
+        drying: capital(drying.in_words()),
+        unit: drying.unit().into(),
+        points: steps().map(|(step, areas)| [*step, ha(&areas.habitat), ha(&areas.kept)]).collect(),
+        half_lost: half.map(|step| margin_words(drying, Some(step))),
+    })
+}
+
+/// Habitat area over changes of climate, with the scenarios that change it alike in all months.
+pub fn surface(study: &Study, costs: &Costs) -> Option<ClimateSurface> {
+    let (wanted, surface) = study.response_surface.as_ref().zip(costs.surface.as_ref())?;
+    let mark = |scenario: &Scenario| {
+        let ([rain, ..], [warmth, ..]) = (scenario.precipitation_factor, scenario.temperature_c);
+        let even = scenario.precipitation_factor == [rain; 12] && scenario.temperature_c == [warmth; 12];
+        let of_climate = scenario.changes_climate() && scenario.replay.is_empty() && even;
+        of_climate.then(|| ClimateMark {
+            title: scenario.title.clone(),
+            precipitation: 100.0 * (rain - 1.0),
+            temperature_c: warmth,
+        })
+    };
+    Some(ClimateSurface {
+        precipitation: wanted.precipitation.clone(),
+        temperature_c: wanted.temperature_c.clone(),
+        habitat_ha: surface.points.iter().map(|(.., areas)| ha(&areas.kept) + ha(&areas.gained)).collect(),
+        marks: study.scenarios.iter().filter_map(mark).collect(),
+    })
+}
+
 /// Area not assessed by reason.
 pub fn not_assessed(reasons: &[ExactSum]) -> Vec<AreaRow> {
     let rows = not_assessed_classes().into_iter().zip(reasons).skip(1);
@@ -284,6 +322,19 @@ impl Maps<'_> {
             "Cells not assessed, and why".into(),
         )?);
         Ok(maps)
+    }
+
+    /// The drying margin, where it was found.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn margin(&self, costs: &Costs) -> Result<Option<MapLayer>, EngineError> {
+        let found = self.study.drying_ladder.as_ref().zip(costs.ladder.as_ref());
+        let map = |(drying, ladder): (&DryingLadder, &Ladder)| {
+            let caption = format!("First step of {} at which today's habitat is none", drying.in_words());
+            self.classes("Drying margin", None, &ladder.margin, margin_classes(drying), caption)
+        };
+        found.map(map).transpose()
     }
 
     fn stride(&self) -> usize {

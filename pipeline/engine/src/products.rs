@@ -1,6 +1,7 @@
 //! The rasters and vectors of a run, written from the flat files of the stages.
 
 use crate::connection_layers::{connection_attributes, path_layer};
+use crate::costs::Costs;
 use crate::error::EngineError;
 use crate::explain;
 use crate::folder::Building;
@@ -13,6 +14,7 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{Context, bands};
+use crate::tables::costs::margin_classes;
 use crate::tables::{class_name, limit_classes};
 use lentic_raster::{
     Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, PathLayer, Scratch,
@@ -45,6 +47,8 @@ pub struct Stages<'a> {
     pub connections: Option<&'a [CaseConnection]>,
     /// Novelty of the cases, where there are records.
     pub novelty: &'a [CaseNovelty],
+    /// What drying costs.
+    pub costs: &'a Costs,
 }
 
 /// A raster to write.
@@ -369,6 +373,15 @@ impl Stages<'_> {
                     },
                 ]),
             });
+        }
+        if let (Some(drying), Some(ladder)) = (&self.context.study.drying_ladder, &self.costs.ladder) {
+            all.push(classes(
+                "drying_margin",
+                &format!("First step of {} at which today's habitat is none", drying.in_words()),
+                &ladder.margin,
+                "drying margin: codes are steps, see their names; 254 is more than the last step",
+                margin_classes(drying),
+            ));
         }
         all.push(floats(
             "suitability_observed",

@@ -2,6 +2,7 @@
 
 use crate::check::{Checked, check};
 use crate::climates::{Shown, choose, droughts};
+use crate::costs::{self, Costs};
 use crate::describe;
 use crate::dilution::dilute;
 use crate::error::EngineError;
@@ -13,9 +14,10 @@ use crate::progress::Progress;
 use crate::records::{self, Judged};
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::response::ResponseProducts;
-use crate::stages::scenarios::{Case, CaseWater};
+use crate::stages::scenarios::{AnswersBy, Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
+use crate::stages::what_if::WhatIf;
 use crate::stages::{self, Context};
 use crate::tables;
 use crate::trend;
@@ -157,6 +159,10 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     if connections.is_some() {
         clock.lap("connecting patches", cells);
     }
+    let by = AnswersBy { groups: &groups, lines: &lines, baseline: &cases[0] };
+    let costs = costs::run(WhatIf { context: &context, water: &water, by }, &suitability, &patches)?;
+    let fates = costs::fates::run(&context, &patches)?;
+    clock.lap("finding what drying costs", cells);
 
     let judged = match (&checked.records, &prepared) {
         (Some(vetted), Some(prepared)) => {
@@ -174,6 +180,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));
     tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
+    tables.extend(tables::costs::fates(&cases, &patches, &fates));
+    tables.extend(tables::costs::of_study(&checked.study, &costs));
     tables.push(tables::limiting_factor(&checked.study, &cases, &suitability));
     tables.push(tables::weights(&checked.study));
     let shown = droughts(&context, &water, &shown_climates(&cases))?;
@@ -203,6 +211,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(connections.into_iter().flat_map(|found| tables::connection_notes(&cases, found)));
+    notes.extend(tables::costs::returned_note(&checked.study, &costs));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
     notes.extend(choice.as_ref().map(|choice| choice.note()));
@@ -228,6 +237,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         patches: &patches,
         connections,
         novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
+        costs: &costs,
     };
     stage.write_cells(&building)?;
     stage.mask_outside()?;
@@ -261,6 +271,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         droughts,
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
+        &costs,
         judged.as_ref(),
     )?;
     clock.lap("writing tables and report", cells);
@@ -283,40 +294,49 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
 /// # Errors
 /// Years to replay that the climate does not hold.
 pub(crate) fn cases<'a>(context: &Context<'a>) -> Result<Vec<Case<'a>>, EngineError> {
-    let climates = context.climates;
-    let designs = |shift: &Shift| climates.designs(&context.axis, shift);
+    let (climates, axis) = (context.climates, &context.axis);
     let warmth = context.study.needs_temperature();
-    let temperature = |shift: &Shift, replay: &[i32]| match (warmth, replay) {
-        (false, _) => Vec::new(),
-        (true, []) => climates.temperatures(&context.axis, shift),
-        (true, years) => climates.replayed_temperatures(years, shift),
-    };
     let mut cases = vec![Case {
         name: "baseline".into(),
         scenario: None,
-        designs: designs(&Shift::NONE),
-        temperature: temperature(&Shift::NONE, &[]),
+        designs: climates.designs(axis, &Shift::NONE),
+        temperature: if warmth { climates.temperatures(axis, &Shift::NONE) } else { Vec::new() },
         trend: BTreeMap::new(),
     }];
     for scenario in &context.study.scenarios {
-        let change = Shift::of(scenario);
-        // it grows warmer all the same where water answers to the fall alone
-        let (designs, temperature) = match scenario {
-            Scenario { drawdown_replaces_climate: true, .. } => {
-                (designs(&Shift::NONE), temperature(&change, &[]))
-            }
-            Scenario { replay, .. } if replay.is_empty() => (designs(&change), temperature(&change, &[])),
-            Scenario { replay, .. } => (climates.replayed(replay, &change)?, temperature(&change, replay)),
-        };
-        cases.push(Case {
-            name: scenario.name.clone(),
-            scenario: Some(scenario),
-            designs,
-            temperature,
-            trend: BTreeMap::new(),
-        });
+        cases.push(case_of(context, scenario)?);
     }
     Ok(cases)
+}
+
+/// The case of a scenario, without a trend that goes on.
+///
+/// # Errors
+/// Years to replay that the climate does not hold.
+pub(crate) fn case_of<'a>(context: &Context, scenario: &'a Scenario) -> Result<Case<'a>, EngineError> {
+    let (climates, axis) = (context.climates, &context.axis);
+    let change = Shift::of(scenario);
+    let replay = &scenario.replay[..];
+    let designs = match replay {
+        _ if scenario.drawdown_replaces_climate => climates.designs(axis, &Shift::NONE),
+        [] => climates.designs(axis, &change),
+        years => climates.replayed(years, &change)?,
+    };
+    let temperature = match replay {
+        _ if !context.study.needs_temperature() => Vec::new(),
+        // it grows warmer all the same where water answers to the fall alone
+        years if !years.is_empty() && !scenario.drawdown_replaces_climate => {
+            climates.replayed_temperatures(years, &change)
+        }
+        _ => climates.temperatures(axis, &change),
+    };
+    Ok(Case {
+        name: scenario.name.clone(),
+        scenario: Some(scenario),
+        designs,
+        temperature,
+        trend: BTreeMap::new(),
+    })
 }
 
 /// What the run record keeps of the dilution of the cases, for those that measure it.
@@ -367,6 +387,7 @@ fn write_report(
         &[CaseWater],
         &SuitabilityProducts,
     ),
+    costs: &Costs,
     judged: Option<&Judged>,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
@@ -379,6 +400,7 @@ fn write_report(
     }
     let page_maps = Maps { study: context.study, grid: context.grid, cases };
     let mut maps = page_maps.all(water, response, case_water, suitability)?;
+    maps.extend(page_maps.margin(costs)?);
     maps.extend(judged.map(|judged| judged.maps(&page_maps)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
@@ -403,6 +425,8 @@ fn write_report(
         droughts,
         curves: page_input::curves(context.study, &suitability.distributions),
         boyce: judged.and_then(|judged| judged.boyce.clone()),
+        ladder: page_input::ladder(context.study, costs),
+        surface: page_input::surface(context.study, costs),
         tables,
         methods: describe::methods(checked, context.climates),
         not_assessed: page_input::not_assessed(&suitability.reasons),

@@ -12,6 +12,8 @@ use lentic_habitat::suitability::{
 use lentic_raster::Window;
 use lentic_study::Study;
 use lentic_study::settings::{Measure, Scenario};
+use std::cell::RefCell;
+use std::collections::BTreeMap;
 use std::rc::Rc;
 
 /// How far beyond a cell the study looks. A requisite that others must be near to is scored beyond the cell by as much as
@@ -27,6 +29,17 @@ pub struct Reach {
 }
 
 impl Reach {
+    /// Cells beyond a window within which water is asked for.
+    pub fn of_water(&self, layers: Layers) -> usize {
+        let reader = Reader { layers };
+        let own = |requisite: &lentic_study::settings::Requisite| {
+            let asking = requisite.variables.iter().filter(|v| Reader::asks_for_water(&v.measure));
+            asking.map(|variable| reader.reach(&variable.measure)).max()
+        };
+        let both = layers.study.requisites.iter().zip(&self.beyond);
+        both.filter_map(|(requisite, beyond)| Some(beyond + own(requisite)?)).max().unwrap_or(0)
+    }
+
     /// The reach of a study whose circles of nearness are refused.
     pub fn of(layers: Layers) -> Self {
         let requisites = &layers.study.requisites;
@@ -62,6 +75,8 @@ pub struct Scorer<'a> {
     reach: Reach,
     /// Whether each variable may differ between cases.
     changing: Vec<bool>,
+    /// Whether each variable hangs on the water of a case.
+    of_water: Vec<bool>,
     weights: Vec<f64>,
 }
 
@@ -77,7 +92,13 @@ impl<'a> Scorer<'a> {
                     || study.scenarios.iter().any(|scenario| reader.changes(&v.measure, scenario))
             })
             .collect();
-        Scorer { layers, reach: Reach::of(layers), changing, weights: requisite_weights(study) }
+        let of_water = study.variables().map(|(_, v)| Reader::asks_for_water(&v.measure)).collect();
+        Scorer { layers, reach: Reach::of(layers), changing, of_water, weights: requisite_weights(study) }
+    }
+
+    /// Cells beyond a window within which water is asked for.
+    pub fn reach_of_water(&self) -> usize {
+        self.reach.of_water(self.layers)
     }
 
     fn study(&self) -> &'a Study {
@@ -97,7 +118,8 @@ impl<'a> Scorer<'a> {
         }
         let windows =
             self.reach.beyond.iter().map(|cells| window.with_margin(*cells, self.layers.grid)).collect();
-        let mut tile = Tile { scorer: self, window, windows, barrier, shared: Vec::new() };
+        let mut tile =
+            Tile { scorer: self, window, windows, barrier, shared: Vec::new(), by_land: RefCell::default() };
         tile.shared = tile.values(|at| !self.changing[at], None, &NoWater)?;
         Ok(tile)
     }
@@ -111,7 +133,12 @@ pub struct Tile<'a> {
     windows: Vec<Window>,
     barrier: Vec<bool>,
     shared: Vec<Option<Rc<Values>>>,
+    /// Variables that hang on the land cover alone, by the layer that takes its place.
+    by_land: RefCell<BTreeMap<Option<String>, Rc<Shared>>>,
 }
+
+/// Variables measured before; `None` for those that were not.
+type Shared = Vec<Option<Rc<Values>>>;
 
 /// A variable over the window of its requisite.
 struct Values {
@@ -169,22 +196,33 @@ impl<'a> Tile<'a> {
         Ok(all)
     }
 
+    /// The variables that change with the land cover alone, measured once for each land cover.
+    fn of_land(&self, scenario: Option<&Scenario>) -> Result<Rc<Shared>, EngineError> {
+        let cover = scenario.and_then(|scenario| scenario.land_cover.clone());
+        if let Some(found) = self.by_land.borrow().get(&cover) {
+            return Ok(Rc::clone(found));
+        }
+        let wanted = |at: usize| self.shared[at].is_none() && !self.scorer.of_water[at];
+        let found = Rc::new(self.values(wanted, scenario, &NoWater)?);
+        self.by_land.borrow_mut().insert(cover, Rc::clone(&found));
+        Ok(found)
+    }
+
     /// Scores the window in one case; `None` is the land as it is today.
     ///
     /// # Errors
     /// A layer or the water cannot be read, or a class has no score.
     pub fn score(
-        &'a self,
+        &self,
         scenario: Option<&Scenario>,
         cells: &dyn CaseCells,
-    ) -> Result<Scored<'a>, EngineError> {
+    ) -> Result<Scored<'_>, EngineError> {
         let study = self.scorer.study();
-        let own = self.values(|at| self.shared[at].is_none(), scenario, cells)?;
-        let values: Vec<Rc<Values>> = own
-            .into_iter()
-            .zip(&self.shared)
-            .filter_map(|(own, shared)| own.or_else(|| shared.clone()))
-            .collect();
+        let land = self.of_land(scenario)?;
+        let known = |at: usize| self.shared[at].as_ref().or(land[at].as_ref());
+        let own = self.values(|at| known(at).is_none(), scenario, cells)?;
+        let values: Vec<Rc<Values>> =
+            own.into_iter().enumerate().filter_map(|(at, own)| own.or_else(|| known(at).cloned())).collect();
         let mut first = Vec::new();
         let mut next = 0;
         for requisite in &study.requisites {

@@ -103,7 +103,8 @@ impl Layout {
         if weighted(study.suitability.combine) && study.requisites.len() > 1 {
             weights += study.requisites.len();
         }
-        let scenarios: usize = study.scenarios.iter().map(|scenario| ranges(scenario).iter().flatten().count()).sum();
+        let scenarios: usize =
+            study.scenarios.iter().map(|scenario| ranges(scenario).iter().flatten().count()).sum();
         let columns = [
             (Part::Curves, if uncertainty.curves > 0.0 { curves } else { 0 }),
             (Part::Weights, if uncertainty.weights > 0.0 { weights } else { 0 }),
@@ -128,8 +129,7 @@ impl Layout {
 
     /// The member at a point of (0, 1) in every column. A study without spread comes back as it is.
     pub fn member(&self, study: &Study, point: &[f64]) -> Member {
-        let mut member =
-            Member { study: study.clone(), response: Vec::new(), depths: DepthError::default() };
+        let mut member = Member { study: study.clone(), response: Vec::new(), depths: DepthError::default() };
         let mut rest = point;
         for (part, columns) in &self.parts {
             let (mut own, others) = rest.split_at((*columns).min(rest.len()));
@@ -155,7 +155,8 @@ impl Layout {
                     }
                 }
                 Part::Depths => {
-                    member.depths = DepthError { metres: self.uncertainty.vertical_m, seed: own[0].to_bits() };
+                    member.depths =
+                        DepthError { metres: self.uncertainty.vertical_m, seed: own[0].to_bits() };
                 }
             }
         }
@@ -184,7 +185,11 @@ impl Layout {
         for requisite in &mut study.requisites {
             if weighted(requisite.combine) && requisite.variables.len() > 1 {
                 let drawn = draw(requisite.variables.iter().map(|variable| variable.weight).collect());
-                requisite.variables.iter_mut().zip(drawn).for_each(|(variable, weight)| variable.weight = weight);
+                requisite
+                    .variables
+                    .iter_mut()
+                    .zip(drawn)
+                    .for_each(|(variable, weight)| variable.weight = weight);
             }
         }
         if weighted(study.suitability.combine) && study.requisites.len() > 1 {
@@ -223,8 +228,10 @@ fn shift_curve(curve: &mut Curve, share: f64, u: &mut &[f64]) {
     let off = |span: f64, u: f64| share * span * (2.0 * u - 1.0);
     match curve {
         Curve::Points(points) => {
-            let span = points.last().map_or(0.0, |last| last[0]) - points.first().map_or(0.0, |first| first[0]);
-            let mut places: Vec<f64> = points.iter().zip(own).map(|(point, u)| point[0] + off(span, *u)).collect();
+            let span =
+                points.last().map_or(0.0, |last| last[0]) - points.first().map_or(0.0, |first| first[0]);
+            let mut places: Vec<f64> =
+                points.iter().zip(own).map(|(point, u)| point[0] + off(span, *u)).collect();
             places.sort_by(f64::total_cmp);
             points.iter_mut().zip(places).for_each(|(point, place)| point[0] = place);
         }

@@ -149,7 +149,12 @@ impl Estimate {
         let mean = drawn.iter().sum::<f64>() / drawn.len() as f64;
         let spread = drawn.iter().map(|v| (v - mean).powi(2)).sum::<f64>();
         let error = (spread / (drawn.len() as f64 - 1.0)).sqrt();
-        Some(Estimate { value, error, low: quantile_of_sorted(&drawn, 0.05)?, high: quantile_of_sorted(&drawn, 0.95)? })
+        Some(Estimate {
+            value,
+            error,
+            low: quantile_of_sorted(&drawn, 0.05)?,
+            high: quantile_of_sorted(&drawn, 0.95)?,
+        })
     }
 
     /// Whether the number can be told from 0: it is above the width of its interval.
@@ -247,7 +252,8 @@ mod tests {
             assert!((mean - 0.5).abs() < 1e-2, "{at}: {mean}");
         }
         let product: f64 =
-            (0..256).map(|row| design.point(row)).map(|p| (p[0] - 0.5) * (p[256] - 0.5)).sum::<f64>() * 12.0 / 256.0;
+            (0..256).map(|row| design.point(row)).map(|p| (p[0] - 0.5) * (p[256] - 0.5)).sum::<f64>() * 12.0
+                / 256.0;
         assert!(product.abs() < 0.2, "{product}");
         assert!((0..512).all(|at| design.point(at).iter().all(|u| *u > 0.0 && *u < 1.0)));
     }

@@ -44,6 +44,12 @@ pub struct StudyFile {
     /// The futures compared with the baseline.
     #[serde(default)]
     pub scenarios: Vec<ScenarioSection>,
+    /// Rising steps of drying, to find where each cell and patch stops being habitat.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drying_ladder: Option<DryingLadderSection>,
+    /// Habitat area over changes of rain and warmth.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub response_surface: Option<ResponseSurfaceSection>,
 }
 
 /// `[study]`
@@ -864,4 +870,28 @@ pub struct ScenarioSection {
     /// Factor on the concentrations of a layer of water quality, by layer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub water_quality: Option<BTreeMap<String, f64>>,
+}
+
+/// `[drying_ladder]`: steps of one kind, from 0 on, rising; at most 40.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DryingLadderSection {
+    /// Loss of precipitation in every month, percent (0, 5, 10 ... 60).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub precipitation_loss: Option<Vec<f64>>,
+    /// Fall of the water table everywhere, metres, in place of the loss of precipitation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drawdown_m: Option<Vec<f64>>,
+}
+
+/// `[response_surface]`: every change of precipitation with every change of temperature, each the same in all months.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ResponseSurfaceSection {
+    /// Changes of precipitation, percent, rising (-40, -30, -20, -10, 0, 10).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub precipitation: Option<Vec<f64>>,
+    /// Changes of temperature, degrees Celsius, rising (0, 1, 2, 3, 4).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<Vec<f64>>,
 }

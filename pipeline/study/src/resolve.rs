@@ -6,6 +6,7 @@ mod context;
 mod crossing;
 mod curve;
 mod grid;
+mod ladder;
 mod layers;
 mod legend;
 mod measure;
@@ -78,6 +79,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let records = records::records(context);
     let uncertainty = uncertainty::uncertainty(context);
     let scenarios = scenarios::scenarios(context, baseline);
+    let drying_ladder = ladder::drying_ladder(context);
+    let response_surface = ladder::response_surface(context);
     context.warn_unused();
     if baseline.is_none() {
         // Without its months a stack of files cannot be told.
@@ -103,6 +106,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         records,
         uncertainty,
         scenarios,
+        drying_ladder,
+        response_surface,
     }
 }
 

@@ -49,6 +49,10 @@ pub struct Study {
     pub uncertainty: Option<Uncertainty>,
     /// Scenarios in file order, the baseline not among them.
     pub scenarios: Vec<Scenario>,
+    /// Steps of drying, if any.
+    pub drying_ladder: Option<DryingLadder>,
+    /// Changes of climate looked at together, if any.
+    pub response_surface: Option<ResponseSurface>,
 }
 
 impl Study {
@@ -596,6 +600,26 @@ pub struct Scenario {
 }
 
 impl Scenario {
+    /// A scenario that changes nothing yet.
+    pub fn unchanged(name: &str) -> Self {
+        Scenario {
+            name: name.to_string(),
+            title: name.to_string(),
+            horizon: None,
+            precipitation_factor: [1.0; 12],
+            temperature_c: [0.0; 12],
+            index_shift: [0.0; 12],
+            replay: Vec::new(),
+            continue_trend: false,
+            drawdown: Drawdown::None,
+            drawdown_factor: 1.0,
+            spread: Spread::default(),
+            drawdown_replaces_climate: false,
+            land_cover: None,
+            water_quality: BTreeMap::new(),
+        }
+    }
+
     /// Whether the scenario changes precipitation, temperature or a given index, or which years come.
     pub fn changes_climate(&self) -> bool {
         !self.replay.is_empty()
@@ -656,4 +680,76 @@ pub struct Spread {
     pub index_shift: [f64; 2],
     /// Percent of the fall of the water table.
     pub drawdown_percent: [f64; 2],
+}
+
+/// Rising steps of drying; the first is 0, which changes nothing.
+#[derive(Clone, Debug, PartialEq)]
+pub enum DryingLadder {
+    /// Loss of precipitation in every month, percent.
+    PrecipitationLoss(Vec<f64>),
+    /// Fall of the water table everywhere, metres.
+    Drawdown(Vec<f64>),
+}
+
+impl DryingLadder {
+    /// The steps.
+    pub fn steps(&self) -> &[f64] {
+        match self {
+            DryingLadder::PrecipitationLoss(steps) | DryingLadder::Drawdown(steps) => steps,
+        }
+    }
+
+    /// Unit of the steps.
+    pub fn unit(&self) -> &'static str {
+        match self {
+            DryingLadder::PrecipitationLoss(_) => "percent",
+            DryingLadder::Drawdown(_) => "m",
+        }
+    }
+
+    /// What the steps are.
+    pub fn in_words(&self) -> &'static str {
+        match self {
+            DryingLadder::PrecipitationLoss(_) => "loss of precipitation",
+            DryingLadder::Drawdown(_) => "fall of the water table",
+        }
+    }
+
+    /// The scenario of a step.
+    pub fn scenario(&self, step: f64) -> Scenario {
+        let mut scenario = Scenario::unchanged("drying-ladder");
+        match self {
+            // written as a scenario of this change is read, so that both are the same to the bit
+            DryingLadder::PrecipitationLoss(_) => {
+                scenario.precipitation_factor = [precipitation_factor(-step); 12];
+            }
+            DryingLadder::Drawdown(_) => scenario.drawdown = Drawdown::Everywhere(step),
+        }
+        scenario
+    }
+}
+
+/// The factor of a change of precipitation in percent.
+pub fn precipitation_factor(percent: f64) -> f64 {
+    1.0 + percent / 100.0
+}
+
+/// Changes of climate looked at together, the same in all months; each list rises.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ResponseSurface {
+    /// Changes of precipitation, percent.
+    pub precipitation: Vec<f64>,
+    /// Changes of temperature, degrees Celsius.
+    pub temperature_c: Vec<f64>,
+}
+
+impl ResponseSurface {
+    /// The scenario of a point.
+    pub fn scenario(&self, precipitation: f64, temperature_c: f64) -> Scenario {
+        Scenario {
+            precipitation_factor: [precipitation_factor(precipitation); 12],
+            temperature_c: [temperature_c; 12],
+            ..Scenario::unchanged("response-surface")
+        }
+    }
 }

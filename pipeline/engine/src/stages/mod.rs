@@ -7,6 +7,7 @@ pub mod scenarios;
 pub mod suitability;
 pub mod volume;
 pub mod water;
+pub mod what_if;
 pub mod yearly;
 
 use crate::blob::TileFiles;

@@ -3,14 +3,16 @@
 use super::Context;
 use super::water::{Water, WaterProducts};
 use super::yearly::{CaseYears, TileYears, YearlyCells};
+use crate::blob::WetCells;
 use crate::dilution::Dilution;
 use crate::error::EngineError;
 use crate::layers::NO_CLASS;
 use crate::measures::CaseCells;
 use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
+use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Beta, Design, Groups};
 use lentic_habitat::suitability::Measured;
-use lentic_habitat::water::bit;
+use lentic_habitat::water::{BitRows, bit};
 use lentic_raster::{Scratch, Window};
 use lentic_study::settings::{Drawdown, Role, Scenario};
 use std::collections::BTreeMap;
@@ -68,10 +70,29 @@ pub struct CaseWater {
 
 /// Cells that a drawdown cannot be answered for.
 #[derive(Clone, Copy, Debug, Default)]
-struct Unknown {
-    factor: u64,
+pub(crate) struct Unknown {
+    /// Wet cells of which it is not known how water follows its table.
+    pub factor: u64,
     held: u64,
     rise: u64,
+}
+
+impl Unknown {
+    /// Refuses a drawdown that water cannot follow.
+    ///
+    /// # Errors
+    /// Where there are wet cells that cannot be answered for.
+    pub fn refuse(unknown: u64, scenario: &str) -> Result<(), EngineError> {
+        if unknown == 0 {
+            return Ok(());
+        }
+        Err(EngineError::Drawdown {
+            scenario: scenario.to_string(),
+            reason: format!(
+                "{unknown} wet cells lie in no pool or response group whose sometimes wet cells (at least 30, over 0.3 m of elevation or on a steep, plain line) show how water falls with rising ground"
+            ),
+        })
+    }
 }
 
 /// Runs the stage for all cases (the baseline first).
@@ -102,58 +123,143 @@ pub fn run(
             rise_unknown: 0,
         });
     }
+    let by = AnswersBy { groups, lines, baseline: &cases[0] };
     let tiles = context.over_tiles("answering the scenarios", |tile, window| {
-        one_tile(context, water, groups, lines, (cases, &years), &products, tile, window)
+        one_tile(context, water, by, (cases, &years), &products, tile, window)
     })?;
     for (at, case) in cases.iter().enumerate() {
         let unknown: u64 = tiles.iter().map(|tile| tile[at].factor).sum();
-        if unknown > 0 {
-            return Err(EngineError::Drawdown {
-                scenario: case.name.clone(),
-                reason: format!(
-                    "{unknown} wet cells lie in no pool or response group whose sometimes wet cells (at least 30, over 0.3 m of elevation or on a steep, plain line) show how water falls with rising ground"
-                ),
-            });
-        }
+        Unknown::refuse(unknown, &case.name)?;
         products[at].depth_held = tiles.iter().map(|tile| tile[at].held).sum();
         products[at].rise_unknown = tiles.iter().map(|tile| tile[at].rise).sum();
     }
     Ok(products)
 }
 
-#[allow(clippy::too_many_arguments)]
-fn one_tile(
-    context: &Context,
-    water: &WaterProducts,
-    groups: &Groups,
-    lines: &Lines,
-    (cases, years): (&[Case], &[Option<CaseYears>]),
-    products: &[CaseWater],
-    tile: usize,
-    window: Window,
-) -> Result<Vec<Unknown>, EngineError> {
-    let wet = context.files.wet(tile, &context.axis)?;
-    let betas = context.files.coefficients(tile)?;
-    let roots = context.files.covariances(tile)?;
-    let codes = context.layers.groups(window)?;
-    let pools = context.layers.pools(window)?;
-    let states = water.state.read(&window)?;
-    let ground = context.layers.numbers_with(Role::Ground, window)?;
-    let elevation_of = |cell: usize| ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
-    let factors: Vec<Option<Factor>> =
-        wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
-    let climates = context.climates.of_cells(&context.layers, window)?;
-    let mut unknown = vec![Unknown::default(); cases.len()];
-    for (((case, product), years), unknown) in cases.iter().zip(products).zip(years).zip(&mut unknown) {
-        let mut years = years.as_ref().map(|years| TileYears::new(years, window, &states));
+/// By what water answers, in every window.
+#[derive(Clone, Copy)]
+pub(crate) struct AnswersBy<'a> {
+    /// Priors of the response groups.
+    pub groups: &'a Groups,
+    /// How water follows its table.
+    pub lines: &'a Lines,
+    /// The baseline.
+    pub baseline: &'a Case<'a>,
+}
+
+/// The cells of a window with what their water answers by, the same in every case.
+pub(crate) struct Site {
+    /// The window.
+    pub window: Window,
+    /// Cells ever wet, by their positions in the window.
+    wet: WetCells,
+    /// Their coefficients.
+    betas: Vec<Beta>,
+    /// Roots of the covariances of those; empty where no standard deviations are wanted.
+    roots: Vec<CovarianceRoot>,
+    codes: Vec<Option<i32>>,
+    pools: Vec<Option<i32>>,
+    states: Vec<u8>,
+    ground: Option<Vec<f32>>,
+    factors: Vec<Option<Factor>>,
+    climates: Vec<Option<usize>>,
+}
+
+/// Water of a window in one case.
+pub(crate) struct Answer<'a> {
+    /// Expected hydroperiod, months per year.
+    pub months: Vec<f32>,
+    /// Its standard deviation; NaN where it is not known or not wanted.
+    pub sds: Vec<f32>,
+    /// Fall of depth, metres.
+    pub depth_falls: Vec<f32>,
+    /// Yearly measures, where the study has any.
+    pub years: Option<TileYears<'a>>,
+}
+
+impl Site {
+    /// The cells of a window whose wet cells and fits are these.
+    ///
+    /// # Errors
+    /// A layer that cannot be read, or a disk that refuses.
+    pub fn new(
+        context: &Context,
+        water: &WaterProducts,
+        lines: &Lines,
+        window: Window,
+        (wet, betas, roots): (WetCells, Vec<Beta>, Vec<CovarianceRoot>),
+    ) -> Result<Self, EngineError> {
+        let codes = context.layers.groups(window)?;
+        let pools = context.layers.pools(window)?;
+        let states = water.state.read(&window)?;
+        let ground = context.layers.numbers_with(Role::Ground, window)?;
+        let factors: Vec<Option<Factor>> =
+            wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
+        let climates = context.climates.of_cells(&context.layers, window)?;
+        Ok(Site { window, wet, betas, roots, codes, pools, states, ground, factors, climates })
+    }
+
+    /// The cells of any window, from the tiles it lies over; without standard deviations.
+    ///
+    /// # Errors
+    /// A layer that cannot be read, or a disk that refuses.
+    pub fn about(
+        context: &Context,
+        water: &WaterProducts,
+        lines: &Lines,
+        window: Window,
+    ) -> Result<Self, EngineError> {
+        let mut found: Vec<(u32, Beta, Vec<u64>, Vec<u64>)> = Vec::new();
+        for (tile, place) in context.tiles.iter().enumerate() {
+            let Some(shared) = place.intersect(&window) else { continue };
+            let wet = context.files.wet(tile, &context.axis)?;
+            let betas = context.files.coefficients(tile)?;
+            for (at, (cell, beta)) in wet.cells.iter().zip(betas).enumerate() {
+                let (row, col) =
+                    (place.row + *cell as usize / place.cols, place.col + *cell as usize % place.cols);
+                if shared.contains(&Window { row, col, rows: 1, cols: 1 }) {
+                    let here = (row - window.row) * window.cols + col - window.col;
+                    found.push((
+                        here as u32,
+                        beta,
+                        wet.rows.observed(at).to_vec(),
+                        wet.rows.wet(at).to_vec(),
+                    ));
+                }
+            }
+        }
+        found.sort_unstable_by_key(|(cell, ..)| *cell);
+        let mut rows = BitRows::new(&context.axis, 0);
+        found.iter().for_each(|(_, _, observed, wet)| rows.push(observed, wet));
+        let wet = WetCells { cells: found.iter().map(|(cell, ..)| *cell).collect(), rows };
+        let betas = found.iter().map(|(_, beta, ..)| *beta).collect();
+        Site::new(context, water, lines, window, (wet, betas, Vec::new()))
+    }
+
+    /// Water of the window in a case; falls of depth where they are wanted. Cells that cannot be answered for are counted.
+    ///
+    /// # Errors
+    /// A layer that cannot be read.
+    pub fn answer<'y>(
+        &self,
+        context: &Context,
+        by: AnswersBy,
+        case: &Case,
+        years: Option<&'y CaseYears<'y>>,
+        with_fall: bool,
+        unknown: &mut Unknown,
+    ) -> Result<Answer<'y>, EngineError> {
+        let Site { window, wet, betas, roots, codes, pools, states, ground, factors, climates } = self;
+        let elevation_of = |cell: usize| ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
+        let mut years = years.map(|years| TileYears::new(years, *window, states));
         let mut months: Vec<f32> = states
             .iter()
             .map(|state| if *state == Water::NotAssessed as u8 { f32::NAN } else { 0.0 })
             .collect();
         let mut sds = vec![f32::NAN; window.len()];
-        let falls = prescribed(context, case.scenario, window)?;
+        let falls = prescribed(context, case.scenario, *window)?;
         let mut depth_falls = vec![0.0f32; window.len()];
-        let falls_of_z = case.falls_of_z(&cases[0].designs);
+        let falls_of_z = case.falls_of_z(&by.baseline.designs);
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
             let Some(climate) = climates[cell] else { continue };
@@ -174,13 +280,20 @@ fn one_tile(
             // a trend carried on works as the fall that would bring it about
             let fall = factor.map_or(h, |f| h - trend / f.g);
             let shift = factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
-            let (value, sd) = case.designs[climate].hydroperiod_with_sd(&betas[at], shift, &roots[at]);
-            months[cell] = value as f32;
-            sds[cell] = sd as f32;
+            let design = &case.designs[climate];
+            // the value is the same to the bit, with its standard deviation or without
+            months[cell] = match roots.get(at) {
+                Some(root) => {
+                    let (value, sd) = design.hydroperiod_with_sd(&betas[at], shift, root);
+                    sds[cell] = sd as f32;
+                    value as f32
+                }
+                None => design.hydroperiod(&betas[at], shift) as f32,
+            };
             if let Some(years) = &mut years {
-                years.draw(cell, climate, &betas[at], shift, groups.of(codes[cell]).lag1);
+                years.draw(cell, climate, &betas[at], shift, by.groups.of(codes[cell]).lag1);
             }
-            if product.fall.is_some() {
+            if with_fall {
                 match factor {
                     Some(factor) => {
                         let mean = mean_fall(&falls_of_z[climate], wet.rows.wet(at));
@@ -205,10 +318,10 @@ fn one_tile(
                     continue;
                 }
                 let elevation = elevation_of(cell);
-                let line = lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
+                let line = by.lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
                 match line.filter(|_| elevation.is_finite()).zip(climates[cell]) {
                     Some((line, climate)) => {
-                        let group = groups.of(codes[cell]);
+                        let group = by.groups.of(codes[cell]);
                         let mean = group.mean;
                         let beta: Beta = [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
                         let shift = -line.g * h;
@@ -221,13 +334,32 @@ fn one_tile(
                 }
             }
         }
-        product.hydroperiod.write(&window, &months)?;
-        if let Some(years) = &years {
+        Ok(Answer { months, sds, depth_falls, years })
+    }
+}
+
+fn one_tile(
+    context: &Context,
+    water: &WaterProducts,
+    by: AnswersBy,
+    (cases, years): (&[Case], &[Option<CaseYears>]),
+    products: &[CaseWater],
+    tile: usize,
+    window: Window,
+) -> Result<Vec<Unknown>, EngineError> {
+    let wet = context.files.wet(tile, &context.axis)?;
+    let fits = (wet, context.files.coefficients(tile)?, context.files.covariances(tile)?);
+    let site = Site::new(context, water, by.lines, window, fits)?;
+    let mut unknown = vec![Unknown::default(); cases.len()];
+    for (((case, product), years), unknown) in cases.iter().zip(products).zip(years).zip(&mut unknown) {
+        let answer = site.answer(context, by, case, years.as_ref(), product.fall.is_some(), unknown)?;
+        product.hydroperiod.write(&window, &answer.months)?;
+        if let Some(years) = &answer.years {
             years.write(&product.yearly)?;
         }
-        product.hydroperiod_sd.write(&window, &sds)?;
+        product.hydroperiod_sd.write(&window, &answer.sds)?;
         if let Some(fall) = &product.fall {
-            fall.write(&window, &depth_falls)?;
+            fall.write(&window, &answer.depth_falls)?;
         }
     }
     Ok(unknown)

@@ -150,6 +150,15 @@ impl<'a> TileYears<'a> {
         }
     }
 
+    /// What the yearly variable at position `at` measures in the cells; `scored` where the scores of its years are averaged.
+    pub fn measured(&self, at: usize, scored: bool) -> Measured {
+        let Means { measure, score } = &self.cells[at];
+        match scored {
+            true => Measured::Years { measure: measure.clone(), score: score.clone() },
+            false => Measured::Numbers(measure.clone()),
+        }
+    }
+
     /// Writes the tile.
     ///
     /// # Errors

@@ -2,6 +2,7 @@
 
 pub mod calibration;
 mod connection;
+pub mod costs;
 mod drought;
 mod habitat;
 mod limits;

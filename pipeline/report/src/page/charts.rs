@@ -1,7 +1,10 @@
 //! The charts of the page, each drawn for a wide and for a narrow screen.
 
 use super::PageInput;
-use crate::chart::{Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::chart::{
+    Svg, boyce_curve, drought_index, drying_ladder, habitat_area, loss_breakdown, response_curves,
+    response_surface,
+};
 use minijinja::Value;
 
 /// Width of a chart beside a caption on a large screen, units.
@@ -24,6 +27,22 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
             "Hectares of baseline habitat that are no habitat in the scenario, and their share of the \
              baseline habitat there.",
             |width| loss_breakdown(breakdown, &input.headline, width),
+        ));
+    }
+    if let Some(ladder) = &input.ladder {
+        charts.push(chart(
+            "Habitat under steps of drying",
+            "Each step changes this one thing and leaves all else as it is today. Habitat that is none today may come, \
+             where water grows shallower; the thinner line is what stays of today's.",
+            |width| drying_ladder(ladder, width),
+        ));
+    }
+    if let Some(surface) = &input.surface {
+        charts.push(chart(
+            "Habitat area over rain and warmth",
+            "Each cell changes precipitation and temperature alike in all months, and nothing else. A scenario with \
+             the same change in all months is marked where its climate lies; what else it changes does not show here.",
+            |width| response_surface(surface, width),
         ));
     }
     for drought in &input.droughts {

@@ -23,6 +23,10 @@ pub struct PageInput<'a> {
     pub curves: Vec<CurvePanel>,
     /// How records crowd as suitability rises, where the study has records.
     pub boyce: Option<BoyceCurve>,
+    /// Habitat area by steps of drying, where the study asks for it.
+    pub ladder: Option<LadderCurve>,
+    /// Habitat area over changes of climate, where the study asks for it.
+    pub surface: Option<ClimateSurface>,
     /// Tables shown in full.
     pub tables: &'a [Table],
     /// How it was computed, from the settings used.
@@ -230,6 +234,43 @@ pub struct BoyceCurve {
     pub range: Option<[f64; 2]>,
     /// Thresholds to mark, by name, rising.
     pub thresholds: Vec<(String, f64)>,
+}
+
+/// Habitat area by steps of drying.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LadderCurve {
+    /// What the steps are, for example "Loss of precipitation".
+    pub drying: String,
+    /// Unit of the steps.
+    pub unit: String,
+    /// Step, habitat and the part of it that is habitat today, hectares; steps rising from 0.
+    pub points: Vec<[f64; 3]>,
+    /// First step at which half of today's habitat or less is kept, in words; `None` where more is kept at every step.
+    pub half_lost: Option<String>,
+}
+
+/// Habitat area over changes of climate.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClimateSurface {
+    /// Changes of precipitation, percent, rising.
+    pub precipitation: Vec<f64>,
+    /// Changes of temperature, degrees Celsius, rising.
+    pub temperature_c: Vec<f64>,
+    /// Habitat, hectares, by temperature and in it by precipitation.
+    pub habitat_ha: Vec<f64>,
+    /// Scenarios with a change of climate that is the same in all months.
+    pub marks: Vec<ClimateMark>,
+}
+
+/// A named scenario on a surface.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClimateMark {
+    /// Its title.
+    pub title: String,
+    /// Change of precipitation, percent.
+    pub precipitation: f64,
+    /// Change of temperature, degrees Celsius.
+    pub temperature_c: f64,
 }
 
 /// How something was computed.

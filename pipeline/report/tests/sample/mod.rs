@@ -1,10 +1,10 @@
 //! A page of invented results: Talverra Sink and its turtle exist nowhere.
 
 use lentic_report::{
-    AreaRow, BoyceCurve, Column, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, GridRecord,
-    Headline, HeadlineRow, Input, LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput,
-    PeriodRecord, Product, Program, Ramp, RunRecord, Stage, StudyRecord, Table, change_classes,
-    not_assessed_classes, permanence_classes,
+    AreaRow, BoyceCurve, ClimateMark, ClimateSurface, Column, CurvePanel, CurveShape, Distribution, Drought,
+    DroughtMonth, GridRecord, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown, LossRow, MapLayer,
+    MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp, RunRecord, Stage, StudyRecord,
+    Table, change_classes, not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -443,6 +443,21 @@ impl Sample {
                 index: Some(0.93),
                 range: Some([0.81, 0.98]),
                 thresholds: vec![("tenth percentile".into(), 0.46), ("study".into(), 0.5)],
+            }),
+            ladder: Some(LadderCurve {
+                drying: "Loss of precipitation".into(),
+                unit: "percent".into(),
+                points: (0..=12).map(f64::from).map(|k| [5.0 * k, 3482.4 * 0.8f64.powf(k) + 9.0 * k, 3482.4 * 0.8f64.powf(k)]).collect(),
+                half_lost: Some("20 percent".into()),
+            }),
+            surface: Some(ClimateSurface {
+                precipitation: vec![-40.0, -30.0, -20.0, -10.0, 0.0, 10.0],
+                temperature_c: vec![0.0, 1.0, 2.0, 3.0],
+                habitat_ha: (0..24).map(|k| 3482.4 * 0.8f64.powi(k / 6) * 0.75f64.powi(4 - k % 6).min(1.2)).collect(),
+                marks: vec![
+                    ClimateMark { title: "15 % less rain, 1 degree warmer".into(), precipitation: -15.0, temperature_c: 1.0 },
+                    ClimateMark { title: "Half the rain & 5 degrees".into(), precipitation: -50.0, temperature_c: 5.0 },
+                ],
             }),
             tables: &self.tables,
             methods: vec![

@@ -8,7 +8,7 @@ use crate::options::{
     DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, MeasureKind, Role, ScenarioSection,
     YearOrMonths,
 };
-use crate::settings::{Drawdown, Scenario};
+use crate::settings::{Drawdown, Scenario, precipitation_factor};
 use crate::source::{item, key};
 use std::collections::BTreeMap;
 
@@ -120,7 +120,7 @@ fn scenario(
         name: section.name.clone(),
         title: if title.is_empty() { section.name.clone() } else { title.to_string() },
         horizon: section.horizon,
-        precipitation_factor: precipitation.map(|percent| 1.0 + percent / 100.0),
+        precipitation_factor: precipitation.map(precipitation_factor),
         temperature_c,
         index_shift,
         replay,

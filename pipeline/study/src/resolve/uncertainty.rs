@@ -24,10 +24,32 @@ pub(super) fn uncertainty(context: &mut Context<'_>) -> Option<Uncertainty> {
         let message = format!("{at} is {members}; 20 to 10000 are expected");
         context.problem(&at, message, "200 tell the 5 and 95 % to about a twentieth of the range");
     }
-    let curves = share(context, "curves", section.curves, CURVES, 0.5, "0.1 moves break points by up to a tenth of the curve's span");
-    let weights = share(context, "weights", section.weights, WEIGHTS, 0.3, "the standard deviation of a weight of one half");
-    let threshold = share(context, "threshold", section.threshold, THRESHOLD, 0.3, "how far the threshold may lie off, either way");
-    let vertical_m = share(context, "vertical_m", section.vertical_m, 0.0, f64::INFINITY, "metres, standard deviation");
+    let curves = share(
+        context,
+        "curves",
+        section.curves,
+        CURVES,
+        0.5,
+        "0.1 moves break points by up to a tenth of the curve's span",
+    );
+    let weights = share(
+        context,
+        "weights",
+        section.weights,
+        WEIGHTS,
+        0.3,
+        "the standard deviation of a weight of one half",
+    );
+    let threshold = share(
+        context,
+        "threshold",
+        section.threshold,
+        THRESHOLD,
+        0.3,
+        "how far the threshold may lie off, either way",
+    );
+    let vertical_m =
+        share(context, "vertical_m", section.vertical_m, 0.0, f64::INFINITY, "metres, standard deviation");
     if vertical_m > 0.0 && !context.may_have(Role::Depth) {
         let at = key(AT, "vertical_m");
         let message = format!("{at} is {vertical_m}, but the study has no layer of depth it could lie in");
@@ -38,7 +60,11 @@ pub(super) fn uncertainty(context: &mut Context<'_>) -> Option<Uncertainty> {
     let any = response || spread || curves > 0.0 || weights > 0.0 || threshold > 0.0 || vertical_m > 0.0;
     if !any && !context.spoilt.within(AT) {
         let message = "[uncertainty] leaves everything as it is: all members are the same".to_string();
-        context.warn(AT, message, "give one of curves, weights, threshold, response, vertical_m, or a spread to scenarios");
+        context.warn(
+            AT,
+            message,
+            "give one of curves, weights, threshold, response, vertical_m, or a spread to scenarios",
+        );
     }
     let sensitivity = section.sensitivity.as_ref().map(|section| {
         let samples = section.samples.unwrap_or(SAMPLES);
@@ -50,7 +76,11 @@ pub(super) fn uncertainty(context: &mut Context<'_>) -> Option<Uncertainty> {
         let cells = section.cells.unwrap_or(CELLS);
         if cells < 100 {
             let at = key(&key(AT, "sensitivity"), "cells");
-            context.problem(&at, format!("{at} is {cells}; at least 100 are expected"), "20000 stand for most basins");
+            context.problem(
+                &at,
+                format!("{at} is {cells}; at least 100 are expected"),
+                "20000 stand for most basins",
+            );
         }
         Sensitivity { samples: samples as usize, cells: cells as usize }
     });
@@ -77,8 +107,11 @@ fn share(
     let value = written.unwrap_or(default);
     if !(0.0..=most).contains(&value) {
         let at = key(AT, name);
-        let expected =
-            if most.is_finite() { format!("a number from 0 to {most}") } else { "a number of 0 or more".into() };
+        let expected = if most.is_finite() {
+            format!("a number from 0 to {most}")
+        } else {
+            "a number of 0 or more".into()
+        };
         context.problem(&at, format!("{at} is {value}; {expected} is expected"), help);
     }
     value
@@ -103,7 +136,8 @@ pub(super) fn spread(context: &mut Context<'_>, at: &str, section: &ScenarioSect
         let Some([low, high]) = *range else { return [0.0; 2] };
         let at = key(&at, name);
         if !(low <= 0.0 && 0.0 <= high && low.is_finite() && high.is_finite()) {
-            let message = format!("{at} is [{low}, {high}]; the least and the largest departure about 0 are expected");
+            let message =
+                format!("{at} is [{low}, {high}]; the least and the largest departure about 0 are expected");
             context.problem(&at, message, "for example [-10, 5]: from 10 less to 5 more than what is stated");
         } else if name == "drawdown_percent" && low < -100.0 {
             let message = format!("{at} is [{low}, {high}]; no less than -100 is expected");

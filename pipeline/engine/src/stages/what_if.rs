@@ -1,0 +1,183 @@
+//! Many variants of one study in a single pass over the tiles, from the stored fits to habitat at the cells: steps of drying,
+//! points of a surface, causes taken apart. Nothing of a variant is kept but what the caller makes of it, so that memory is
+//! bounded by tiles in flight, however many variants there are.
+//!
+//! A variant takes the same way as a scenario ([`Site::answer`] for its water, [`crate::scoring`] for its suitability), so the
+//! same change gives the same habitat to the bit. Water is answered anew in the margin that distances, shares and nearness look
+//! into.
+
+use super::Context;
+use super::scenarios::{Answer, AnswersBy, Case, Site, Unknown};
+use super::water::WaterProducts;
+use super::yearly::CaseYears;
+use crate::dilution::{Dilution, depths, dilutions, volumes};
+use crate::error::EngineError;
+use crate::measures::CaseCells;
+use crate::scoring::{Scorer, Tile};
+use lentic_habitat::change::is_habitat;
+use lentic_habitat::suitability::Measured;
+use lentic_raster::Window;
+use lentic_study::settings::Role;
+
+/// What every variant starts from.
+#[derive(Clone, Copy)]
+pub struct WhatIf<'a> {
+    /// The run.
+    pub context: &'a Context<'a>,
+    /// The record of water.
+    pub water: &'a WaterProducts,
+    /// What water answers by.
+    pub(crate) by: AnswersBy<'a>,
+}
+
+/// A variant, ready to be found anywhere.
+pub struct Variant<'a> {
+    case: &'a Case<'a>,
+    years: Option<CaseYears<'a>>,
+    dilution: Dilution,
+}
+
+/// One tile, on which any variant may be found.
+pub struct Place<'a> {
+    what_if: WhatIf<'a>,
+    site: Site,
+    tile: Tile<'a>,
+    /// Whether depths follow the water, so that their fall is looked for.
+    with_fall: bool,
+    /// By yearly variable, whether the scores of its years are averaged.
+    scored: &'a [bool],
+    /// The tile.
+    pub window: Window,
+}
+
+/// What a variant makes of the cells of a tile.
+pub struct Found {
+    /// Suitability as stored; NaN where not assessed.
+    pub suitability: Vec<f32>,
+    threshold: f64,
+}
+
+impl Found {
+    /// Whether a cell is habitat; `None` where it is not assessed.
+    pub fn habitat(&self, cell: usize) -> Option<bool> {
+        let value = self.suitability[cell];
+        (!value.is_nan()).then(|| is_habitat(value, self.threshold))
+    }
+}
+
+impl<'a> WhatIf<'a> {
+    /// Makes variants of cases, which must have other names than a pass of theirs would mix up; the dilution of pools is found
+    /// here, where some variable measures water quality.
+    ///
+    /// # Errors
+    /// A drawdown without a known answer, a layer that cannot be read, or a disk that refuses.
+    pub fn variants(&self, cases: &'a [Case<'a>]) -> Result<Vec<Variant<'a>>, EngineError> {
+        let context = self.context;
+        let mut dilution = vec![Dilution::default(); cases.len()];
+        if let Some(depth) = depths(context.study) {
+            let tiles = context.over_tiles("measuring volumes of variants", |_, window| {
+                let site = Site::about(context, self.water, self.by.lines, window)?;
+                let mut falls = vec![None];
+                for case in cases {
+                    let unknown = &mut Unknown::default();
+                    falls.push(Some(site.answer(context, self.by, case, None, true, unknown)?.depth_falls));
+                }
+                volumes(context, depth, window, &falls)
+            })?;
+            dilution = dilutions(cases.len() + 1, tiles).split_off(1);
+        }
+        let of = |(case, dilution)| Variant { case, years: CaseYears::new(context, case), dilution };
+        Ok(cases.iter().zip(dilution).map(of).collect())
+    }
+
+    /// Runs `work` on every tile, in parallel, and returns the results in tile order.
+    ///
+    /// # Errors
+    /// The first error in tile order.
+    pub fn over_tiles<T: Send>(
+        &self,
+        stage: &str,
+        work: impl Fn(&Place) -> Result<T, EngineError> + Sync,
+    ) -> Result<Vec<T>, EngineError> {
+        let context = self.context;
+        let scorer = Scorer::new(context.layers);
+        let beyond = scorer.reach_of_water();
+        let with_fall = context.study.layer_with(Role::Depth).is_some();
+        let scored: Vec<bool> =
+            context.study.yearly_variables().map(|variable| variable.measure.averages_scores()).collect();
+        context.over_tiles(stage, |_, window| {
+            let about = window.with_margin(beyond, context.grid);
+            let site = Site::about(context, self.water, self.by.lines, about)?;
+            let tile = scorer.tile(window)?;
+            work(&Place { what_if: *self, site, tile, with_fall, scored: &scored, window })
+        })
+    }
+}
+
+impl Place<'_> {
+    /// What a variant makes of this tile.
+    ///
+    /// # Errors
+    /// A drawdown without a known answer, or a layer that cannot be read.
+    pub fn find(&self, variant: &Variant) -> Result<Found, EngineError> {
+        let WhatIf { context, by, .. } = self.what_if;
+        let mut unknown = Unknown::default();
+        let case = variant.case;
+        let years = variant.years.as_ref();
+        let with_fall = self.with_fall && case.scenario.is_some();
+        let answer = self.site.answer(context, by, case, years, with_fall, &mut unknown)?;
+        Unknown::refuse(unknown.factor, &case.name)?;
+        let water = Water {
+            from: self.site.window,
+            answer,
+            with_fall,
+            scored: self.scored,
+            dilution: &variant.dilution,
+        };
+        let suitability = self.tile.score(case.scenario, &water)?.suitability;
+        Ok(Found { suitability, threshold: context.study.suitability.threshold })
+    }
+}
+
+/// Water of a variant about a tile, in memory.
+struct Water<'a> {
+    from: Window,
+    answer: Answer<'a>,
+    with_fall: bool,
+    scored: &'a [bool],
+    dilution: &'a Dilution,
+}
+
+impl Water<'_> {
+    /// The cells of a window within.
+    fn cut<T: Copy>(&self, window: &Window, values: &[T]) -> Vec<T> {
+        let first =
+            |row: usize| (window.row + row - self.from.row) * self.from.cols + window.col - self.from.col;
+        (0..window.rows).flat_map(|row| &values[first(row)..first(row) + window.cols]).copied().collect()
+    }
+}
+
+impl CaseCells for Water<'_> {
+    fn hydroperiod(&self, window: &Window) -> Result<Vec<f32>, EngineError> {
+        Ok(self.cut(window, &self.answer.months))
+    }
+
+    fn fall(&self, window: &Window) -> Result<Option<Vec<f32>>, EngineError> {
+        Ok(self.with_fall.then(|| self.cut(window, &self.answer.depth_falls)))
+    }
+
+    fn yearly(&self, at: usize, window: &Window) -> Result<Measured, EngineError> {
+        let none = || Measured::Numbers(vec![f32::NAN; window.len()]);
+        Ok(match self.answer.years.as_ref().map(|years| years.measured(at, self.scored[at])) {
+            Some(Measured::Numbers(measure)) => Measured::Numbers(self.cut(window, &measure)),
+            Some(Measured::Years { measure, score }) => {
+                Measured::Years { measure: self.cut(window, &measure), score: self.cut(window, &score) }
+            }
+            _ => none(),
+        })
+    }
+
+    fn concentration(&self, pool: i32) -> f64 {
+        self.dilution.concentration(pool)
+    }
+}
