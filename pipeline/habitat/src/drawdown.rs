@@ -3,6 +3,7 @@
 //! cells enough it has a [`curve`] in place of the line.
 
 pub mod curve;
+pub mod gather;
 
 use lentic_numerics::exact_sum::ExactSum;
 use std::collections::BTreeMap;

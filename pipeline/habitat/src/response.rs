@@ -435,4 +435,4 @@ pub mod trend;
 pub mod trust;
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

@@ -1,12 +1,14 @@
 //! Expected hydroperiod and fall of depth of every cell, in the baseline and in every scenario.
 
 use super::Context;
+use super::curves::Curves;
 use super::water::{Water, WaterProducts};
 use super::yearly::{CaseYears, TileYears, YearlyCells};
 use crate::dilution::Dilution;
 use crate::error::EngineError;
 use crate::layers::NO_CLASS;
 use crate::measures::CaseCells;
+use lentic_habitat::drawdown::curve::Bound;
 use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
 use lentic_habitat::response::{Beta, Design, Groups};
 use lentic_habitat::suitability::Measured;
@@ -82,7 +84,7 @@ pub fn run(
     context: &Context,
     water: &WaterProducts,
     groups: &Groups,
-    lines: &Lines,
+    answers: (&Lines, &Curves),
     cases: &[Case],
 ) -> Result<Vec<CaseWater>, EngineError> {
     let with_depth = context.study.layer_with(Role::Depth).is_some();
@@ -103,7 +105,7 @@ pub fn run(
         });
     }
     let tiles = context.over_tiles("answering the scenarios", |tile, window| {
-        one_tile(context, water, groups, lines, (cases, &years), &products, tile, window)
+        one_tile(context, water, groups, answers, (cases, &years), &products, tile, window)
     })?;
     for (at, case) in cases.iter().enumerate() {
         let unknown: u64 = tiles.iter().map(|tile| tile[at].factor).sum();
@@ -126,7 +128,7 @@ fn one_tile(
     context: &Context,
     water: &WaterProducts,
     groups: &Groups,
-    lines: &Lines,
+    (lines, curves): (&Lines, &Curves),
     (cases, years): (&[Case], &[Option<CaseYears>]),
     products: &[CaseWater],
     tile: usize,
@@ -143,6 +145,7 @@ fn one_tile(
     let factors: Vec<Option<Factor>> =
         wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
     let climates = context.climates.of_cells(&context.layers, window)?;
+    let (mut passed, mut logits): (Vec<Beta>, Vec<f64>) = (Vec::new(), Vec::new());
     let mut unknown = vec![Unknown::default(); cases.len()];
     for (((case, product), years), unknown) in cases.iter().zip(products).zip(years).zip(&mut unknown) {
         let mut years = years.as_ref().map(|years| TileYears::new(years, window, &states));
@@ -173,13 +176,28 @@ fn one_tile(
             let trend = case.trend.get(&codes[cell]).copied().unwrap_or(0.0);
             // a trend carried on works as the fall that would bring it about
             let fall = factor.map_or(h, |f| h - trend / f.g);
-            let shift = factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
-            let (value, sd) = case.designs[climate].hydroperiod_with_sd(&betas[at], shift, &roots[at]);
+            let by_line =
+                |fall: f64| factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
+            let design = &case.designs[climate];
+            let lag1 = groups.of(codes[cell]).lag1;
+            let curve = curves.of(pools[cell]).filter(|_| h != 0.0 && elevation.is_finite());
+            let (value, sd) = match curve.zip(factor) {
+                Some((curve, factor)) => {
+                    // the curve answers the fall, the line no more than the trend
+                    let shift = by_line(-trend / factor.g);
+                    curve.moved(Some(&betas[at]), elevation, h, factor.g, &mut passed);
+                    design.bounded_logits(&passed, Bound::of(h), shift, &mut logits);
+                    years.iter_mut().for_each(|years| years.draw_logits(cell, climate, &logits, lag1));
+                    design.hydroperiod_with_sd_of(&logits, &roots[at])
+                }
+                None => {
+                    let shift = by_line(fall);
+                    years.iter_mut().for_each(|years| years.draw(cell, climate, &betas[at], shift, lag1));
+                    design.hydroperiod_with_sd(&betas[at], shift, &roots[at])
+                }
+            };
             months[cell] = value as f32;
             sds[cell] = sd as f32;
-            if let Some(years) = &mut years {
-                years.draw(cell, climate, &betas[at], shift, groups.of(codes[cell]).lag1);
-            }
             if product.fall.is_some() {
                 match factor {
                     Some(factor) => {
@@ -205,10 +223,22 @@ fn one_tile(
                     continue;
                 }
                 let elevation = elevation_of(cell);
-                let line = lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
-                match line.filter(|_| elevation.is_finite()).zip(climates[cell]) {
+                let known = elevation.is_finite();
+                let factor = lines.of(pools[cell], codes[cell]).filter(|_| known);
+                let group = groups.of(codes[cell]);
+                let curve = curves.of(pools[cell]).zip(factor).zip(climates[cell]);
+                if let Some(((curve, factor), climate)) = curve {
+                    let design = &case.designs[climate];
+                    curve.moved(None, elevation, *h, factor.g, &mut passed);
+                    design.bounded_logits(&passed, Bound::of(*h), 0.0, &mut logits);
+                    months[cell] = design.hydroperiod_of(&logits) as f32;
+                    if let Some(years) = &mut years {
+                        years.draw_logits(cell, climate, &logits, group.lag1);
+                    }
+                    continue;
+                }
+                match factor.and_then(|f| f.line).zip(climates[cell]) {
                     Some((line, climate)) => {
-                        let group = groups.of(codes[cell]);
                         let mean = group.mean;
                         let beta: Beta = [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
                         let shift = -line.g * h;

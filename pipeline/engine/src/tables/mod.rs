@@ -1,6 +1,7 @@
 //! The tables of a run, from what the stages left.
 
 pub mod calibration;
+mod drawdown;
 mod drought;
 mod habitat;
 mod limits;
@@ -9,6 +10,7 @@ pub mod records;
 mod volume;
 mod water;
 
+pub use drawdown::drawdown_curves;
 pub use drought::{
     drought_events, drought_index, events_of, extrapolated_notes, index_choice, is_mean, unfitted_warnings,
     warming_warning,

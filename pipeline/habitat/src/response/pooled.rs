@@ -39,9 +39,8 @@ impl Groups {
     /// times cells seen / cells, so that the whole weighs as one cell. b is at least 0.
     pub fn fit_together(&self, code: Option<i32>, cells: u64, parts: &[(&Design, &MonthCounts)]) -> Beta {
         let mut months = Months::default();
-        let share = |counts: &[u32], at: usize| {
-            f64::from(counts.get(at).copied().unwrap_or(0)) / cells.max(1) as f64
-        };
+        let share =
+            |counts: &[u32], at: usize| f64::from(counts.get(at).copied().unwrap_or(0)) / cells.max(1) as f64;
         for (design, counts) in parts {
             months.x.extend((0..design.len()).map(|i| design.row(i)));
             months.trials.extend(design.months.at.iter().map(|at| share(&counts.seen, *at)));

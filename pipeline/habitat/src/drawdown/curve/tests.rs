@@ -12,7 +12,8 @@ fn cell(ground: f32, at: usize, wet: bool) -> PoolCell {
 /// five cells each.
 #[test]
 fn bins_close_at_height_and_cells() {
-    let cells: Vec<PoolCell> = (0..40u16).map(|i| cell(f32::from(i) * 0.02, usize::from(i), i < 30)).collect();
+    let cells: Vec<PoolCell> =
+        (0..40u16).map(|i| cell(f32::from(i) * 0.02, usize::from(i), i < 30)).collect();
     let bins = Bins::of(cells.clone()).unwrap();
     assert_eq!(bins.bins().len(), 8);
     let first = bins.bins()[0];
