@@ -36,10 +36,11 @@ KEYS = {
     "drought_index": ["scenario", "climate", "month"],
     "drought_events": ["scenario", "climate", "first_month"],
     "index_choice": ["months"],
+    "drawdown_curves": ["code"],
 }
 # Differences are relative, but absolute under this size: areas that cancel to about nothing; an index, whose unit is
-# the standard deviation.
-FLOOR = {"drought_index": 1.0, "drought_events": 1.0}
+# the standard deviation; coefficients, in logits.
+FLOOR = {"drought_index": 1.0, "drought_events": 1.0, "drawdown_curves": 1.0}
 # File and band of rasters whose file has another name or more than one band.
 BANDS = {
     "trend_slope": ("water_trend", 1),

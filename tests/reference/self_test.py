@@ -174,7 +174,8 @@ def test_spread_of_hydroperiod():
     x = regression.design_matrix(months, rng.normal(size=len(months)))
     root = 0.01 * np.tril(rng.normal(size=(4, 4)))
     beta = np.array([0.2, 0.8, -0.5, 0.3])
-    found = regression.hydroperiod_sd(x, months, beta[None], (root @ root.T)[None])
+    p = 1 / (1 + np.exp(-x @ beta))
+    found = regression.hydroperiod_sd(x, months, p[None], (root @ root.T)[None])
     drawn = beta + rng.normal(size=(200_000, 4)) @ root.T
     hydroperiods = regression.year(1 / (1 + np.exp(-drawn @ x.T)), months)
     close(found / hydroperiods.std(), [1], 0.01)

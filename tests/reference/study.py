@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from rasterio.errors import RasterioError
 
+import curves
 import patches
 import records
 import water
@@ -208,6 +209,9 @@ class Result:
             out |= self.droughts()
         if self.choice:
             out["index_choice"] = pd.DataFrame(self.choice, columns=COLUMNS)
+        found = curves.table(self.response, self.response.curves)
+        if found is not None:
+            out["drawdown_curves"] = found
         if self.study.role("depth"):
             out["volume"] = self.volume()
         return out

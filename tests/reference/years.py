@@ -155,7 +155,7 @@ class Years:
         at, response = designs.at[climate], self.response
         first, length = at[0], at[-1] - at[0] + 1
         p = np.full((len(cells), length), np.nan)
-        p[:, at - first] = expit(beta @ designs.x[climate].T)
+        p[:, at - first] = expit(response.logits(beta, designs, climate, cells))
         for t in np.setdiff1d(np.arange(length), at - first):
             before, after = (at[at < first + t].max(), at[at > first + t].min())
             p[:, t] = (p[:, before - first] + p[:, after - first]) / 2

@@ -136,7 +136,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     clock.lap("judging the response", 0);
 
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
-    let mut case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    let curves = stages::curves::run(&context, &water, &cases[0].designs, &groups)?;
+    let mut case_water = stages::scenarios::run(&context, &water, &groups, (&lines, &curves), &cases)?;
     dilute(&context, &mut case_water)?;
     let volumes = stages::volume::run(&context, &water, &case_water)?;
     clock.lap("answering the scenarios", cells);
@@ -159,7 +160,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     if connections.is_some() {
         clock.lap("connecting patches", cells);
     }
-    let by = AnswersBy { groups: &groups, lines: &lines, baseline: &cases[0] };
+    let by = AnswersBy { groups: &groups, lines: &lines, curves: &curves, baseline: &cases[0] };
     let costs = costs::run(WhatIf { context: &context, water: &water, by }, &suitability, &patches)?;
     let fates = costs::fates::run(&context, &patches)?;
     clock.lap("finding what drying costs", cells);
@@ -192,6 +193,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     }
     tables.extend(choice.as_ref().map(tables::index_choice));
     tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
+    tables.extend(tables::drawdown_curves(&checked.study, &curves));
     tables.push(tables::baseline_check(&suitability));
     if let Some(quality) = &quality {
         tables.push(tables::inundation_quality(&checked.study, quality));

@@ -6,7 +6,7 @@
 //! month is wet where U lies under p (ours). U is even in every month, so that the mean of the drawn years is the expected hydroperiod;
 //! where p is steady, wetness of a month and the next is correlated by r.
 
-use crate::response::{Beta, Design};
+use crate::response::{Beta, Design, DesignMonth, inverse_logit};
 use crate::spells::GAP;
 use crate::water::{Bits, MonthAxis, bit};
 use lentic_numerics::seed::{hash64, split_mix};
@@ -235,9 +235,32 @@ impl Drawer {
         cell: u64,
         room: &'r mut Room,
     ) -> &'r [Tally] {
+        self.tally(design, |_, month| design.probability(month, beta, shift), lag1, cell, room)
+    }
+
+    /// As [`Drawer::cell`], for the logits of the design months.
+    pub fn cell_of_logits<'r>(
+        &self,
+        design: &Design,
+        logits: &[f64],
+        lag1: f64,
+        cell: u64,
+        room: &'r mut Room,
+    ) -> &'r [Tally] {
+        self.tally(design, |at, _| inverse_logit(logits[at]), lag1, cell, room)
+    }
+
+    fn tally<'r>(
+        &self,
+        design: &Design,
+        probability: impl Fn(usize, &DesignMonth) -> f64,
+        lag1: f64,
+        cell: u64,
+        room: &'r mut Room,
+    ) -> &'r [Tally] {
         room.tallies.clear();
         room.tallies.resize(self.plans.len(), Tally::default());
-        self.probabilities(design, beta, shift, &mut room.p);
+        self.probabilities(design, probability, &mut room.p);
         room.limits.clear();
         room.limits.extend(room.p.iter().map(|p| units(*p)));
         let keep = units(lag1);
@@ -252,13 +275,18 @@ impl Drawer {
     }
 
     /// p of every month of the span. A month without z takes the mean of the nearest before and after that have one (ours).
-    fn probabilities(&self, design: &Design, beta: &Beta, shift: f64, p: &mut Vec<f64>) {
+    fn probabilities(
+        &self,
+        design: &Design,
+        probability: impl Fn(usize, &DesignMonth) -> f64,
+        p: &mut Vec<f64>,
+    ) {
         p.clear();
         p.resize(self.span.len, f64::NAN);
         let mut last: Option<usize> = None;
-        for month in design.months() {
+        for (i, month) in design.months().enumerate() {
             let at = month.at - self.span.first;
-            p[at] = design.probability(&month, beta, shift);
+            p[at] = probability(i, &month);
             if let Some(before) = last.filter(|before| before + 1 < at) {
                 let mean = f64::midpoint(p[before], p[at]);
                 p[before + 1..at].fill(mean);

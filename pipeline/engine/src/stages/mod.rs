@@ -1,6 +1,7 @@
 //! The stages of a run. Each works tile by tile and leaves its cells in flat files over the grid.
 
 pub mod connection;
+pub mod curves;
 pub mod patches;
 pub mod response;
 pub mod scenarios;

@@ -1,6 +1,7 @@
 //! Expected hydroperiod and fall of depth of every cell, in the baseline and in every scenario.
 
 use super::Context;
+use super::curves::Curves;
 use super::water::{Water, WaterProducts};
 use super::yearly::{CaseYears, TileYears, YearlyCells};
 use crate::blob::WetCells;
@@ -8,6 +9,7 @@ use crate::dilution::Dilution;
 use crate::error::EngineError;
 use crate::layers::NO_CLASS;
 use crate::measures::CaseCells;
+use lentic_habitat::drawdown::curve::Bound;
 use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
 use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Beta, Design, Groups};
@@ -103,7 +105,7 @@ pub fn run(
     context: &Context,
     water: &WaterProducts,
     groups: &Groups,
-    lines: &Lines,
+    answers: (&Lines, &Curves),
     cases: &[Case],
 ) -> Result<Vec<CaseWater>, EngineError> {
     let with_depth = context.study.layer_with(Role::Depth).is_some();
@@ -123,7 +125,8 @@ pub fn run(
             rise_unknown: 0,
         });
     }
-    let by = AnswersBy { groups, lines, baseline: &cases[0] };
+    let (lines, curves) = answers;
+    let by = AnswersBy { groups, lines, curves, baseline: &cases[0] };
     let tiles = context.over_tiles("answering the scenarios", |tile, window| {
         one_tile(context, water, by, (cases, &years), &products, tile, window)
     })?;
@@ -143,6 +146,8 @@ pub(crate) struct AnswersBy<'a> {
     pub groups: &'a Groups,
     /// How water follows its table.
     pub lines: &'a Lines,
+    /// How it does in pools that have a curve.
+    pub curves: &'a Curves,
     /// The baseline.
     pub baseline: &'a Case<'a>,
 }
@@ -260,6 +265,7 @@ impl Site {
         let falls = prescribed(context, case.scenario, *window)?;
         let mut depth_falls = vec![0.0f32; window.len()];
         let falls_of_z = case.falls_of_z(&by.baseline.designs);
+        let (mut passed, mut logits): (Vec<Beta>, Vec<f64>) = (Vec::new(), Vec::new());
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
             let Some(climate) = climates[cell] else { continue };
@@ -279,20 +285,36 @@ impl Site {
             let trend = case.trend.get(&codes[cell]).copied().unwrap_or(0.0);
             // a trend carried on works as the fall that would bring it about
             let fall = factor.map_or(h, |f| h - trend / f.g);
-            let shift = factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
+            let by_line =
+                |fall: f64| factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
             let design = &case.designs[climate];
+            let lag1 = by.groups.of(codes[cell]).lag1;
+            let root = roots.get(at);
+            let curve = by.curves.of(pools[cell]).filter(|_| h != 0.0 && elevation.is_finite());
             // the value is the same to the bit, with its standard deviation or without
-            months[cell] = match roots.get(at) {
-                Some(root) => {
-                    let (value, sd) = design.hydroperiod_with_sd(&betas[at], shift, root);
-                    sds[cell] = sd as f32;
-                    value as f32
+            let (value, sd) = match curve.zip(factor) {
+                Some((curve, factor)) => {
+                    // the curve answers the fall, the line no more than the trend
+                    let shift = by_line(-trend / factor.g);
+                    curve.moved(Some(&betas[at]), elevation, h, factor.g, &mut passed);
+                    design.bounded_logits(&passed, Bound::of(h), shift, &mut logits);
+                    years.iter_mut().for_each(|years| years.draw_logits(cell, climate, &logits, lag1));
+                    match root {
+                        Some(root) => design.hydroperiod_with_sd_of(&logits, root),
+                        None => (design.hydroperiod_of(&logits), f64::NAN),
+                    }
                 }
-                None => design.hydroperiod(&betas[at], shift) as f32,
+                None => {
+                    let shift = by_line(fall);
+                    years.iter_mut().for_each(|years| years.draw(cell, climate, &betas[at], shift, lag1));
+                    match root {
+                        Some(root) => design.hydroperiod_with_sd(&betas[at], shift, root),
+                        None => (design.hydroperiod(&betas[at], shift), f64::NAN),
+                    }
+                }
             };
-            if let Some(years) = &mut years {
-                years.draw(cell, climate, &betas[at], shift, by.groups.of(codes[cell]).lag1);
-            }
+            months[cell] = value as f32;
+            sds[cell] = sd as f32;
             if with_fall {
                 match factor {
                     Some(factor) => {
@@ -318,10 +340,22 @@ impl Site {
                     continue;
                 }
                 let elevation = elevation_of(cell);
-                let line = by.lines.of(pools[cell], codes[cell]).and_then(|f| f.line);
-                match line.filter(|_| elevation.is_finite()).zip(climates[cell]) {
+                let known = elevation.is_finite();
+                let factor = by.lines.of(pools[cell], codes[cell]).filter(|_| known);
+                let group = by.groups.of(codes[cell]);
+                let curve = by.curves.of(pools[cell]).zip(factor).zip(climates[cell]);
+                if let Some(((curve, factor), climate)) = curve {
+                    let design = &case.designs[climate];
+                    curve.moved(None, elevation, *h, factor.g, &mut passed);
+                    design.bounded_logits(&passed, Bound::of(*h), 0.0, &mut logits);
+                    months[cell] = design.hydroperiod_of(&logits) as f32;
+                    if let Some(years) = &mut years {
+                        years.draw_logits(cell, climate, &logits, group.lag1);
+                    }
+                    continue;
+                }
+                match factor.and_then(|f| f.line).zip(climates[cell]) {
                     Some((line, climate)) => {
-                        let group = by.groups.of(codes[cell]);
                         let mean = group.mean;
                         let beta: Beta = [line.intercept_at(elevation), mean[1].max(0.0), mean[2], mean[3]];
                         let shift = -line.g * h;

@@ -130,13 +130,30 @@ impl<'a> TileYears<'a> {
         TileYears { case, window, cells, room: Room::default() }
     }
 
-    /// Draws the years of a cell.
+    /// Draws the years of a cell of coefficients `beta` with `shift` logits added.
     pub fn draw(&mut self, cell: usize, climate: usize, beta: &Beta, shift: f64, lag1: f64) {
+        self.tally(cell, climate, |drawer, design, hash, room| {
+            drawer.cell(design, beta, shift, lag1, hash, room)
+        });
+    }
+
+    /// Draws the years of a cell of these logits of the design months.
+    pub fn draw_logits(&mut self, cell: usize, climate: usize, logits: &[f64], lag1: f64) {
+        self.tally(cell, climate, |drawer, design, hash, room| {
+            drawer.cell_of_logits(design, logits, lag1, hash, room)
+        });
+    }
+
+    fn tally(
+        &mut self,
+        cell: usize,
+        climate: usize,
+        draw: impl for<'r> FnOnce(&Drawer, &Design, u64, &'r mut Room) -> &'r [Tally],
+    ) {
         let (row, col) =
             (self.window.row + cell / self.window.cols, self.window.col + cell % self.window.cols);
         let hash = cell_hash(self.case.seed, row, col);
-        let drawer = &self.case.drawers[climate];
-        let tallies = drawer.cell(&self.case.designs[climate], beta, shift, lag1, hash, &mut self.room);
+        let tallies = draw(&self.case.drawers[climate], &self.case.designs[climate], hash, &mut self.room);
         for ((means, tally), scores) in self.cells.iter_mut().zip(tallies).zip(&self.case.scores) {
             means.set(cell, tally, scores);
         }

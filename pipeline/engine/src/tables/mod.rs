@@ -3,6 +3,7 @@
 pub mod calibration;
 mod connection;
 pub mod costs;
+mod drawdown;
 mod drought;
 mod habitat;
 mod limits;
@@ -12,6 +13,7 @@ mod volume;
 mod water;
 
 pub use connection::{connection, connection_notes, equivalent_ha};
+pub use drawdown::drawdown_curves;
 pub use drought::{
     drought_events, drought_index, events_of, extrapolated_notes, index_choice, is_mean, unfitted_warnings,
     warming_warning,

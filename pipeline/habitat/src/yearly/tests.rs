@@ -1,4 +1,5 @@
 use super::*;
+use crate::drawdown::curve::Bound;
 use lentic_study::settings::Average;
 use proptest::prelude::*;
 
@@ -104,6 +105,9 @@ fn numbers_are_common_to_all_cases() {
         assert!(after.measure() < before.measure());
     }
     let one = drawer.cell(&design, &beta, 0.0, 0.6, 1, &mut room)[0];
+    let mut logits = Vec::new();
+    design.bounded_logits(&[beta], Bound::Lowest, 0.0, &mut logits);
+    assert_eq!(drawer.cell_of_logits(&design, &logits, 0.6, 1, &mut room)[0], one);
     assert_ne!(drawer.cell(&design, &beta, 0.0, 0.6, 2, &mut room)[0], one);
 }
 
@@ -123,7 +127,7 @@ fn months_without_z_and_years_not_whole() {
     let drawer = Drawer::new(&design, &[&SPELL], 7, &[], 1);
     let mut p = Vec::new();
     let beta = [0.2, 0.0, 1.0, 0.4];
-    drawer.probabilities(&design, &beta, 0.1, &mut p);
+    drawer.probabilities(&design, |_, month| design.probability(month, &beta, 0.1), &mut p);
     assert_eq!(p.len(), 38);
     assert!((p[6] - f64::midpoint(p[5], p[7])).abs() < 1e-15 && p[5] != p[7]);
     assert!(p.iter().all(|p| (0.0..=1.0).contains(p)));
