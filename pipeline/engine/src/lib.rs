@@ -23,6 +23,7 @@ mod measures;
 mod page_input;
 mod products;
 mod progress;
+mod ranges;
 pub mod records;
 pub mod run;
 mod run_record;

@@ -5,20 +5,24 @@ use crate::costs::Costs;
 use crate::costs::ladder::Ladder;
 use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
+use crate::ranges::Ranges;
+use crate::ranges::sensitivity::{Sensitivity, Shares};
 use crate::stages::connection::CaseConnection;
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
 use crate::tables::costs::{capital, margin_classes, margin_words};
+use crate::tables::ranges::{NO_AGREEMENT, agreement_classes};
 use crate::tables::{class_name, equivalent_ha, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
 use lentic_numerics::exact_sum::ExactSum;
+use lentic_numerics::sensitivity::{Estimate, SobolIndex};
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
     AreaRow, ClassStyle, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer, MapPixels, Ramp,
-    change_classes, not_assessed_classes, permanence_classes,
+    SensitivityPanel, SensitivityPart, change_classes, not_assessed_classes, permanence_classes,
 };
 use lentic_study::Study;
 use lentic_study::settings::{Curve, DryingLadder, IndexKind, Measure, Requisite, Scenario, Variable};
@@ -34,7 +38,9 @@ pub fn headline(
     areas: &[ScenarioAreas],
     inside_ha: f64,
     connections: Option<&[CaseConnection]>,
+    ranges: Option<&Ranges>,
 ) -> Headline {
+    let range_ha = |at: usize| ranges?.habitat_ha(at).map(|spread| [spread.low, spread.high]);
     let connected_ha = |at: usize| connections.and_then(|all| all.get(at)).map(equivalent_ha);
     let baseline = &areas[0].whole;
     let not_assessed_ha = ha(&baseline.not_assessed);
@@ -44,7 +50,7 @@ pub fn headline(
             scenario: case.name.clone(),
             title: title(case),
             habitat_ha: whole.habitat_ha(),
-            range_ha: None,
+            range_ha: range_ha(at),
             connected_ha: connected_ha(at),
             kept_ha: ha(&whole.kept),
             degraded_ha: ha(&whole.degraded),
@@ -55,12 +61,31 @@ pub fn headline(
     });
     Headline {
         habitat_ha: baseline.habitat_ha(),
-        range_ha: None,
+        range_ha: range_ha(0),
         connected_ha: connected_ha(0),
         assessed_ha: inside_ha - not_assessed_ha,
         not_assessed_ha,
         rows: rows.collect(),
     }
+}
+
+/// What counts most, number by number.
+pub fn sensitivity(cases: &[Case], found: Option<&Sensitivity>) -> Vec<SensitivityPanel> {
+    let Some(found) = found else { return Vec::new() };
+    let triple = |e: &Estimate| [e.value, e.low, e.high];
+    let panel = |shares: &Shares| {
+        let number = if shares.of_loss { "Lost share of the habitat" } else { "Habitat area" };
+        let part = |(part, index): &(lentic_habitat::members::Part, SobolIndex)| SensitivityPart {
+            name: part.words().to_string(),
+            first: triple(&index.first),
+            total: triple(&index.total),
+            told: index.total.is_told_from_nothing(),
+        };
+        let parts = shares.parts.as_ref()?.iter().map(part).collect();
+        Some(SensitivityPanel { title: format!("{number}, {}", title(&cases[shares.case])), parts })
+    };
+    // of a scenario what is lost; its area stands in the table
+    found.shares.iter().filter(|shares| shares.of_loss || shares.case == 0).filter_map(panel).collect()
 }
 
 /// The title of a case.
@@ -335,6 +360,24 @@ impl Maps<'_> {
             self.classes("Drying margin", None, &ladder.margin, margin_classes(drying), caption)
         };
         found.map(map).transpose()
+    }
+
+    /// How many members call a cell habitat, case by case.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn agreement(&self, ranges: &Ranges) -> Result<Vec<MapLayer>, EngineError> {
+        let caption = |case: &Case| {
+            format!("How many of {} members call a place habitat: {}", ranges.members, title(case))
+        };
+        let map = |(case, cells): (&Case, &Scratch<u8>)| {
+            let mut map = self.classes("Agreement", Some(case), cells, agreement_classes(), caption(case))?;
+            if let MapPixels::Classes { no_data, .. } = &mut map.pixels {
+                *no_data = Some(NO_AGREEMENT);
+            }
+            Ok(map)
+        };
+        self.cases.iter().zip(&ranges.agreement).map(map).collect()
     }
 
     fn stride(&self) -> usize {

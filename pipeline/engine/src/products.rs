@@ -5,6 +5,7 @@ use crate::costs::Costs;
 use crate::error::EngineError;
 use crate::explain;
 use crate::folder::Building;
+use crate::ranges::Ranges;
 use crate::records::novelty::CaseNovelty;
 use crate::run::VERSION;
 use crate::stages::connection::CaseConnection;
@@ -49,6 +50,8 @@ pub struct Stages<'a> {
     pub novelty: &'a [CaseNovelty],
     /// What drying costs.
     pub costs: &'a Costs,
+    /// Ranges over members, where the study asks for them.
+    pub ranges: Option<&'a Ranges>,
 }
 
 /// A raster to write.
@@ -373,6 +376,16 @@ impl Stages<'_> {
                     },
                 ]),
             });
+        }
+        for (case, shares) in self.cases.iter().zip(self.ranges.iter().flat_map(|ranges| &ranges.share)) {
+            let of = case.scenario.map_or("baseline", |scenario| scenario.title.as_str());
+            all.push(floats(
+                &format!("habitat_share_{}", case.name),
+                &format!("Share of members of uncertainty that call a cell habitat: {of}"),
+                shares,
+                "share of members",
+                "0 to 1",
+            ));
         }
         if let (Some(drying), Some(ladder)) = (&self.context.study.drying_ladder, &self.costs.ladder) {
             all.push(classes(

@@ -11,6 +11,8 @@ use crate::inputs;
 use crate::page_input::{self, Maps};
 use crate::products;
 use crate::progress::Progress;
+use crate::ranges::sensitivity::Sensitivity;
+use crate::ranges::{self, Ranges};
 use crate::records::{self, Judged};
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::response::ResponseProducts;
@@ -160,10 +162,21 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     if connections.is_some() {
         clock.lap("connecting patches", cells);
     }
-    let by = AnswersBy { groups: &groups, lines: &lines, curves: &curves, baseline: &cases[0] };
+    let by = AnswersBy { groups: &groups, lines: &lines, curves: &curves, off: &[], baseline: &cases[0] };
     let costs = costs::run(WhatIf { context: &context, water: &water, by }, &suitability, &patches)?;
     let fates = costs::fates::run(&context, &patches)?;
     clock.lap("finding what drying costs", cells);
+    let what_if = WhatIf { context: &context, water: &water, by };
+    let ranges = ranges::run(what_if, &cases, &suitability)?;
+    let ranges = ranges.as_ref();
+    if ranges.is_some() {
+        clock.lap("computing members", cells);
+    }
+    let sensitivity = ranges::sensitivity::run(what_if, &cases, &suitability)?;
+    let sensitivity = sensitivity.as_ref();
+    if let Some(found) = sensitivity {
+        clock.lap("finding what counts most", found.cells);
+    }
 
     let judged = match (&checked.records, &prepared) {
         (Some(vetted), Some(prepared)) => {
@@ -177,7 +190,10 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
 
     let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
     let mut tables =
-        vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated)];
+        vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated, ranges)];
+    tables.extend(ranges.map(|ranges| tables::ranges::habitat_ranges(&checked.study, &cases, ranges)));
+    tables.extend(ranges.map(|ranges| tables::ranges::habitat_agreement(&cases, ranges)));
+    tables.extend(sensitivity.map(|found| tables::ranges::sensitivity(&cases, found)));
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));
     tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
@@ -240,6 +256,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         connections,
         novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
         costs: &costs,
+        ranges,
     };
     stage.write_cells(&building)?;
     stage.mask_outside()?;
@@ -261,7 +278,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         notes,
         products: Vec::new(),
     };
-    let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside), connections);
+    let headline =
+        page_input::headline(&cases, &suitability.areas, ha(&suitability.inside), connections, ranges);
     record.warnings = warnings.clone();
     let droughts = page_input::droughts(&checked.study, climates, &shown);
     write_report(
@@ -273,7 +291,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         droughts,
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
-        &costs,
+        (&costs, ranges, sensitivity),
         judged.as_ref(),
     )?;
     clock.lap("writing tables and report", cells);
@@ -389,7 +407,7 @@ fn write_report(
         &[CaseWater],
         &SuitabilityProducts,
     ),
-    costs: &Costs,
+    (costs, ranges, sensitivity): (&Costs, Option<&Ranges>, Option<&Sensitivity>),
     judged: Option<&Judged>,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
@@ -403,10 +421,16 @@ fn write_report(
     let page_maps = Maps { study: context.study, grid: context.grid, cases };
     let mut maps = page_maps.all(water, response, case_water, suitability)?;
     maps.extend(page_maps.margin(costs)?);
+    maps.extend(ranges.map(|ranges| page_maps.agreement(ranges)).transpose()?.unwrap_or_default());
     maps.extend(judged.map(|judged| judged.maps(&page_maps)).transpose()?.unwrap_or_default());
-    let mut uncertain = vec![
-        "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
-    ];
+    let mut uncertain = vec![match ranges {
+        None => "This run has no members of uncertainty: areas are single best values, without a range."
+            .to_string(),
+        Some(ranges) => format!(
+            "Ranges are the middle 90 % of {} members, with what [uncertainty] names drawn anew in each; what it does not name, such as the form of the model, is not in them.",
+            ranges.members
+        ),
+    }];
     if let Some(percent) = tables::disagreement_percent(suitability) {
         uncertain.push(format!(
             "Baseline habitat by observed and by modelled hydroperiod differ on {percent:.1} % of its area."
@@ -429,6 +453,7 @@ fn write_report(
         boyce: judged.and_then(|judged| judged.boyce.clone()),
         ladder: page_input::ladder(context.study, costs),
         surface: page_input::surface(context.study, costs),
+        sensitivity: page_input::sensitivity(cases, sensitivity),
         tables,
         methods: describe::methods(checked, context.climates),
         not_assessed: page_input::not_assessed(&suitability.reasons),

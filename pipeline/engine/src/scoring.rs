@@ -118,8 +118,16 @@ impl<'a> Scorer<'a> {
         }
         let windows =
             self.reach.beyond.iter().map(|cells| window.with_margin(*cells, self.layers.grid)).collect();
-        let mut tile =
-            Tile { scorer: self, window, windows, barrier, shared: Vec::new(), by_land: RefCell::default() };
+        let mut tile = Tile {
+            scorer: self,
+            study,
+            given: None,
+            window,
+            windows,
+            barrier,
+            shared: Vec::new(),
+            by_land: RefCell::default(),
+        };
         tile.shared = tile.values(|at| !self.changing[at], None, &NoWater)?;
         Ok(tile)
     }
@@ -128,6 +136,10 @@ impl<'a> Scorer<'a> {
 /// A window with what is the same in all cases.
 pub struct Tile<'a> {
     scorer: &'a Scorer<'a>,
+    /// The study whose curves, weights and rules score.
+    study: &'a Study,
+    /// The tile of the study as given, where this one scores by another.
+    given: Option<&'a Tile<'a>>,
     window: Window,
     /// Where each requisite is scored.
     windows: Vec<Window>,
@@ -142,7 +154,7 @@ type Shared = Vec<Option<Rc<Values>>>;
 
 /// A variable over the window of its requisite.
 struct Values {
-    measured: Measured,
+    measured: Rc<Measured>,
     scores: Vec<f64>,
 }
 
@@ -180,7 +192,7 @@ impl<'a> Tile<'a> {
         let reader = Reader { layers: self.scorer.layers };
         let mut all = Vec::new();
         let mut years = 0;
-        for (requisite, window) in self.scorer.study().requisites.iter().zip(&self.windows) {
+        for (requisite, window) in self.study.requisites.iter().zip(&self.windows) {
             for variable in &requisite.variables {
                 let yearly = years;
                 years += usize::from(variable.measure.is_yearly());
@@ -190,10 +202,42 @@ impl<'a> Tile<'a> {
                 }
                 let measured = reader.measure(&variable.measure, yearly, *window, scenario, cells)?;
                 let scores = scores(&variable.name, &variable.curve, &measured)?;
-                all.push(Some(Rc::new(Values { measured, scores })));
+                all.push(Some(Rc::new(Values { measured: Rc::new(measured), scores })));
             }
         }
         Ok(all)
+    }
+
+    /// The same tile scored by a study that measures the same, with other curves, weights or rules.
+    ///
+    /// # Errors
+    /// A class without a score.
+    pub fn by_study<'b>(&'b self, study: &'b Study) -> Result<Tile<'b>, EngineError> {
+        let mut tile = Tile {
+            scorer: self.scorer,
+            study,
+            given: Some(self),
+            window: self.window,
+            windows: self.windows.clone(),
+            barrier: self.barrier.clone(),
+            shared: Vec::new(),
+            by_land: RefCell::default(),
+        };
+        tile.shared = tile.scored_anew(&self.shared)?;
+        Ok(tile)
+    }
+
+    /// What was measured, scored by the curves of this tile's study.
+    fn scored_anew(&self, known: &Shared) -> Result<Shared, EngineError> {
+        let anew = |((_, variable), values): (
+            (&lentic_study::settings::Requisite, &lentic_study::settings::Variable),
+            &Option<Rc<Values>>,
+        )| {
+            let Some(values) = values else { return Ok(None) };
+            let scores = scores(&variable.name, &variable.curve, &values.measured)?;
+            Ok(Some(Rc::new(Values { measured: Rc::clone(&values.measured), scores })))
+        };
+        self.study.variables().zip(known).map(anew).collect()
     }
 
     /// The variables that change with the land cover alone, measured once for each land cover.
@@ -203,7 +247,13 @@ impl<'a> Tile<'a> {
             return Ok(Rc::clone(found));
         }
         let wanted = |at: usize| self.shared[at].is_none() && !self.scorer.of_water[at];
-        let found = Rc::new(self.values(wanted, scenario, &NoWater)?);
+        let found = Rc::new(match self.given {
+            Some(given) => {
+                let measured = given.of_land(scenario)?;
+                self.scored_anew(&measured)?
+            }
+            None => self.values(wanted, scenario, &NoWater)?,
+        });
         self.by_land.borrow_mut().insert(cover, Rc::clone(&found));
         Ok(found)
     }
@@ -217,7 +267,7 @@ impl<'a> Tile<'a> {
         scenario: Option<&Scenario>,
         cells: &dyn CaseCells,
     ) -> Result<Scored<'_>, EngineError> {
-        let study = self.scorer.study();
+        let study = self.study;
         let land = self.of_land(scenario)?;
         let known = |at: usize| self.shared[at].as_ref().or(land[at].as_ref());
         let own = self.values(|at| known(at).is_none(), scenario, cells)?;
@@ -297,7 +347,7 @@ impl Scored<'_> {
 
     /// What the variables measure on the tile, in the order of the study.
     pub fn measured(&self) -> Vec<Measured> {
-        let cut = |(values, window): (&Rc<Values>, &Window)| match &values.measured {
+        let cut = |(values, window): (&Rc<Values>, &Window)| match &*values.measured {
             Measured::Numbers(numbers) => Measured::Numbers(self.tile.cut(window, numbers)),
             Measured::Codes(codes) => Measured::Codes(self.tile.cut(window, codes)),
             Measured::Years { measure, score } => Measured::Years {
@@ -371,7 +421,7 @@ impl Scored<'_> {
         {
             let share =
                 matches!(variable.measure, Measure::ShareOfClass { .. } | Measure::ShareOfWater { .. });
-            if let (true, Measured::Numbers(numbers)) = (share, &values.measured) {
+            if let (true, Measured::Numbers(numbers)) = (share, &*values.measured) {
                 for (cell, missing) in missing.iter_mut().enumerate() {
                     *missing |= numbers[self.tile.place(window, cell)].is_nan();
                 }

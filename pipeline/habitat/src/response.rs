@@ -324,6 +324,16 @@ impl Groups {
         self.by_code.get(&code).unwrap_or(&self.all)
     }
 
+    /// Number of places that [`Self::position`] gives.
+    pub fn count(&self) -> usize {
+        self.by_code.len() + 1
+    }
+
+    /// The place of a group among those that have priors; the number of those for any other, whose priors are those of all cells.
+    pub fn position(&self, code: Option<i32>) -> usize {
+        self.by_code.keys().position(|known| *known == code).unwrap_or(self.by_code.len())
+    }
+
     /// Groups that have cells in the sample, with their fits.
     pub fn iter(&self) -> impl Iterator<Item = (Option<i32>, &GroupFit)> {
         self.by_code.iter().map(|(code, fit)| (*code, fit))

@@ -26,7 +26,7 @@ pub use figures::write_figures;
 pub use page::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer, MapPixels,
-    MethodNote, PageInput, write_page,
+    MethodNote, PageInput, SensitivityPanel, SensitivityPart, write_page,
 };
 pub use palette::{
     ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,

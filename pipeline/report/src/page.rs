@@ -11,7 +11,7 @@ mod view;
 pub use input::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer, MapPixels,
-    MethodNote, PageInput,
+    MethodNote, PageInput, SensitivityPanel, SensitivityPart,
 };
 
 use crate::ReportError;

@@ -112,9 +112,21 @@ impl<'a> Context<'a> {
         stage: &str,
         work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
-        self.progress.start(stage, self.grid.len() as u64);
-        let done: Vec<Result<T, EngineError>> = self
-            .tiles
+        self.over_windows(stage, &self.tiles, work)
+    }
+
+    /// As [`Self::over_tiles`], on windows of one's own.
+    ///
+    /// # Errors
+    /// The first error in the order of the windows.
+    pub fn over_windows<T: Send>(
+        &self,
+        stage: &str,
+        windows: &[Window],
+        work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
+    ) -> Result<Vec<T>, EngineError> {
+        self.progress.start(stage, windows.iter().map(|window| window.len() as u64).sum());
+        let done: Vec<Result<T, EngineError>> = windows
             .par_iter()
             .enumerate()
             .map(|(at, window)| {

@@ -3,7 +3,7 @@
 use super::Context;
 use super::curves::Curves;
 use super::water::{Water, WaterProducts};
-use super::yearly::{CaseYears, TileYears, YearlyCells};
+use super::yearly::{CaseYears, DrawnBy, Numbers, TileYears, YearlyCells};
 use crate::blob::WetCells;
 use crate::dilution::Dilution;
 use crate::error::EngineError;
@@ -11,6 +11,7 @@ use crate::layers::NO_CLASS;
 use crate::measures::CaseCells;
 use lentic_habitat::drawdown::curve::Bound;
 use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
+use lentic_habitat::members::Member;
 use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Beta, Design, Groups};
 use lentic_habitat::suitability::Measured;
@@ -109,7 +110,8 @@ pub fn run(
     cases: &[Case],
 ) -> Result<Vec<CaseWater>, EngineError> {
     let with_depth = context.study.layer_with(Role::Depth).is_some();
-    let years: Vec<Option<CaseYears>> = cases.iter().map(|case| CaseYears::new(context, case)).collect();
+    let years: Vec<Option<CaseYears>> =
+        cases.iter().map(|case| CaseYears::new(context.study, case)).collect();
     let mut products = Vec::new();
     for case in cases {
         let fall = (with_depth && case.scenario.is_some())
@@ -126,7 +128,7 @@ pub fn run(
         });
     }
     let (lines, curves) = answers;
-    let by = AnswersBy { groups, lines, curves, baseline: &cases[0] };
+    let by = AnswersBy { groups, lines, curves, off: &[], baseline: &cases[0] };
     let tiles = context.over_tiles("answering the scenarios", |tile, window| {
         one_tile(context, water, by, (cases, &years), &products, tile, window)
     })?;
@@ -148,8 +150,17 @@ pub(crate) struct AnswersBy<'a> {
     pub lines: &'a Lines,
     /// How it does in pools that have a curve.
     pub curves: &'a Curves,
+    /// By response group ([`Groups::position`]), the standard normal numbers that coefficients lie off by; empty where they do not.
+    pub off: &'a [[f64; 4]],
     /// The baseline.
     pub baseline: &'a Case<'a>,
+}
+
+impl<'a> AnswersBy<'a> {
+    /// As a member has it.
+    pub fn of_member(self, member: Option<&'a Member>) -> Self {
+        AnswersBy { off: member.map_or(&[], |member| &member.response), ..self }
+    }
 }
 
 /// The cells of a window with what their water answers by, the same in every case.
@@ -160,7 +171,7 @@ pub(crate) struct Site {
     wet: WetCells,
     /// Their coefficients.
     betas: Vec<Beta>,
-    /// Roots of the covariances of those; empty where no standard deviations are wanted.
+    /// Roots of the covariances of those; empty where neither standard deviations nor members are wanted.
     roots: Vec<CovarianceRoot>,
     codes: Vec<Option<i32>>,
     pools: Vec<Option<i32>>,
@@ -168,6 +179,8 @@ pub(crate) struct Site {
     ground: Option<Vec<f32>>,
     factors: Vec<Option<Factor>>,
     climates: Vec<Option<usize>>,
+    /// Numbers that years of the wet cells are drawn by, where many cases follow.
+    numbers: Option<Numbers>,
 }
 
 /// Water of a window in one case.
@@ -201,10 +214,10 @@ impl Site {
         let factors: Vec<Option<Factor>> =
             wet.cells.iter().map(|c| lines.of(pools[*c as usize], codes[*c as usize])).collect();
         let climates = context.climates.of_cells(&context.layers, window)?;
-        Ok(Site { window, wet, betas, roots, codes, pools, states, ground, factors, climates })
+        Ok(Site { window, wet, betas, roots, codes, pools, states, ground, factors, climates, numbers: None })
     }
 
-    /// The cells of any window, from the tiles it lies over; without standard deviations.
+    /// The cells of any window, from the tiles it lies over; `with_roots` where coefficients are to lie off.
     ///
     /// # Errors
     /// A layer that cannot be read, or a disk that refuses.
@@ -213,20 +226,23 @@ impl Site {
         water: &WaterProducts,
         lines: &Lines,
         window: Window,
+        with_roots: bool,
     ) -> Result<Self, EngineError> {
-        let mut found: Vec<(u32, Beta, Vec<u64>, Vec<u64>)> = Vec::new();
+        let mut found: Vec<(u32, (Beta, CovarianceRoot), Vec<u64>, Vec<u64>)> = Vec::new();
         for (tile, place) in context.tiles.iter().enumerate() {
             let Some(shared) = place.intersect(&window) else { continue };
             let wet = context.files.wet(tile, &context.axis)?;
             let betas = context.files.coefficients(tile)?;
+            let roots = if with_roots { context.files.covariances(tile)? } else { Vec::new() };
             for (at, (cell, beta)) in wet.cells.iter().zip(betas).enumerate() {
+                let root = roots.get(at).copied().unwrap_or(CovarianceRoot::UNKNOWN);
                 let (row, col) =
                     (place.row + *cell as usize / place.cols, place.col + *cell as usize % place.cols);
                 if shared.contains(&Window { row, col, rows: 1, cols: 1 }) {
                     let here = (row - window.row) * window.cols + col - window.col;
                     found.push((
                         here as u32,
-                        beta,
+                        (beta, root),
                         wet.rows.observed(at).to_vec(),
                         wet.rows.wet(at).to_vec(),
                     ));
@@ -237,8 +253,21 @@ impl Site {
         let mut rows = BitRows::new(&context.axis, 0);
         found.iter().for_each(|(_, _, observed, wet)| rows.push(observed, wet));
         let wet = WetCells { cells: found.iter().map(|(cell, ..)| *cell).collect(), rows };
-        let betas = found.iter().map(|(_, beta, ..)| *beta).collect();
-        Site::new(context, water, lines, window, (wet, betas, Vec::new()))
+        let betas = found.iter().map(|(_, (beta, _), ..)| *beta).collect();
+        let roots =
+            if with_roots { found.iter().map(|(_, (_, root), ..)| *root).collect() } else { Vec::new() };
+        Site::new(context, water, lines, window, (wet, betas, roots))
+    }
+
+    /// Keeps the numbers that years are drawn by, for many cases to come, where they take no more than so many bytes.
+    pub fn keep_numbers(&mut self, by: AnswersBy, baseline: &CaseYears, most: usize) {
+        let cells = self.wet.cells.iter().map(|cell| {
+            let cell = *cell as usize;
+            let place =
+                (self.window.row + cell / self.window.cols, self.window.col + cell % self.window.cols);
+            (place, self.climates[cell], by.groups.of(self.codes[cell]).lag1)
+        });
+        self.numbers = Numbers::of(baseline, cells, most);
     }
 
     /// Water of the window in a case; falls of depth where they are wanted. Cells that cannot be answered for are counted.
@@ -254,7 +283,8 @@ impl Site {
         with_fall: bool,
         unknown: &mut Unknown,
     ) -> Result<Answer<'y>, EngineError> {
-        let Site { window, wet, betas, roots, codes, pools, states, ground, factors, climates } = self;
+        let Site { window, wet, betas, roots, codes, pools, states, ground, factors, climates, numbers } =
+            self;
         let elevation_of = |cell: usize| ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
         let mut years = years.map(|years| TileYears::new(years, *window, states));
         let mut months: Vec<f32> = states
@@ -285,20 +315,25 @@ impl Site {
             let trend = case.trend.get(&codes[cell]).copied().unwrap_or(0.0);
             // a trend carried on works as the fall that would bring it about
             let fall = factor.map_or(h, |f| h - trend / f.g);
+            let beta = match by.off.get(by.groups.position(codes[cell])).zip(roots.get(at)) {
+                Some((u, root)) => lie_off(&betas[at], root, u),
+                None => betas[at],
+            };
             let by_line =
-                |fall: f64| factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
+                |fall: f64| factor.map_or(trend, |f| shift(&f, fall, beta[0], elevation, never_dry));
             let design = &case.designs[climate];
             let lag1 = by.groups.of(codes[cell]).lag1;
-            let root = roots.get(at);
+            let chance = DrawnBy { lag1, numbers: numbers.as_ref().map(|numbers| numbers.at(at, climate)) };
+            let root = roots.get(at).filter(|_| by.off.is_empty());
             let curve = by.curves.of(pools[cell]).filter(|_| h != 0.0 && elevation.is_finite());
             // the value is the same to the bit, with its standard deviation or without
             let (value, sd) = match curve.zip(factor) {
                 Some((curve, factor)) => {
                     // the curve answers the fall, the line no more than the trend
                     let shift = by_line(-trend / factor.g);
-                    curve.moved(Some(&betas[at]), elevation, h, factor.g, &mut passed);
+                    curve.moved(Some(&beta), elevation, h, factor.g, &mut passed);
                     design.bounded_logits(&passed, Bound::of(h), shift, &mut logits);
-                    years.iter_mut().for_each(|years| years.draw_logits(cell, climate, &logits, lag1));
+                    years.iter_mut().for_each(|years| years.draw_logits(cell, climate, &logits, chance));
                     match root {
                         Some(root) => design.hydroperiod_with_sd_of(&logits, root),
                         None => (design.hydroperiod_of(&logits), f64::NAN),
@@ -306,10 +341,10 @@ impl Site {
                 }
                 None => {
                     let shift = by_line(fall);
-                    years.iter_mut().for_each(|years| years.draw(cell, climate, &betas[at], shift, lag1));
+                    years.iter_mut().for_each(|years| years.draw(cell, climate, (&beta, shift), chance));
                     match root {
-                        Some(root) => design.hydroperiod_with_sd(&betas[at], shift, root),
-                        None => (design.hydroperiod(&betas[at], shift), f64::NAN),
+                        Some(root) => design.hydroperiod_with_sd(&beta, shift, root),
+                        None => (design.hydroperiod(&beta, shift), f64::NAN),
                     }
                 }
             };
@@ -319,7 +354,7 @@ impl Site {
                 match factor {
                     Some(factor) => {
                         let mean = mean_fall(&falls_of_z[climate], wet.rows.wet(at));
-                        depth_falls[cell] = equivalent_fall(betas[at][1], mean, factor.g, fall) as f32;
+                        depth_falls[cell] = equivalent_fall(beta[1], mean, factor.g, fall) as f32;
                     }
                     None => unknown.held += 1,
                 }
@@ -343,6 +378,7 @@ impl Site {
                 let known = elevation.is_finite();
                 let factor = by.lines.of(pools[cell], codes[cell]).filter(|_| known);
                 let group = by.groups.of(codes[cell]);
+                let chance = DrawnBy { lag1: group.lag1, numbers: None };
                 let curve = by.curves.of(pools[cell]).zip(factor).zip(climates[cell]);
                 if let Some(((curve, factor), climate)) = curve {
                     let design = &case.designs[climate];
@@ -350,7 +386,7 @@ impl Site {
                     design.bounded_logits(&passed, Bound::of(*h), 0.0, &mut logits);
                     months[cell] = design.hydroperiod_of(&logits) as f32;
                     if let Some(years) = &mut years {
-                        years.draw_logits(cell, climate, &logits, group.lag1);
+                        years.draw_logits(cell, climate, &logits, chance);
                     }
                     continue;
                 }
@@ -361,7 +397,7 @@ impl Site {
                         let shift = -line.g * h;
                         months[cell] = case.designs[climate].hydroperiod(&beta, shift) as f32;
                         if let Some(years) = &mut years {
-                            years.draw(cell, climate, &beta, shift, group.lag1);
+                            years.draw(cell, climate, (&beta, shift), chance);
                         }
                     }
                     None => unknown.rise += 1,
@@ -370,6 +406,18 @@ impl Site {
         }
         Ok(Answer { months, sds, depth_falls, years })
     }
+}
+
+/// Coefficients that lie off their estimate by L u; b stays at 0 or above. An estimate whose errors are not known stays.
+fn lie_off(beta: &Beta, root: &CovarianceRoot, u: &[f64; 4]) -> Beta {
+    let off = root.times(u);
+    if off.iter().any(|off| off.is_nan()) {
+        return *beta;
+    }
+    let mut moved = *beta;
+    moved.iter_mut().zip(off).for_each(|(value, off)| *value += off);
+    moved[1] = moved[1].max(0.0);
+    moved
 }
 
 fn one_tile(
@@ -437,22 +485,23 @@ fn prescribed(
     window: Window,
 ) -> Result<Option<Vec<f64>>, EngineError> {
     let Some(scenario) = scenario else { return Ok(None) };
+    let factor = scenario.drawdown_factor;
     match &scenario.drawdown {
         Drawdown::None => Ok(None),
-        Drawdown::Everywhere(h) => Ok(Some(vec![*h; window.len()])),
+        Drawdown::Everywhere(h) => Ok(Some(vec![*h * factor; window.len()])),
         Drawdown::ByZone(by_zone) => {
             let zones = context.layers.codes_with(Role::Zones, window)?.unwrap_or_default();
             // a zone not named keeps its level; a cell without a zone cannot be told
             let fall = |zone: &i32| match *zone {
                 NO_CLASS => f64::NAN,
-                zone => by_zone.get(&zone).copied().unwrap_or(0.0),
+                zone => by_zone.get(&zone).map_or(0.0, |fall| fall * factor),
             };
             Ok(Some(zones.iter().map(fall).collect()))
         }
         Drawdown::Layer(name) => match context.study.layer(name) {
             Some(layer) => {
                 let values = context.layers.numbers(layer, window)?;
-                Ok(Some(values.into_iter().map(f64::from).collect()))
+                Ok(Some(values.into_iter().map(|fall| f64::from(fall) * factor).collect()))
             }
             None => Ok(None),
         },

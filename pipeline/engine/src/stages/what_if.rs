@@ -12,12 +12,27 @@ use super::water::WaterProducts;
 use super::yearly::CaseYears;
 use crate::dilution::{Dilution, depths, dilutions, volumes};
 use crate::error::EngineError;
+use crate::layers::known;
 use crate::measures::CaseCells;
 use crate::scoring::{Scorer, Tile};
 use lentic_habitat::change::is_habitat;
+use lentic_habitat::members::{DepthError, Member};
 use lentic_habitat::suitability::Measured;
 use lentic_raster::Window;
+use lentic_study::Study;
 use lentic_study::settings::Role;
+use std::rc::Rc;
+
+/// Bytes that the numbers of a window's years may take; where they are more, they are drawn anew for every variant.
+const NUMBERS_BYTES: usize = 256 << 20;
+
+/// Cells a side of the windows: what a window keeps for its variants has to stay small.
+const WINDOW: usize = 256;
+
+/// Windows that cover the grid, in reading order.
+pub fn windows(context: &Context) -> Vec<Window> {
+    lentic_raster::tiles(context.grid, WINDOW)
+}
 
 /// What every variant starts from.
 #[derive(Clone, Copy)]
@@ -33,6 +48,7 @@ pub struct WhatIf<'a> {
 /// A variant, ready to be found anywhere.
 pub struct Variant<'a> {
     case: &'a Case<'a>,
+    member: Option<&'a Member>,
     years: Option<CaseYears<'a>>,
     dilution: Dilution,
 }
@@ -40,7 +56,10 @@ pub struct Variant<'a> {
 /// One tile, on which any variant may be found.
 pub struct Place<'a> {
     what_if: WhatIf<'a>,
-    site: Site,
+    site: Rc<Site>,
+    /// The study that scores, and how depths lie off.
+    study: &'a Study,
+    depths: DepthError,
     tile: Tile<'a>,
     /// Whether depths follow the water, so that their fall is looked for.
     with_fall: bool,
@@ -72,25 +91,41 @@ impl<'a> WhatIf<'a> {
     /// # Errors
     /// A drawdown without a known answer, a layer that cannot be read, or a disk that refuses.
     pub fn variants(&self, cases: &'a [Case<'a>]) -> Result<Vec<Variant<'a>>, EngineError> {
+        self.of_members(cases.iter().map(|case| (case, None)).collect())
+    }
+
+    /// Makes variants of cases of members, as [`Self::variants`].
+    ///
+    /// # Errors
+    /// A drawdown without a known answer, a layer that cannot be read, or a disk that refuses.
+    pub fn of_members(
+        &self,
+        cases: Vec<(&'a Case<'a>, Option<&'a Member>)>,
+    ) -> Result<Vec<Variant<'a>>, EngineError> {
         let context = self.context;
+        let with_roots = cases.iter().any(|(_, member)| member.is_some_and(|m| !m.response.is_empty()));
         let mut dilution = vec![Dilution::default(); cases.len()];
         if let Some(depth) = depths(context.study) {
             let tiles = context.over_tiles("measuring volumes of variants", |_, window| {
-                let site = Site::about(context, self.water, self.by.lines, window)?;
+                let site = Site::about(context, self.water, self.by.lines, window, with_roots)?;
                 let mut falls = vec![None];
-                for case in cases {
+                for (case, member) in &cases {
                     let unknown = &mut Unknown::default();
-                    falls.push(Some(site.answer(context, self.by, case, None, true, unknown)?.depth_falls));
+                    let by = self.by.of_member(*member);
+                    falls.push(Some(site.answer(context, by, case, None, true, unknown)?.depth_falls));
                 }
                 volumes(context, depth, window, &falls)
             })?;
             dilution = dilutions(cases.len() + 1, tiles).split_off(1);
         }
-        let of = |(case, dilution)| Variant { case, years: CaseYears::new(context, case), dilution };
-        Ok(cases.iter().zip(dilution).map(of).collect())
+        let of = |((case, member), dilution): ((&'a Case<'a>, Option<&'a Member>), Dilution)| {
+            let study = member.map_or(context.study, |member| &member.study);
+            Variant { case, member, years: CaseYears::new(study, case), dilution }
+        };
+        Ok(cases.into_iter().zip(dilution).map(of).collect())
     }
 
-    /// Runs `work` on every tile, in parallel, and returns the results in tile order.
+    /// Runs `work` on windows that cover the grid, in parallel, and returns the results in their order.
     ///
     /// # Errors
     /// The first error in tile order.
@@ -99,28 +134,82 @@ impl<'a> WhatIf<'a> {
         stage: &str,
         work: impl Fn(&Place) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
+        self.over_windows(stage, &windows(self.context), false, |_, place| work(place))
+    }
+
+    /// Runs `work` on these windows, with their position, in parallel, and returns the results in their order; `with_roots` where members may have
+    /// other coefficients.
+    ///
+    /// # Errors
+    /// The first error in the order of the windows.
+    pub fn over_windows<T: Send>(
+        &self,
+        stage: &str,
+        windows: &[Window],
+        with_roots: bool,
+        work: impl Fn(usize, &Place) -> Result<T, EngineError> + Sync,
+    ) -> Result<Vec<T>, EngineError> {
         let context = self.context;
         let scorer = Scorer::new(context.layers);
         let beyond = scorer.reach_of_water();
+        let years = CaseYears::new(context.study, self.by.baseline);
         let with_fall = context.study.layer_with(Role::Depth).is_some();
         let scored: Vec<bool> =
             context.study.yearly_variables().map(|variable| variable.measure.averages_scores()).collect();
-        context.over_tiles(stage, |_, window| {
+        context.over_windows(stage, windows, |at, window| {
             let about = window.with_margin(beyond, context.grid);
-            let site = Site::about(context, self.water, self.by.lines, about)?;
+            let mut site = Site::about(context, self.water, self.by.lines, about, with_roots)?;
+            if let Some(years) = &years {
+                site.keep_numbers(self.by, years, NUMBERS_BYTES);
+            }
+            let site = Rc::new(site);
             let tile = scorer.tile(window)?;
-            work(&Place { what_if: *self, site, tile, with_fall, scored: &scored, window })
+            let place = Place {
+                what_if: *self,
+                site,
+                study: context.study,
+                depths: DepthError::default(),
+                tile,
+                with_fall,
+                scored: &scored,
+                window,
+            };
+            work(at, &place)
         })
     }
 }
 
 impl Place<'_> {
+    /// The run.
+    pub fn context(&self) -> &Context<'_> {
+        self.what_if.context
+    }
+
+    /// The same place as a member sees it, for the variants of that member.
+    ///
+    /// # Errors
+    /// A class without a score.
+    pub fn of_member<'m>(&'m self, member: &'m Member) -> Result<Place<'m>, EngineError> {
+        let WhatIf { context, water, by } = self.what_if;
+        Ok(Place {
+            what_if: WhatIf { context, water, by: by.of_member(Some(member)) },
+            site: Rc::clone(&self.site),
+            study: &member.study,
+            depths: member.depths,
+            tile: self.tile.by_study(&member.study)?,
+            with_fall: self.with_fall,
+            scored: self.scored,
+            window: self.window,
+        })
+    }
+
     /// What a variant makes of this tile.
     ///
     /// # Errors
     /// A drawdown without a known answer, or a layer that cannot be read.
     pub fn find(&self, variant: &Variant) -> Result<Found, EngineError> {
         let WhatIf { context, by, .. } = self.what_if;
+        debug_assert!(variant.member.is_none_or(|member| std::ptr::eq(&member.study, self.study)));
         let mut unknown = Unknown::default();
         let case = variant.case;
         let years = variant.years.as_ref();
@@ -133,9 +222,11 @@ impl Place<'_> {
             with_fall,
             scored: self.scored,
             dilution: &variant.dilution,
+            context,
+            depths: self.depths,
         };
         let suitability = self.tile.score(case.scenario, &water)?.suitability;
-        Ok(Found { suitability, threshold: context.study.suitability.threshold })
+        Ok(Found { suitability, threshold: self.study.suitability.threshold })
     }
 }
 
@@ -146,6 +237,8 @@ struct Water<'a> {
     with_fall: bool,
     scored: &'a [bool],
     dilution: &'a Dilution,
+    context: &'a Context<'a>,
+    depths: DepthError,
 }
 
 impl Water<'_> {
@@ -179,5 +272,26 @@ impl CaseCells for Water<'_> {
 
     fn concentration(&self, pool: i32) -> f64 {
         self.dilution.concentration(pool)
+    }
+
+    fn depth_error(&self, window: &Window) -> Result<Option<Vec<f32>>, EngineError> {
+        if self.depths.metres == 0.0 {
+            return Ok(None);
+        }
+        let Context { layers, grid, .. } = self.context;
+        let mut bodies = layers.pools(*window)?;
+        if bodies.iter().all(Option::is_none) {
+            bodies =
+                layers.codes_with(Role::Zones, *window)?.unwrap_or_default().into_iter().map(known).collect();
+        }
+        let at = |cell: usize| {
+            let (row, col) = (window.row + cell / window.cols, window.col + cell % window.cols);
+            (row * grid.cols + col) as u64
+        };
+        let off = |cell: usize| {
+            let body = bodies.get(cell).copied().flatten().unwrap_or(0);
+            self.depths.of(body, at(cell)) as f32
+        };
+        Ok(Some((0..window.len()).map(off).collect()))
     }
 }

@@ -8,6 +8,7 @@ mod drought;
 mod habitat;
 mod limits;
 mod quality;
+pub mod ranges;
 pub mod records;
 mod volume;
 mod water;

@@ -3,7 +3,7 @@
 use super::PageInput;
 use crate::chart::{
     Svg, boyce_curve, drought_index, drying_ladder, habitat_area, loss_breakdown, response_curves,
-    response_surface,
+    response_surface, sensitivity,
 };
 use minijinja::Value;
 
@@ -43,6 +43,15 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
             "Each cell changes precipitation and temperature alike in all months, and nothing else. A scenario with \
              the same change in all months is marked where its climate lies; what else it changes does not show here.",
             |width| response_surface(surface, width),
+        ));
+    }
+    if !input.sensitivity.is_empty() {
+        charts.push(chart(
+            "What counts most among the uncertain",
+            "Share of the variance of each number that a part of the uncertainty makes by itself, and in which it has any hand \
+             (Sobol indices). A bar not longer than its interval is wide cannot be told from nothing. To know a number better, \
+             mend what counts most first.",
+            |width| sensitivity(&input.sensitivity, width),
         ));
     }
     for drought in &input.droughts {

@@ -27,6 +27,8 @@ pub struct PageInput<'a> {
     pub ladder: Option<LadderCurve>,
     /// Habitat area over changes of climate, where the study asks for it.
     pub surface: Option<ClimateSurface>,
+    /// Which part of the uncertainty counts most, for each number looked at.
+    pub sensitivity: Vec<SensitivityPanel>,
     /// Tables shown in full.
     pub tables: &'a [Table],
     /// How it was computed, from the settings used.
@@ -247,6 +249,28 @@ pub struct LadderCurve {
     pub points: Vec<[f64; 3]>,
     /// First step at which half of today's habitat or less is kept, in words; `None` where more is kept at every step.
     pub half_lost: Option<String>,
+}
+
+/// Which part of the uncertainty counts most for one number.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensitivityPanel {
+    /// What varies, for example "Habitat area, baseline".
+    pub title: String,
+    /// The parts.
+    pub parts: Vec<SensitivityPart>,
+}
+
+/// A part of the uncertainty.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensitivityPart {
+    /// In words.
+    pub name: String,
+    /// Share of the variance that it makes by itself, and its 5 and 95 %.
+    pub first: [f64; 3],
+    /// Share of the variance in which it has any hand, and its 5 and 95 %.
+    pub total: [f64; 3],
+    /// Whether the total can be told from 0.
+    pub told: bool,
 }
 
 /// Habitat area over changes of climate.

@@ -3,8 +3,8 @@
 use lentic_report::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, Column, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, GridRecord, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp, RunRecord, Stage, StudyRecord,
-    Table, change_classes, not_assessed_classes, permanence_classes,
+    MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp, RunRecord, SensitivityPanel,
+    SensitivityPart, Stage, StudyRecord, Table, change_classes, not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -450,6 +450,23 @@ impl Sample {
                 points: (0..=12).map(f64::from).map(|k| [5.0 * k, 3482.4 * 0.8f64.powf(k) + 9.0 * k, 3482.4 * 0.8f64.powf(k)]).collect(),
                 half_lost: Some("20 percent".into()),
             }),
+            sensitivity: vec![SensitivityPanel {
+                title: "Habitat area, baseline".into(),
+                parts: vec![
+                    SensitivityPart {
+                        name: "response curves".into(),
+                        first: [0.31, 0.24, 0.39],
+                        total: [0.42, 0.35, 0.5],
+                        told: true,
+                    },
+                    SensitivityPart {
+                        name: "weights".into(),
+                        first: [0.01, -0.06, 0.08],
+                        total: [0.05, 0.01, 0.11],
+                        told: false,
+                    },
+                ],
+            }],
             surface: Some(ClimateSurface {
                 precipitation: vec![-40.0, -30.0, -20.0, -10.0, 0.0, 10.0],
                 temperature_c: vec![0.0, 1.0, 2.0, 3.0],
