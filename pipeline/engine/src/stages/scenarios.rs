@@ -180,12 +180,12 @@ fn one_tile(
                 |fall: f64| factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
             let design = &case.designs[climate];
             let lag1 = groups.of(codes[cell]).lag1;
-            let curve = curves.of(pools[cell]).filter(|_| h != 0.0 && elevation.is_finite());
+            let curve = curves.of(pools[cell], elevation).filter(|_| h != 0.0);
             let (value, sd) = match curve.zip(factor) {
-                Some((curve, factor)) => {
+                Some(((curve, ground), factor)) => {
                     // the curve answers the fall, the line no more than the trend
                     let shift = by_line(-trend / factor.g);
-                    curve.moved(Some(&betas[at]), elevation, h, factor.g, &mut passed);
+                    curve.moved(Some(&betas[at]), ground, h, factor.g, &mut passed);
                     design.bounded_logits(&passed, Bound::of(h), shift, &mut logits);
                     years.iter_mut().for_each(|years| years.draw_logits(cell, climate, &logits, lag1));
                     design.hydroperiod_with_sd_of(&logits, &roots[at])
@@ -226,10 +226,10 @@ fn one_tile(
                 let known = elevation.is_finite();
                 let factor = lines.of(pools[cell], codes[cell]).filter(|_| known);
                 let group = groups.of(codes[cell]);
-                let curve = curves.of(pools[cell]).zip(factor).zip(climates[cell]);
-                if let Some(((curve, factor), climate)) = curve {
+                let curve = curves.of(pools[cell], elevation).zip(factor).zip(climates[cell]);
+                if let Some((((curve, ground), factor), climate)) = curve {
                     let design = &case.designs[climate];
-                    curve.moved(None, elevation, *h, factor.g, &mut passed);
+                    curve.moved(None, ground, *h, factor.g, &mut passed);
                     design.bounded_logits(&passed, Bound::of(*h), 0.0, &mut logits);
                     months[cell] = design.hydroperiod_of(&logits) as f32;
                     if let Some(years) = &mut years {

@@ -10,7 +10,7 @@ pub mod records;
 mod volume;
 mod water;
 
-pub use drawdown::drawdown_curves;
+pub use drawdown::{drawdown_curves, surface_warning};
 pub use drought::{
     drought_events, drought_index, events_of, extrapolated_notes, index_choice, is_mean, unfitted_warnings,
     warming_warning,
