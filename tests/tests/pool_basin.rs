@@ -7,9 +7,9 @@
 //! part (normal), and a cell is wet where the level stands above its bed. Two simpler rules are held against the same
 //! truth, and fail.
 //!
-//! Measured (basins 1 to 4): share of cells wet at least half the year, found minus truth, at most 0.018 under the falls
-//! (0.5 m: -0.004, 0.010, 0.000, -0.009; 1.0 m: 0.016, 0.018, 0.003, 0.000) and 0.005 under the rise; loss of cells
-//! of lasting water over its truth 1.03, 0.99, 1.00, 0.94.
+//! Measured (basins 1 to 4): share of cells wet at least half the year, found minus truth, at most 0.004 under falls and rise
+//! (by a line in every pool 0.018); error of the hydroperiod under falls of 0.5 and 1.0 m 0.15 to 0.21 months (by a line 0.23 to 0.45), under
+//! the rise 0.12 to 0.15 (0.15 to 0.17); loss of cells of lasting water over its truth 1.03, 0.99, 1.00, 0.94.
 
 #![allow(clippy::unwrap_used, reason = "helpers of tests: a failure must stop the test")]
 
@@ -41,11 +41,13 @@ const DRIER: f64 = 0.8;
 /// Half the year, and the months of lasting water.
 const HALF_YEAR: f64 = 6.0;
 const LASTING: f64 = 9.0;
-/// How far a share of cells may lie from its truth, and a loss as a share of its truth.
-const SHARE_BOUND: f64 = 0.03;
+/// How far a share of cells may lie from its truth, how far the rules by depth lie off at least, and how far a loss may lie off as a share of
+/// its truth.
+const SHARE_BOUND: f64 = 0.01;
+const BY_DEPTH: f64 = 0.06;
 const LOSS_BOUND: f64 = 0.10;
-/// The curve errs by at most this share of what a line errs by.
-const CURVE_GAIN: f64 = 0.95;
+/// The curve errs by at most this share of what a line errs by, under a fall and under a rise.
+const CURVE_GAIN: [f64; 2] = [0.75, 0.95];
 /// Prior spreads of a study that says nothing else.
 const SPREADS: Spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
 const GROUP: Option<i32> = Some(1);
@@ -337,13 +339,11 @@ fn shares_of_wet_cells_under_falls_and_a_rise() {
             let error = all.error(k, |at| all.hydroperiod(at, &all.basin.design, h));
             let by_line = all.error(k, |at| all.by_line(at, &all.basin.design, h));
             println!("  error of the hydroperiod {error:.3} months, by a line {by_line:.3}");
-            assert!(error < CURVE_GAIN * by_line, "basin {seed}, fall {h} m: {error}, by a line {by_line}");
+            let gain = CURVE_GAIN[usize::from(h < 0.0)];
+            assert!(error < gain * by_line, "basin {seed}, fall {h} m: {error}, by a line {by_line}");
             assert!((found - truth).abs() <= SHARE_BOUND, "basin {seed}, fall {h} m: {found}, truth {truth}");
             for naive in [by_depth, wet_months] {
-                assert!(
-                    (naive - truth).abs() > 2.0 * SHARE_BOUND,
-                    "basin {seed}, fall {h} m: {naive}, truth {truth}"
-                );
+                assert!((naive - truth).abs() > BY_DEPTH, "basin {seed}, fall {h} m: {naive}, truth {truth}");
             }
         }
     }

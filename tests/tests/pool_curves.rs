@@ -1,8 +1,10 @@
 //! A fall of the water table along the curves of pools: as one number, by zone and as a layer, under a rise, beside replayed years, where the ground is
 //! known in part or shows the water; and where there is no curve.
 
-use lentic_raster::{Bounds, Crs, Grid, Window, inspect, write_floats};
-use lentic_raster::{RasterSource, Resample, read_aligned_f32};
+use lentic_numerics::seed::{hash64, unit};
+use lentic_raster::{
+    Bounds, Crs, Grid, RasterSource, Resample, Window, inspect, read_aligned_f32, write_bytes, write_floats,
+};
 use lentic_tests::Basin;
 use lentic_tests::outside::{agrees, looked_at};
 use lentic_tests::raster::Raster;
@@ -44,9 +46,9 @@ fn scenario(name: &str, fall: &str) -> String {
 #[test]
 fn falls_in_every_form_follow_the_curves() {
     let mut scenarios: String = [
-        ("one-fall", "0.3"),
+        ("one-fall", "0.25"),
         ("deeper", "0.45"),
-        ("in-a-zone", "{ 1 = 0.3 }"),
+        ("in-a-zone", "{ 1 = 0.25 }"),
         ("as-a-layer", "\"fall\""),
         ("rise", "-0.2"),
         ("higher", "-0.35"),
@@ -63,10 +65,10 @@ cause = \"abstraction\"
 ",
     );
     let basin = basin(&scenarios);
-    // a layer that is 0.3 m but in the western half, where the table stays
+    // a layer that is 0.25 m (a whole number of any float's digits) but in the western half, where the table stays
     let grid = grid_of(&basin, "layers/ground.tif");
     let fall: Vec<f32> =
-        (0..grid.len()).map(|cell| if cell % grid.cols < grid.cols / 2 { 0.0 } else { 0.3 }).collect();
+        (0..grid.len()).map(|cell| if cell % grid.cols < grid.cols / 2 { 0.0 } else { 0.25 }).collect();
     write_floats(&basin.file("layers/fall.tif"), &grid, &fall, None).unwrap();
     basin.edit(
         "study.toml",
@@ -131,6 +133,60 @@ cause = \"abstraction\"
     let pools: BTreeSet<&str> = table.0.iter().map(|row| row["code"].as_str()).collect();
     assert!(pools.len() >= 4, "{pools:?}");
     assert!(table.0.iter().any(|row| row["ground"].starts_with("beside") && row["months_seen"].is_empty()));
+}
+
+/// Seasonal marsh that dries by itself since 2001, and what becomes of it when that goes on beside a fall: the trend by the line, the fall by
+/// the curve.
+#[test]
+fn a_trend_carried_on_beside_a_fall() {
+    let basin = basin(
+        "
+[[scenarios]]
+name = \"going-on\"
+horizon = 2035
+continue_trend = true
+
+[[scenarios]]
+name = \"going-on-and-wells\"
+horizon = 2035
+continue_trend = true
+drawdown_m = 0.2
+",
+    );
+    let grid = grid_of(&basin, "layers/ground.tif");
+    let classes = Raster::read(&basin.file("layers/wetland_class.tif"), 1).cells;
+    for t in 0..240u64 {
+        let (year, month) = (2001 + t / 12, t % 12 + 1);
+        let path = basin.file(&format!("water/water_{year}-{month:02}.tif"));
+        let mask = Raster::read(&path, 1).cells;
+        let dried = |cell: usize| {
+            classes[cell] == 2.0 && unit(hash64(7, cell as u64, t)) < 0.04 * (year - 2000) as f64
+        };
+        let turned: Vec<u8> = (mask.iter().enumerate())
+            .map(|(cell, state)| match state {
+                _ if state.is_nan() => 255,
+                _ if dried(cell) => 0,
+                _ => *state as u8,
+            })
+            .collect();
+        write_bytes(&path, &grid, &turned, Some(255)).unwrap();
+    }
+    let run = basin.run("run", &["--quiet"]);
+    let record = std::fs::read_to_string(run.join("run.json")).unwrap();
+    assert!(
+        record.contains("Scenario going-on-and-wells: what climate does not explain goes on"),
+        "{record}"
+    );
+    let said = agrees(&basin.study(), &run);
+    for name in ["going-on", "going-on-and-wells"] {
+        looked_at(&said, &[&format!("hydroperiod_{name}"), &format!("hydroperiod_sd_{name}")]);
+    }
+    let sum = |name: &str| -> f64 {
+        let months = Raster::read(&run.join(format!("rasters/hydroperiod_{name}.tif")), 1).cells;
+        months.iter().filter(|m| !m.is_nan()).sum()
+    };
+    assert!(sum("going-on-and-wells") < 0.9 * sum("going-on"));
+    assert!(sum("going-on") < 0.98 * sum("baseline"));
 }
 
 /// A g of the study's own rules, and without a scenario that moves the water table no curve is asked for.
