@@ -7,7 +7,9 @@ from scipy.ndimage import binary_dilation
 from regression import fit_held
 
 WET_CELLS = 30
-BIN_M, BIN_CELLS = 0.05, 5
+TENTHS = 1e4  # ground in tenths of a millimetre
+BIN, BIN_CELLS = 500, 5
+SURFACE_CELLS, SURFACE_SHARE, LASTING = 10, 5, 0.9
 NEVER_WET = -10.0
 BESIDE = 10  # percentile of the ground beside a pool
 COLUMNS = [
@@ -16,11 +18,26 @@ COLUMNS = [
 ]  # fmt: skip
 
 
+def tenths(ground):
+    """Ground to the nearest tenth of a millimetre, in these; NaN stays."""
+    return np.floor(TENTHS * ground + 0.5)
+
+
+def surfaces(ground, lasting):
+    """Which of these cells of a pool lie on ground as flat as a surface of water, bool; `lasting` says where water lasts."""
+    out = np.zeros(len(ground), bool)
+    for height in np.unique(ground):
+        here = ground == height
+        if here.sum() >= max(SURFACE_CELLS, len(ground) / SURFACE_SHARE) and lasting[here].mean() >= 0.5:
+            out |= here
+    return out
+
+
 def bins(ground):
-    """Slices of rising ground: at least 0.05 m and five cells each."""
+    """Slices of rising ground in tenths of a millimetre: at least 0.05 m and five cells each."""
     starts = [0]
     for i in range(len(ground)):
-        if ground[i] - ground[starts[-1]] >= BIN_M and i - starts[-1] >= BIN_CELLS:
+        if ground[i] - ground[starts[-1]] >= BIN and i - starts[-1] >= BIN_CELLS:
             starts.append(i)
     if len(starts) > 1 and len(ground) - starts[-1] < BIN_CELLS:
         starts.pop()
@@ -30,10 +47,10 @@ def bins(ground):
 class Curve:
     """The response of one pool: `ground` (knots,) rising, `beta` (knots, 4), and a row of the table for each knot."""
 
-    def __init__(self, response, pool, code):
-        r, ground = response, response.elevation
-        known = r.assessed & ~np.isnan(ground) & r.study.inside.ravel()
-        cells = np.flatnonzero(known & (pool == code))
+    def __init__(self, response, known, code):
+        """`known`: cells that may take part, those on a surface of water not."""
+        r, ground, pool = response, tenths(response.elevation), response.pool
+        cells = np.flatnonzero(known & (pool == code) & ~r.surface)
         cells = cells[np.argsort(ground[cells], kind="stable")]  # equal ground in reading order
         self.ground, self.beta, self.rows = [], [], []
         for part in bins(ground[cells]):
@@ -66,15 +83,15 @@ class Curve:
             y.append((r.y[own] * r.seen[own])[:, at].sum(axis=0) / np.maximum(seen, 1))
             weights.append(seen * weight / len(cells))
         mean = np.array([[0.0, *mean[1:]]])
-        parts = (np.concatenate(part) for part in (x, y, weights))
-        x, y, weights = parts
+        x, y, weights = (np.concatenate(part) for part in (x, y, weights))
         return fit_held(x, y[None], weights[None], mean, r.sd)[0][0]
 
     def knot(self, ground, stands_at, beta, seen, share):
         """One more knot, from the ground of its cells."""
-        self.ground.append(stands_at)
+        self.ground.append(stands_at / TENTHS)
         self.beta.append(beta)
-        self.rows.append((ground.min(), stands_at, ground.max(), len(ground), seen, share, *beta))
+        low, high = ground.min() / TENTHS, ground.max() / TENTHS
+        self.rows.append((low, stands_at / TENTHS, high, len(ground), seen, share, *beta))
 
     def at(self, ground, g):
         """Coefficients (heights, 4); beyond the ends the intercept goes on with g."""
@@ -86,6 +103,7 @@ class Curve:
 
     def passed(self, own, ground, h, g):
         """Responses (k, 4) a cell passes while the level falls by h; `own` is None for a cell never wet."""
+        ground = tenths(ground) / TENTHS
         low, high = sorted((ground, ground + h))
         knots = self.ground[(self.ground > low) & (self.ground < high)]
         there = self.at([low, *knots, high], g)
@@ -103,16 +121,24 @@ class Curve:
 
 def find(response):
     """{pool code: its curve}, where the study has pools, ground, a scenario that moves the water table, and no g of
-    its own."""
+    its own. Marks in `response.surface` which cells lie on a surface of water."""
     study = response.study
     name, given = study.role("pools"), study.text.get("inundation", {}).get("logits_per_metre")
     moves = any("drawdown_m" in scenario for scenario in study.scenarios)
     if name is None or study.role("ground") is None or given is not None or not moves:
         return {}
-    pool = study.layer(name).ravel()
-    wet = response.wet & ~np.isnan(response.elevation) & study.inside.ravel()
-    codes, counts = np.unique(pool[wet & ~np.isnan(pool)], return_counts=True)
-    return {code: Curve(response, pool, code) for code in codes[counts >= WET_CELLS]}
+    r, pool = response, response.pool
+    known = r.assessed & ~np.isnan(r.elevation) & study.inside.ravel()
+    ground, out = tenths(r.elevation), {}
+    seen = r.seen.sum(axis=1)
+    lasting = (r.y * r.seen).sum(axis=1) > LASTING * seen
+    for code in np.unique(pool[known & ~np.isnan(pool)]):
+        own = np.flatnonzero(known & (pool == code))
+        flat = np.unique(ground[own][surfaces(ground[own], lasting[own])])
+        r.surface |= (pool == code) & np.isin(ground, flat)
+        if (r.wet[own] & ~r.surface[own]).sum() >= WET_CELLS:
+            out[code] = Curve(r, known, code)
+    return out
 
 
 def table(response, found):

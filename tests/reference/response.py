@@ -154,6 +154,7 @@ class Response(Observed):
         self.prior = self.priors(self.base, self.sample())
         self.fit_cells()
         self.find_lines(study.text.get("inundation", {}).get("logits_per_metre"))
+        self.surface = np.zeros(len(self.wet), bool)
         self.curves, self.passed = curves.find(self), {}
 
     def designs(self, scenario):
@@ -333,7 +334,7 @@ class Response(Observed):
     def curved(self, fall):
         """Cells whose answer to this fall a curve tells, (cells,) bool."""
         out = np.isin(self.pool, list(self.curves)) & ~np.isnan(self.elevation) & ~np.isnan(self.g)
-        return out & self.assessed & (np.nan_to_num(fall) != 0)
+        return out & self.assessed & ~self.surface & (np.nan_to_num(fall) != 0)
 
     def mean_falls_of_z(self, designs, replay):
         """Mean fall of z over the wet months each cell was seen in, (cells,); without any, 0. Replayed months have no

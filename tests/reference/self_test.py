@@ -9,6 +9,7 @@ from scipy.stats import gamma, logistic, norm, theilslopes
 
 import choice
 import climate
+import curves
 import patches
 import regression
 import response
@@ -293,6 +294,23 @@ def test_years():
     # Gaps of one and two months between wet ones are closed, one of three is not.
     record = np.array([[1, -1, 1, -1, -1, 1, -1, -1, -1, 1, -1, 0]]).T
     assert (years_module.filled(record)[:, 0] == [1, 1, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0]).all()
+
+
+def test_curves():
+    # One cell every 2 cm: five to a bin, for the sixth lies 0.1 m above the first and the bin then holds five.
+    ground = 200.0 * np.arange(43)
+    assert [b.stop - b.start for b in curves.bins(ground)] == [5] * 7 + [8]
+    close(curves.tenths(np.array([110.46, np.float32(110.46), -0.00006])), [1104600, 1104600, -1])
+    height, lasting = np.where(np.arange(60) < 12, 0, np.arange(60)), np.arange(60) < 6
+    assert curves.surfaces(height, lasting).sum() == 12
+    assert not curves.surfaces(height[1:], lasting[1:]).any() and not curves.surfaces(height, lasting & (height > 0)).any()
+    # Linear between 10 and 11 m, by g beyond; b passes 0 a third of the way and is held there.
+    curve = curves.Curve.__new__(curves.Curve)
+    curve.ground, curve.beta = np.array([10.0, 11.0]), np.array([[4, 1, 0.5, 0], [0, 0.25, 0.5, 1]])
+    close(curve.at([9.5, 10.25, 11.5], 3.0), [[5.5, 1, 0.5, 0], [3, 0.8125, 0.5, 0.25], [-1.5, 0.25, 0.5, 1]])
+    passed = curve.passed(np.array([5, 0.25, 0, 0]), 10.0, 1.5, 3.0)
+    close(passed, [[5, 0.25, 0, 0], [1, 0, 0, 1], [-0.5, 0, 0, 1], [5 - 4 / 3, 0, 0, 1 / 3]])
+    close(curve.passed(None, 11.0, -1.5, 3.0), [[5.5, 1, 0.5, 0], [4, 1, 0.5, 0], [0, 0.25, 0.5, 1]])
 
 
 def test_patches():

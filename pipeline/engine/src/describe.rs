@@ -7,7 +7,7 @@ use lentic_habitat::climate::{Evapotranspiration, replay};
 use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
-    AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
+    AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records, Role,
     Scenario, ZeroRule,
 };
 
@@ -51,12 +51,19 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
         Some(g) => format!("g being set by the study to {g} logits per metre"),
         None => "g being read off how fitted intercepts fall with ground elevation".into(),
     };
+    // a stated g holds in every cell
+    let curve = match water.logits_per_metre {
+        None if study.layer_with(Role::Pools).is_some() => {
+            "; in a pool with 30 cells seen wet or more, a cell answers instead as ground h higher in its pool does now"
+        }
+        _ => "",
+    };
     notes.push(note(
         "Response of water",
         format!(
             "The probability p that a cell is wet in a month: {driver}, m the calendar month. Fitted per cell by penalised maximum likelihood; the priors of a response group are \
              medians of fits of its single cells; months are down-weighted for their serial dependence; b is not allowed below 0. The modelled baseline and every scenario use the same formula, and \
-             loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, {g}."
+             loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, {g}{curve}."
         ),
     ));
     if water.driver == Driver::Index {

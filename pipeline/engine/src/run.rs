@@ -241,6 +241,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         ));
     }
     tables::unanswering(&checked.study, &response).into_iter().for_each(&mut warn);
+    tables::surface_warning(&checked.study, &curves).into_iter().for_each(&mut warn);
     tables::without_data(&checked.study, &suitability).into_iter().for_each(&mut warn);
     tables::no_habitat(&checked.study, &suitability).into_iter().for_each(&mut warn);
     tables::unfitted_warnings(climates).into_iter().for_each(&mut warn);

@@ -325,13 +325,13 @@ impl Site {
             let lag1 = by.groups.of(codes[cell]).lag1;
             let chance = DrawnBy { lag1, numbers: numbers.as_ref().map(|numbers| numbers.at(at, climate)) };
             let root = roots.get(at).filter(|_| by.off.is_empty());
-            let curve = by.curves.of(pools[cell]).filter(|_| h != 0.0 && elevation.is_finite());
+            let curve = by.curves.of(pools[cell], elevation).filter(|_| h != 0.0);
             // the value is the same to the bit, with its standard deviation or without
             let (value, sd) = match curve.zip(factor) {
-                Some((curve, factor)) => {
+                Some(((curve, ground), factor)) => {
                     // the curve answers the fall, the line no more than the trend
                     let shift = by_line(-trend / factor.g);
-                    curve.moved(Some(&beta), elevation, h, factor.g, &mut passed);
+                    curve.moved(Some(&beta), ground, h, factor.g, &mut passed);
                     design.bounded_logits(&passed, Bound::of(h), shift, &mut logits);
                     years.iter_mut().for_each(|years| years.draw_logits(cell, climate, &logits, chance));
                     match root {
@@ -379,10 +379,10 @@ impl Site {
                 let factor = by.lines.of(pools[cell], codes[cell]).filter(|_| known);
                 let group = by.groups.of(codes[cell]);
                 let chance = DrawnBy { lag1: group.lag1, numbers: None };
-                let curve = by.curves.of(pools[cell]).zip(factor).zip(climates[cell]);
-                if let Some(((curve, factor), climate)) = curve {
+                let curve = by.curves.of(pools[cell], elevation).zip(factor).zip(climates[cell]);
+                if let Some((((curve, ground), factor), climate)) = curve {
                     let design = &case.designs[climate];
-                    curve.moved(None, elevation, *h, factor.g, &mut passed);
+                    curve.moved(None, ground, *h, factor.g, &mut passed);
                     design.bounded_logits(&passed, Bound::of(*h), 0.0, &mut logits);
                     months[cell] = design.hydroperiod_of(&logits) as f32;
                     if let Some(years) = &mut years {

@@ -6,6 +6,7 @@ use lentic_habitat::drawdown::gather::Part;
 use lentic_report::{Column, Table};
 use lentic_study::Study;
 use lentic_study::settings::Role;
+use std::collections::BTreeMap;
 
 /// The curve of every pool that has one, from low to high ground; none where no pool has one.
 pub fn drawdown_curves(study: &Study, curves: &Curves) -> Option<Table> {
@@ -66,4 +67,21 @@ fn place(part: &Part) -> &'static str {
         Part { wet: Some(0), .. } => "in the pool and never seen wet",
         _ => "in the pool",
     }
+}
+
+/// Names the pools whose ground is in part a surface of water; none without one.
+pub fn surface_warning(study: &Study, curves: &Curves) -> Option<String> {
+    let layer = study.layer_with(Role::Pools);
+    let of = |(code, flat): (&i32, &BTreeMap<i64, u64>)| {
+        let cells: u64 = flat.values().sum();
+        format!("{} ({cells} cells)", class_name(layer, Some(*code)))
+    };
+    let pools: Vec<String> = curves.surfaces.iter().map(of).collect();
+    (!pools.is_empty()).then(|| {
+        format!(
+            "the ground of {} is in part as flat as a surface of water, where water lasts: the layer seems to show the water and not the bed. How far it is down to the bed is not known there, so a falling \
+             water table is answered by a straight line, and what falls dry is a guess; a survey of the bed would tell",
+            pools.join(", ")
+        )
+    })
 }

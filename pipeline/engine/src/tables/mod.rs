@@ -14,7 +14,7 @@ mod volume;
 mod water;
 
 pub use connection::{connection, connection_notes, equivalent_ha};
-pub use drawdown::drawdown_curves;
+pub use drawdown::{drawdown_curves, surface_warning};
 pub use drought::{
     drought_events, drought_index, events_of, extrapolated_notes, index_choice, is_mean, unfitted_warnings,
     warming_warning,

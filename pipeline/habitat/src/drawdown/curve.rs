@@ -4,38 +4,72 @@
 
 use crate::response::Beta;
 use std::cmp::Ordering;
+use std::collections::BTreeMap;
 
+/// Tenths of a millimetre in a metre.
+const TENTHS: f64 = 1e4;
 /// Cells seen wet, of known ground, that a pool needs for a curve.
 pub const CELLS_FOR_A_CURVE: usize = 30;
-/// A bin of ground is at least so high, metres,
-pub const BIN_METRES: f64 = 0.05;
+/// A bin of ground is at least so high, tenths of a millimetre (0.05 m),
+pub const BIN_HEIGHT: i64 = 500;
 /// and holds at least so many cells.
 pub const BIN_CELLS: u64 = 5;
+/// A surface of water in the ground layer: so many cells share one height,
+pub const SURFACE_CELLS: u64 = 10;
+/// one in so many of the pool's,
+pub const SURFACE_SHARE: u64 = 5;
+/// and half of them or more are wet in more than this share of their months.
+pub const LASTING: f64 = 0.9;
 /// Intercept of ground never seen wet, logits: about a month in 1,800 years.
 pub const NEVER_WET: f64 = -10.0;
 /// The quantile of the ground beside a pool that stands for all of it: water runs out where it is low.
 pub const BESIDE: f64 = 0.1;
 
+/// Ground to the nearest tenth of a millimetre: the last digit of a 32-bit float must not decide in which bin a cell lies.
+/// `None` for ground not known.
+pub fn tenths(metres: f64) -> Option<i64> {
+    metres.is_finite().then(|| (TENTHS * metres + 0.5).floor() as i64)
+}
+
+/// Back to metres.
+pub fn metres(tenths: i64) -> f64 {
+    tenths as f64 / TENTHS
+}
+
 /// An assessed cell of a pool.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PoolCell {
-    /// Ground elevation, metres; finite.
-    pub ground: f32,
+    /// Ground elevation, see [`tenths`].
+    pub ground: i64,
     /// Row in the grid.
     pub row: usize,
     /// Column in the grid.
     pub col: usize,
     /// Whether it was ever seen wet.
     pub wet: bool,
+    /// Whether it was wet in more than [`LASTING`] of the months seen.
+    pub lasting: bool,
 }
 
 impl PoolCell {
     /// From low to high ground; equal ground in reading order, so that tiles do not matter.
     fn order(&self, other: &PoolCell) -> Ordering {
-        // -0 and 0 are one height
-        let ground = (self.ground + 0.0).total_cmp(&(other.ground + 0.0));
-        ground.then(self.row.cmp(&other.row)).then(self.col.cmp(&other.col))
+        (self.ground, self.row, self.col).cmp(&(other.ground, other.row, other.col))
     }
+}
+
+/// Ground of a pool that is as flat as a surface of water, with its cells: the ground layer shows the water there, not the bed (ours).
+/// Heights that [`SURFACE_CELLS`] cells and one in [`SURFACE_SHARE`] share, half of them or more of lasting water.
+pub fn surfaces(cells: &[PoolCell]) -> BTreeMap<i64, u64> {
+    let mut heights: BTreeMap<i64, (u64, u64)> = BTreeMap::new();
+    for cell in cells {
+        let (all, lasting) = heights.entry(cell.ground).or_default();
+        *all += 1;
+        *lasting += u64::from(cell.lasting);
+    }
+    let least = SURFACE_CELLS.max((cells.len() as u64).div_ceil(SURFACE_SHARE));
+    let flat = heights.into_iter().filter(|(_, (all, lasting))| *all >= least && 2 * lasting >= *all);
+    flat.map(|(ground, (all, _))| (ground, all)).collect()
 }
 
 /// A bin of the ground of a pool.
@@ -62,7 +96,7 @@ pub struct Bins {
 }
 
 impl Bins {
-    /// Bins of the assessed cells of a pool, in any order: rising in ground a bin closes once it spans [`BIN_METRES`] and holds
+    /// Bins of the assessed cells of a pool, in any order: rising in ground a bin closes once it spans [`BIN_HEIGHT`] and holds
     /// [`BIN_CELLS`]; a last bin of fewer cells joins the one before. `None` with fewer than [`CELLS_FOR_A_CURVE`] cells seen wet.
     pub fn of(mut cells: Vec<PoolCell>) -> Option<Self> {
         if cells.iter().filter(|cell| cell.wet).count() < CELLS_FOR_A_CURVE {
@@ -72,7 +106,7 @@ impl Bins {
         let mut starts = vec![0];
         let mut first = 0;
         for (at, cell) in cells.iter().enumerate() {
-            let spans = f64::from(cell.ground) - f64::from(cells[first].ground) >= BIN_METRES;
+            let spans = cell.ground - cells[first].ground >= BIN_HEIGHT;
             if spans && (at - first) as u64 >= BIN_CELLS {
                 starts.push(at);
                 first = at;
@@ -104,13 +138,12 @@ impl Bins {
 
 /// A bin of these cells, which rise in ground; at least one.
 fn bin(cells: &[PoolCell]) -> Bin {
-    let ground = |cell: Option<&PoolCell>| cell.map_or(f64::NAN, |cell| f64::from(cell.ground));
-    let count = cells.len() as f64;
+    let ground = |cell: Option<&PoolCell>| cell.map_or(f64::NAN, |cell| metres(cell.ground));
+    let sum: i64 = cells.iter().map(|cell| cell.ground).sum();
     Bin {
         low: ground(cells.first()),
         high: ground(cells.last()),
-        // summed from low to high, whatever the tiles
-        mean: cells.iter().map(|cell| f64::from(cell.ground)).sum::<f64>() / count,
+        mean: sum as f64 / (TENTHS * cells.len() as f64),
         cells: cells.len() as u64,
         wet: cells.iter().filter(|cell| cell.wet).count() as u64,
     }

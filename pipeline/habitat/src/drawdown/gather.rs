@@ -1,6 +1,6 @@
 //! From what was seen on the cells of a pool, bin by bin, to its curve.
 
-use super::curve::{BESIDE, Bin, Bins, Knot, NEVER_WET, PoolCurve};
+use super::curve::{BESIDE, Bin, Bins, Knot, NEVER_WET, PoolCurve, metres};
 use crate::response::pooled::MonthCounts;
 use crate::response::{Beta, Design, Groups};
 use crate::water::{Bits, count_all};
@@ -77,12 +77,12 @@ pub struct Part {
 }
 
 /// The knots of a pool with what they come from: a bin's coefficients are fitted to its cells' months together; ground never seen wet has an
-/// intercept of [`NEVER_WET`] and the rest from the ground below. `beside` is the ground of cells never wet that touch the pool and
+/// intercept of [`NEVER_WET`] and the rest from the ground below. `beside` is the ground ([`tenths`](super::curve::tenths)) of cells never wet that touch the pool and
 /// belong to none; of it counts what lies above the whole pool. `designs` are those of the baseline, by climate.
 pub fn parts(
     bins: &Bins,
     seen: &BTreeMap<usize, Seen>,
-    beside: &[f32],
+    beside: &[i64],
     designs: &[Design],
     groups: &Groups,
 ) -> Vec<Part> {
@@ -114,7 +114,7 @@ pub fn parts(
         });
     }
     let mut above: Vec<f64> =
-        beside.iter().map(|g| f64::from(*g)).filter(|ground| *ground > bins.top()).collect();
+        beside.iter().map(|ground| metres(*ground)).filter(|ground| *ground > bins.top()).collect();
     above.sort_unstable_by(f64::total_cmp);
     if let (Some(low), Some(high), Some(ground)) =
         (above.first(), above.last(), quantile_of_sorted(&above, BESIDE))
@@ -155,7 +155,8 @@ mod tests {
             if i >= 40 {
                 sample.wet.iter_mut().for_each(|word| *word = 0);
             }
-            let cell = PoolCell { ground: 10.0 + 0.02 * i as f32, row: i / 7, col: i % 7, wet: i < 40 };
+            let ground = 100_000 + 200 * i as i64;
+            let cell = PoolCell { ground, row: i / 7, col: i % 7, wet: i < 40, lasting: false };
             (cell, [None, Some(1), Some(3)][i % 3], sample)
         };
         (0..50).map(cell).collect()
@@ -189,11 +190,11 @@ mod tests {
         }
         assert_eq!(whole, joined);
         // of the lower ground beside the pool (10.5 m is below its top) nothing counts
-        let beside = [11.4, 10.5, 11.0, 11.2];
+        let beside = [114_000, 105_000, 110_000, 112_000];
         let found = parts(&bins, &whole, &beside, &designs, &groups);
         assert_eq!(found.len(), 11);
         // numpy 2.4: np.percentile([11, 11.2, 11.4], 10)
-        assert!((found[10].ground - 11.04).abs() < 1e-6, "{:?}", found[10]);
+        assert!((found[10].ground - 11.04).abs() < 1e-12, "{:?}", found[10]);
         assert_eq!((found[10].beside, found[10].cells, found[10].seen), (true, 3, None));
         assert_eq!(found[10].beta, found[9].beta);
         assert_eq!(
@@ -219,8 +220,13 @@ mod tests {
         let cells = pool(&designs[0]);
         let sample: Vec<SampleCell> = cells[5..40].iter().map(|(_, _, sample)| sample.clone()).collect();
         let groups = Groups::fit(&designs, &axis(), &sample, SPREADS).unwrap();
-        let same =
-            |i: usize| (PoolCell { ground: 3.0, row: 0, col: i, wet: true }, Some(1), cells[12].2.clone());
+        let same = |i: usize| {
+            (
+                PoolCell { ground: 30_000, row: 0, col: i, wet: true, lasting: false },
+                Some(1),
+                cells[12].2.clone(),
+            )
+        };
         let copies: Vec<_> = (0..32).map(same).collect();
         let bins = Bins::of(copies.iter().map(|(cell, ..)| *cell).collect()).unwrap();
         let found = parts(&bins, &gathered(&bins, copies.iter()), &[], &designs, &groups);

@@ -4,26 +4,23 @@ use crate::water::MonthAxis;
 use lentic_numerics::seed::{hash64, unit};
 use proptest::prelude::*;
 
-fn cell(ground: f32, at: usize, wet: bool) -> PoolCell {
-    PoolCell { ground, row: at / 10, col: at % 10, wet }
+fn cell(centimetres: usize, at: usize, wet: bool) -> PoolCell {
+    PoolCell { ground: 100 * centimetres as i64, row: at / 10, col: at % 10, wet, lasting: false }
 }
 
 /// By hand: 40 cells, one every 2 cm. The fourth cell would end a bin by height, but only with the sixth a bin holds five: eight bins of
 /// five cells each.
 #[test]
 fn bins_close_at_height_and_cells() {
-    let cells: Vec<PoolCell> =
-        (0..40u16).map(|i| cell(f32::from(i) * 0.02, usize::from(i), i < 30)).collect();
+    let cells: Vec<PoolCell> = (0..40).map(|i| cell(2 * i, i, i < 30)).collect();
     let bins = Bins::of(cells.clone()).unwrap();
     assert_eq!(bins.bins().len(), 8);
-    let first = bins.bins()[0];
-    assert_eq!((first.cells, first.wet, first.low), (5, 5, 0.0));
-    assert!((first.high - 0.08).abs() < 1e-6 && (first.mean - 0.04).abs() < 1e-6);
+    assert_eq!(bins.bins()[0], Bin { low: 0.0, high: 0.08, mean: 0.04, cells: 5, wet: 5 });
     assert_eq!((bins.bins()[6].wet, bins.bins()[5].wet), (0, 5));
     for (at, one) in cells.iter().enumerate() {
         assert_eq!(bins.place(one), at / 5);
     }
-    assert!((bins.top() - 0.78).abs() < 1e-6);
+    assert_eq!(bins.top(), 0.78);
     let mut backwards = cells;
     backwards.reverse();
     assert_eq!(Bins::of(backwards).unwrap(), bins);
@@ -31,22 +28,47 @@ fn bins_close_at_height_and_cells() {
 
 #[test]
 fn few_wet_cells_make_no_curve_and_a_short_last_bin_joins() {
-    let of = |wet: u16, cells: u16| {
-        Bins::of((0..cells).map(|i| cell(f32::from(i) * 0.02, usize::from(i), i < wet)).collect())
-    };
+    let of = |wet: usize, cells: usize| Bins::of((0..cells).map(|i| cell(2 * i, i, i < wet)).collect());
     assert!(of(29, 40).is_none());
-    let sizes = |bins: Bins| bins.bins().iter().map(|bin| bin.cells).collect::<Vec<_>>();
-    assert_eq!(sizes(of(30, 43).unwrap()), [5, 5, 5, 5, 5, 5, 5, 8]);
-    assert_eq!(sizes(of(30, 45).unwrap()), [5; 9]);
-    // ground as flat as a surface of water
-    let flat = Bins::of((0..50).map(|i| cell(-0.0, i, true)).collect()).unwrap();
-    assert_eq!(sizes(flat), [50]);
-    // 4 cells at 0 and the rest at 1: the bin is high enough but not full, so one of the higher cells fills it, in reading order
-    let steps: Vec<PoolCell> = (0..40).map(|i| cell(if i < 4 { 0.0 } else { 1.0 }, i, true)).collect();
+    let sizes = |bins: &Bins| bins.bins().iter().map(|bin| bin.cells).collect::<Vec<_>>();
+    assert_eq!(sizes(&of(30, 43).unwrap()), [5, 5, 5, 5, 5, 5, 5, 8]);
+    assert_eq!(sizes(&of(30, 45).unwrap()), [5; 9]);
+    assert_eq!(sizes(&Bins::of((0..50).map(|i| cell(7, i, true)).collect()).unwrap()), [50]);
+    // 0.05 m is 0.05 m: two cells every centimetre, ten to a bin
+    let fine = Bins::of((0..60).map(|i| cell(i / 2, i, true)).collect()).unwrap();
+    assert_eq!(sizes(&fine), [10; 6]);
+    // 4 cells at 0 and the rest at 1 m: the bin is high enough but not full, so the first of the higher ones fills it
+    let steps: Vec<PoolCell> = (0..40).map(|i| cell(if i < 4 { 0 } else { 100 }, i, true)).collect();
     let bins = Bins::of(steps.clone()).unwrap();
-    assert_eq!(sizes(bins.clone()), [5, 35]);
+    assert_eq!(sizes(&bins), [5, 35]);
     assert_eq!((bins.place(&steps[4]), bins.place(&steps[5])), (0, 1));
     assert!(bins.bins()[0].mean < bins.bins()[1].mean);
+}
+
+/// Of 60 cells 12 at one height are a surface where water lasts, 11 are too few; a dry flat is none.
+#[test]
+fn a_surface_of_water_is_no_ground() {
+    let pool = |flat: usize, lasting: usize| -> Vec<PoolCell> {
+        let of = |i: usize| if i < flat { cell(300, i, true) } else { cell(300 + i, i, true) };
+        (0..60).map(|i| PoolCell { lasting: i < lasting, ..of(i) }).collect()
+    };
+    assert_eq!(surfaces(&pool(12, 6)), BTreeMap::from([(30_000, 12)]));
+    assert!(surfaces(&pool(11, 11)).is_empty());
+    assert!(surfaces(&pool(12, 5)).is_empty());
+    // in a small pool a fifth would be few
+    let small: Vec<PoolCell> = pool(9, 9).into_iter().take(30).collect();
+    assert!(surfaces(&small).is_empty());
+}
+
+#[test]
+fn ground_to_a_tenth_of_a_millimetre() {
+    for (metres, expected) in
+        [(110.46, 1_104_600), (f64::from(110.46f32), 1_104_600), (-0.000_06, -1), (0.0, 0)]
+    {
+        assert_eq!(tenths(metres), Some(expected));
+    }
+    assert_eq!((tenths(f64::NAN), tenths(f64::INFINITY)), (None, None));
+    assert_eq!(metres(1_104_600), 110.46);
 }
 
 fn knots(of: &[(f64, Beta)]) -> PoolCurve {
