@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from rasterio.errors import RasterioError
 
+import costs
 import patches
 import records
 import water
@@ -83,6 +84,17 @@ class Result:
             for n in self.names[1:]
         }
         self.areas_ha = study.grid.cell_areas_ha()
+
+    def variant(self, scenario):
+        """Suitability (rows, columns) under a scenario that need not be one of the study's."""
+        layer = self.study.role("depth")
+        depth = self.study.layer(layer) if layer else None
+        hydroperiod, _, new_depth = self.response.scenario(scenario, depth)
+        drawn = self.years.drawn(scenario)
+        diluted = self.dilution(self.in_pools(self.depth["baseline"]), self.in_pools(new_depth))
+        return self.model.suitability(
+            hydroperiod, new_depth, scenario.get("land_cover"), drawn, scenario.get("water_quality"), diluted
+        )
 
     def in_pools(self, depth):
         """{pool code: water held, cubic metres}; empty without depths or pools."""
@@ -197,7 +209,7 @@ class Result:
             out["index_choice"] = pd.DataFrame(self.choice, columns=COLUMNS)
         if self.study.role("depth"):
             out["volume"] = self.volume()
-        return out
+        return out | costs.tables(self)
 
     def droughts(self):
         """The tables drought_index and drought_events: the record and every scenario that changes the climate, or

@@ -9,6 +9,7 @@ mod curves;
 mod drought;
 mod ladder;
 mod loss;
+mod over_time;
 mod surface;
 mod svg;
 
@@ -18,6 +19,7 @@ pub(crate) use curves::response_curves;
 pub(crate) use drought::drought_index;
 pub(crate) use ladder::drying_ladder;
 pub(crate) use loss::loss_breakdown;
+pub(crate) use over_time::habitat_by_year;
 pub(crate) use surface::response_surface;
 pub(crate) use svg::Svg;
 

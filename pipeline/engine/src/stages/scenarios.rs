@@ -152,17 +152,19 @@ pub(crate) struct Site {
     /// The window.
     pub window: Window,
     /// Cells ever wet, by their positions in the window.
-    wet: WetCells,
+    pub wet: WetCells,
     /// Their coefficients.
     betas: Vec<Beta>,
     /// Roots of the covariances of those; empty where no standard deviations are wanted.
     roots: Vec<CovarianceRoot>,
     codes: Vec<Option<i32>>,
     pools: Vec<Option<i32>>,
-    states: Vec<u8>,
+    /// `Water` codes.
+    pub states: Vec<u8>,
     ground: Option<Vec<f32>>,
     factors: Vec<Option<Factor>>,
-    climates: Vec<Option<usize>>,
+    /// Climate of every cell.
+    pub climates: Vec<Option<usize>>,
 }
 
 /// Water of a window in one case.
@@ -403,6 +405,19 @@ fn prescribed(
     window: Window,
 ) -> Result<Option<Vec<f64>>, EngineError> {
     let Some(scenario) = scenario else { return Ok(None) };
+    let (share, rise) = (scenario.drawdown_share, scenario.rise_m);
+    Ok(match whole_fall(context, scenario, window)? {
+        None if rise != 0.0 => Some(vec![-rise; window.len()]),
+        falls => falls.map(|falls| falls.into_iter().map(|h| share * h - rise).collect()),
+    })
+}
+
+/// The fall that a scenario ends with, before water is supplied against it.
+fn whole_fall(
+    context: &Context,
+    scenario: &Scenario,
+    window: Window,
+) -> Result<Option<Vec<f64>>, EngineError> {
     match &scenario.drawdown {
         Drawdown::None => Ok(None),
         Drawdown::Everywhere(h) => Ok(Some(vec![*h; window.len()])),

@@ -1,12 +1,15 @@
 //! The tables of a run, from what the stages left.
 
 pub mod calibration;
+pub mod causes;
 pub mod costs;
 mod drought;
 mod habitat;
 mod limits;
+pub mod over_time;
 mod quality;
 pub mod records;
+pub mod supply;
 mod volume;
 mod water;
 

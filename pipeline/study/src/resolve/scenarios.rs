@@ -125,6 +125,8 @@ fn scenario(
         replay,
         continue_trend,
         drawdown: drawdown.unwrap_or(Drawdown::None),
+        drawdown_share: 1.0,
+        rise_m: 0.0,
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),
         water_quality,
