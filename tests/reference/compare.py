@@ -16,6 +16,7 @@ import pandas as pd
 import rasterio
 from rasterio.errors import RasterioError
 
+import costs
 from inputs import StudyError, geopackage_geometry
 from study import DEGRADED, DEGRADED_BY, GAINED, KEPT, LOST, Result
 from suitability import pairwise_weights
@@ -28,7 +29,7 @@ TIES = (1e-9, 1e-7, 1e-6, 1e-5)
 NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
-TEXT |= {"climate", "month", "first_month", "last_month", "limited", "chosen"}
+TEXT |= {"fate", "origin", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
     "habitat_area": ["scenario"],
     "patches": ["scenario", "patch"],
@@ -37,6 +38,11 @@ KEYS = {
     "drought_events": ["scenario", "climate", "first_month"],
     "index_choice": ["months"],
     "drawdown_curves": ["code"],
+    "drying_margin": ["step"],
+    "patch_margins": ["patch"],
+    "response_surface": ["precipitation_percent", "temperature_c"],
+    "patch_fates": ["scenario", "patch"],
+    "patch_origins": ["scenario", "patch"],
 }
 # Differences are relative, but absolute under this size: areas that cancel to about nothing; an index, whose unit is
 # the standard deviation; coefficients, in logits.
@@ -327,6 +333,7 @@ def main():
         check.table(name, expected)
     for name, connection in result.connection.items():
         check.paths(name, connection, grid)
+    costs.compare(check, result)
     for name in result.names:
         check.years(name, result.drawn[name], grid, name != "baseline" and result.follows_depth)
         check.limits(name, result, grid)

@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from rasterio.errors import RasterioError
 
+import costs
 import curves
 import patches
 import records
@@ -85,6 +86,17 @@ class Result:
             for n in self.names[1:]
         }
         self.areas_ha = study.grid.cell_areas_ha()
+
+    def variant(self, scenario):
+        """Suitability (rows, columns) under a scenario that need not be one of the study's."""
+        layer = self.study.role("depth")
+        depth = self.study.layer(layer) if layer else None
+        hydroperiod, _, new_depth = self.response.scenario(scenario, depth)
+        drawn = self.years.drawn(scenario)
+        diluted = self.dilution(self.in_pools(self.depth["baseline"]), self.in_pools(new_depth))
+        return self.model.suitability(
+            hydroperiod, new_depth, scenario.get("land_cover"), drawn, scenario.get("water_quality"), diluted
+        )
 
     def in_pools(self, depth):
         """{pool code: water held, cubic metres}; empty without depths or pools."""
@@ -214,7 +226,7 @@ class Result:
             out["drawdown_curves"] = found
         if self.study.role("depth"):
             out["volume"] = self.volume()
-        return out
+        return out | costs.tables(self)
 
     def connect(self, found):
         """Connection by scenario, where the study asks for it; its columns join the tables of patches."""

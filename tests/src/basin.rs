@@ -95,6 +95,12 @@ impl Basin {
         fs::write(path, format!("{}{}", &text[..start], &text[start + end..])).unwrap();
     }
 
+    /// Takes out of the study what it asks of the costs of drying, which a study of another climate may not be asked.
+    #[track_caller]
+    pub fn without_costs(&self) {
+        self.cut("study.toml", "# ---- what drying costs", "# ---- scenarios");
+    }
+
     /// Runs the study with more arguments into the folder `out` beside the basin.
     pub fn try_run(&self, out: &str, more: &[&str]) -> Outcome {
         let target = self.folder().join(out);

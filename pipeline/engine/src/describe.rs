@@ -7,8 +7,8 @@ use lentic_habitat::climate::{Evapotranspiration, replay};
 use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
-    AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records, Role,
-    Scenario, ZeroRule,
+    AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
+    Role, Scenario, ZeroRule,
 };
 
 fn note(title: &str, text: String) -> MethodNote {

@@ -3,6 +3,7 @@
 use crate::climates::{Climates, Droughts};
 use crate::costs::Costs;
 use crate::costs::ladder::Ladder;
+use crate::costs::past::YearAreas;
 use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
 use crate::ranges::Ranges;
@@ -21,16 +22,20 @@ use lentic_numerics::sensitivity::{Estimate, SobolIndex};
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
     AreaRow, ClassStyle, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer, MapPixels, Ramp,
-    SensitivityPanel, SensitivityPart, change_classes, not_assessed_classes, permanence_classes,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
+    MapPixels, Ramp, SensitivityPanel, SensitivityPart, YearLine, change_classes, not_assessed_classes,
+    permanence_classes,
 };
 use lentic_study::Study;
 use lentic_study::settings::{Curve, DryingLadder, IndexKind, Measure, Requisite, Scenario, Variable};
+use std::collections::BTreeMap;
 
 /// Pixels on the longer side of a map.
 const LONGEST: usize = 1000;
 /// Steps along a smooth curve.
 const CURVE_STEPS: usize = 80;
+/// Share of the ground of the best-seen year that a year needs to be drawn (ours).
+const WELL_SEEN: f64 = 0.9;
 
 /// The answer in a few numbers.
 pub fn headline(
@@ -247,6 +252,21 @@ pub fn surface(study: &Study, costs: &Costs) -> Option<ClimateSurface> {
         habitat_ha: surface.points.iter().map(|(.., areas)| ha(&areas.kept) + ha(&areas.gained)).collect(),
         marks: study.scenarios.iter().filter_map(mark).collect(),
     })
+}
+
+/// Habitat by year of the past and along the scenarios.
+pub fn over_time(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -> HabitatByYear {
+    let way = |(case, (years, way)): (&usize, &(Vec<i32>, Ladder))| YearLine {
+        title: title(&cases[*case]),
+        points: years.iter().zip(&way.steps).map(|(year, areas)| (*year, ha(&areas.habitat))).collect(),
+    };
+    // a year of which little was seen would look like a year of little habitat
+    let most = past.values().map(|areas| ha(&areas.assessed)).fold(0.0, f64::max);
+    let seen = past.iter().filter(|(_, areas)| ha(&areas.assessed) >= WELL_SEEN * most);
+    HabitatByYear {
+        past: seen.map(|(year, areas)| (*year, ha(&areas.habitat))).collect(),
+        ways: costs.ways.iter().map(way).collect(),
+    }
 }
 
 /// Area not assessed by reason.

@@ -2,9 +2,11 @@
 
 use crate::connection_layers::{connection_attributes, path_layer};
 use crate::costs::Costs;
+use crate::costs::refuges::Refuges;
 use crate::error::EngineError;
 use crate::explain;
 use crate::folder::Building;
+use crate::page_input::title;
 use crate::ranges::Ranges;
 use crate::records::novelty::CaseNovelty;
 use crate::run::VERSION;
@@ -15,7 +17,8 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{Context, bands};
-use crate::tables::costs::margin_classes;
+use crate::tables::costs::{margin_classes, refuge_classes};
+use crate::tables::over_time;
 use crate::tables::{class_name, limit_classes};
 use lentic_raster::{
     Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, PathLayer, Scratch,
@@ -52,6 +55,8 @@ pub struct Stages<'a> {
     pub costs: &'a Costs,
     /// Ranges over members, where the study asks for them.
     pub ranges: Option<&'a Ranges>,
+    /// Refuges, where there are scenarios.
+    pub refuges: Option<&'a Refuges>,
 }
 
 /// A raster to write.
@@ -396,6 +401,25 @@ impl Stages<'_> {
                 margin_classes(drying),
             ));
         }
+        for (case, (years, way)) in &self.costs.ways {
+            let case = &self.cases[*case];
+            all.push(classes(
+                &format!("time_of_loss_{}", case.name),
+                &format!("When today's habitat is lost: {}", title(case)),
+                &way.margin,
+                "time of loss: codes are spans of years, see their names; 254 is not by the horizon",
+                over_time::classes(years),
+            ));
+        }
+        all.extend(self.refuges.map(|refuges| {
+            classes(
+                "refuges",
+                "Habitat today and in every scenario",
+                &refuges.cells,
+                "refuge",
+                refuge_classes(),
+            )
+        }));
         all.push(floats(
             "suitability_observed",
             "Wetland suitability by observed hydroperiod",

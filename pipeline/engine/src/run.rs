@@ -2,6 +2,7 @@
 
 use crate::check::{Checked, check};
 use crate::climates::{Shown, choose, droughts};
+use crate::costs::past::YearAreas;
 use crate::costs::{self, Costs};
 use crate::describe;
 use crate::dilution::dilute;
@@ -163,10 +164,15 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         clock.lap("connecting patches", cells);
     }
     let by = AnswersBy { groups: &groups, lines: &lines, curves: &curves, off: &[], baseline: &cases[0] };
-    let costs = costs::run(WhatIf { context: &context, water: &water, by }, &suitability, &patches)?;
+    let what_if = WhatIf { context: &context, water: &water, by };
+    let costs = costs::run(what_if, &cases, &suitability, &patches)?;
+    let past = match checked.study.over_time_years {
+        Some(_) => Some(costs::past::run(what_if, &cases[0], &suitability)?),
+        None => None,
+    };
+    let refuges = costs::refuges::run(&context, &suitability, &case_water)?;
     let fates = costs::fates::run(&context, &patches)?;
     clock.lap("finding what drying costs", cells);
-    let what_if = WhatIf { context: &context, water: &water, by };
     let ranges = ranges::run(what_if, &cases, &suitability)?;
     let ranges = ranges.as_ref();
     if ranges.is_some() {
@@ -199,6 +205,12 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
     tables.extend(tables::costs::fates(&cases, &patches, &fates));
     tables.extend(tables::costs::of_study(&checked.study, &costs));
+    tables.extend(tables::causes::causes(&cases, &costs));
+    tables
+        .extend(refuges.as_ref().map(|found| tables::causes::refuges(&checked.study, &checked.grid, found)));
+    tables.extend(past.as_ref().map(|past| tables::over_time::by_year(&cases, &costs, past)));
+    tables.extend(tables::over_time::patches(&cases, &costs));
+    tables.extend(tables::supply::supplies(&checked.study, &cases, &costs).into_iter().flatten());
     tables.push(tables::limiting_factor(&checked.study, &cases, &suitability));
     tables.push(tables::weights(&checked.study));
     let shown = droughts(&context, &water, &shown_climates(&cases))?;
@@ -258,6 +270,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
         costs: &costs,
         ranges,
+        refuges: refuges.as_ref(),
     };
     stage.write_cells(&building)?;
     stage.mask_outside()?;
@@ -293,6 +306,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
         (&costs, ranges, sensitivity),
+        past.as_ref(),
         judged.as_ref(),
     )?;
     clock.lap("writing tables and report", cells);
@@ -409,6 +423,7 @@ fn write_report(
         &SuitabilityProducts,
     ),
     (costs, ranges, sensitivity): (&Costs, Option<&Ranges>, Option<&Sensitivity>),
+    past: Option<&BTreeMap<i32, YearAreas>>,
     judged: Option<&Judged>,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
@@ -455,6 +470,7 @@ fn write_report(
         ladder: page_input::ladder(context.study, costs),
         surface: page_input::surface(context.study, costs),
         sensitivity: page_input::sensitivity(cases, sensitivity),
+        over_time: past.map(|past| page_input::over_time(cases, costs, past)),
         tables,
         methods: describe::methods(checked, context.climates),
         not_assessed: page_input::not_assessed(&suitability.reasons),

@@ -268,6 +268,6 @@ fn lie_off(scenario: &mut Scenario, u: &mut &[f64]) {
     scenario.temperature_c.iter_mut().for_each(|degrees| *degrees += warmth);
     scenario.index_shift.iter_mut().for_each(|shift| *shift += index);
     if scenario.drawdown != Drawdown::None {
-        scenario.drawdown_factor *= 1.0 + fall / 100.0;
+        scenario.drawdown_share *= 1.0 + fall / 100.0;
     }
 }

@@ -167,16 +167,24 @@ impl YearPlan {
         }
     }
 
+    /// Year by year what [`YearPlan::of_record`] counts: the position of the year's first month, and its months (1 or 0 for a
+    /// spell that is required).
+    pub fn each_of_record<'p>(
+        &'p self,
+        observed: Bits<'p>,
+        filled: Bits<'p>,
+    ) -> impl Iterator<Item = (usize, usize)> + 'p {
+        let seen = |year: &&Year| {
+            2 * (cut(observed, year.at) & year.months).count_ones() >= year.months.count_ones()
+        };
+        self.years.iter().filter(seen).map(move |year| (year.at, self.value(filled, year)))
+    }
+
     /// The years of a record, those with at least half their months observed; bits by position on the axis, and the plan's
     /// span the whole axis.
     pub fn of_record(&self, observed: Bits, filled: Bits) -> Tally {
         let mut tally = Tally::default();
-        for year in &self.years {
-            let seen = (cut(observed, year.at) & year.months).count_ones();
-            if 2 * seen >= year.months.count_ones() {
-                tally.0[self.value(filled, year)] += 1;
-            }
-        }
+        self.each_of_record(observed, filled).for_each(|(_, months)| tally.0[months] += 1);
         tally
     }
 }

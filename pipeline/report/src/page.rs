@@ -10,8 +10,8 @@ mod view;
 
 pub use input::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer, MapPixels,
-    MethodNote, PageInput, SensitivityPanel, SensitivityPart,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
+    MapPixels, MethodNote, PageInput, SensitivityPanel, SensitivityPart, YearLine,
 };
 
 use crate::ReportError;

@@ -233,7 +233,8 @@ fn figures_are_well_formed_and_carry_their_size_and_units() {
             "response_curves.svg",
             "boyce_curve.svg",
             "drying_ladder.svg",
-            "response_surface.svg"
+            "response_surface.svg",
+            "habitat_by_year.svg"
         ]
     );
     for path in &figures {

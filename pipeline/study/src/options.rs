@@ -50,6 +50,12 @@ pub struct StudyFile {
     /// Habitat area over changes of rain and warmth.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub response_surface: Option<ResponseSurfaceSection>,
+    /// Habitat area year by year of the past and along the scenarios, and when each cell is lost.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub habitat_over_time: Option<HabitatOverTimeSection>,
+    /// How much water brings back what a scenario loses.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_requirement: Option<WaterRequirementSection>,
 }
 
 /// `[study]`
@@ -894,4 +900,29 @@ pub struct ResponseSurfaceSection {
     /// Changes of temperature, degrees Celsius, rising (0, 1, 2, 3, 4).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub temperature_c: Option<Vec<f64>>,
+}
+
+/// `[habitat_over_time]`: scenarios with a horizon grow evenly from the end of the baseline on.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct HabitatOverTimeSection {
+    /// Years between the times looked at (5).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1, max = 100))]
+    pub every_years: Option<u32>,
+}
+
+/// `[water_requirement]`: steps of one kind of supply, rising, above 0; at most 20.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WaterRequirementSection {
+    /// Rise of the water table everywhere, metres, on top of what a scenario does (0.1, 0.2, 0.3, 0.5, 0.8).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rise_m: Option<Vec<f64>>,
+    /// More rain than a scenario leaves, percent of today's, in every month, in place of the rise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub precipitation: Option<Vec<f64>>,
+    /// Names of the scenarios looked at (all).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scenarios: Option<Vec<String>>,
 }

@@ -11,6 +11,7 @@ mod layers;
 mod legend;
 mod measure;
 mod near;
+mod over_time;
 mod past;
 mod records;
 mod requisites;
@@ -81,6 +82,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let scenarios = scenarios::scenarios(context, baseline);
     let drying_ladder = ladder::drying_ladder(context);
     let response_surface = ladder::response_surface(context);
+    let over_time_years = over_time::over_time(context, baseline);
+    let water_requirement = over_time::water_requirement(context);
     context.warn_unused();
     if baseline.is_none() {
         // Without its months a stack of files cannot be told.
@@ -108,6 +111,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         scenarios,
         drying_ladder,
         response_surface,
+        over_time_years,
+        water_requirement,
     }
 }
 

@@ -53,6 +53,10 @@ pub struct Study {
     pub drying_ladder: Option<DryingLadder>,
     /// Changes of climate looked at together, if any.
     pub response_surface: Option<ResponseSurface>,
+    /// Habitat along the years, if wanted: years between the times looked at.
+    pub over_time_years: Option<i32>,
+    /// Supply of water looked at, if any.
+    pub water_requirement: Option<WaterRequirement>,
 }
 
 impl Study {
@@ -587,8 +591,10 @@ pub struct Scenario {
     pub continue_trend: bool,
     /// Fall of the water table.
     pub drawdown: Drawdown,
-    /// Factor on the fall: 1, but in members of an uncertain one.
-    pub drawdown_factor: f64,
+    /// Share of that fall that has come about; 1 but on the way to a horizon.
+    pub drawdown_share: f64,
+    /// A rise of the water table everywhere that stands against the fall, metres; 0 but where water is supplied.
+    pub rise_m: f64,
     /// How far its numbers may lie off.
     pub spread: Spread,
     /// The fall stands in place of the answer to climate.
@@ -612,11 +618,31 @@ impl Scenario {
             replay: Vec::new(),
             continue_trend: false,
             drawdown: Drawdown::None,
-            drawdown_factor: 1.0,
+            drawdown_share: 1.0,
+            rise_m: 0.0,
             spread: Spread::default(),
             drawdown_replaces_climate: false,
             land_cover: None,
             water_quality: BTreeMap::new(),
+        }
+    }
+
+    /// Whether it goes evenly from today to a horizon. Years that come again, another land cover and other water come at once.
+    pub fn has_path(&self) -> bool {
+        let comes_at_once =
+            !self.replay.is_empty() || self.land_cover.is_some() || !self.water_quality.is_empty();
+        self.horizon.is_some() && !comes_at_once
+    }
+
+    /// The scenario when a share of its change has come about.
+    #[must_use]
+    pub fn on_the_way(&self, share: f64) -> Scenario {
+        Scenario {
+            precipitation_factor: self.precipitation_factor.map(|factor| 1.0 + share * (factor - 1.0)),
+            temperature_c: self.temperature_c.map(|change| share * change),
+            index_shift: self.index_shift.map(|shift| share * shift),
+            drawdown_share: share,
+            ..self.clone()
         }
     }
 
@@ -750,6 +776,52 @@ impl ResponseSurface {
             precipitation_factor: [precipitation_factor(precipitation); 12],
             temperature_c: [temperature_c; 12],
             ..Scenario::unchanged("response-surface")
+        }
+    }
+}
+
+/// How much water brings back what a scenario loses.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WaterRequirement {
+    /// What is supplied.
+    pub supply: Supply,
+    /// Names of the scenarios looked at.
+    pub scenarios: Vec<String>,
+}
+
+/// Steps of supply, rising, above 0.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Supply {
+    /// Rise of the water table everywhere, metres.
+    Rise(Vec<f64>),
+    /// More rain than the scenario leaves, percent of today's, in every month.
+    Rain(Vec<f64>),
+}
+
+impl Supply {
+    /// The steps.
+    pub fn steps(&self) -> &[f64] {
+        match self {
+            Supply::Rise(steps) | Supply::Rain(steps) => steps,
+        }
+    }
+
+    /// Unit of the steps.
+    pub fn unit(&self) -> &'static str {
+        match self {
+            Supply::Rise(_) => "m",
+            Supply::Rain(_) => "percent",
+        }
+    }
+
+    /// A scenario with a step of supply.
+    pub fn on_top_of(&self, scenario: &Scenario, step: f64) -> Scenario {
+        match self {
+            Supply::Rise(_) => Scenario { rise_m: step, ..scenario.clone() },
+            Supply::Rain(_) => Scenario {
+                precipitation_factor: scenario.precipitation_factor.map(|factor| factor + step / 100.0),
+                ..scenario.clone()
+            },
         }
     }
 }

@@ -1,6 +1,7 @@
 //! The drying margin: the first step of a ladder of drying at which a cell is no habitat any more.
 
 use super::Facts;
+use super::steps::Steps;
 use crate::error::EngineError;
 use crate::stages::patches::CasePatches;
 use lentic_numerics::exact_sum::ExactSum;
@@ -41,13 +42,6 @@ impl StepAreas {
     }
 }
 
-/// Habitat of the cells of a tile at every step, as bits.
-pub struct LadderTile {
-    steps: usize,
-    habitat: Vec<u64>,
-    known: Vec<bool>,
-}
-
 /// What a tile adds to the ladder.
 pub struct LadderPart {
     steps: Vec<StepAreas>,
@@ -55,46 +49,32 @@ pub struct LadderPart {
     patches: BTreeMap<u32, Vec<ExactSum>>,
 }
 
-impl LadderTile {
-    /// A tile of so many cells, for at most 64 steps.
-    pub fn new(steps: usize, cells: usize) -> Self {
-        LadderTile { steps, habitat: vec![0; cells], known: vec![true; cells] }
+/// Writes the margins of a tile and sums its areas.
+///
+/// # Errors
+/// When the disk refuses.
+pub fn finish(steps: &Steps, facts: &Facts, margin: &Scratch<u8>) -> Result<LadderPart, EngineError> {
+    let mut part = LadderPart { steps: vec![StepAreas::default(); steps.count()], patches: BTreeMap::new() };
+    let mut codes = vec![NOT_COMPARED; facts.compared.len()];
+    for cell in steps.cells(facts) {
+        // 0 for a cell that is none today; there are at most 64 steps
+        codes[cell] = steps.first_without(cell).map_or(NEVER, |first| first as u8);
+        part.add(steps, cell, codes[cell], facts);
     }
+    margin.write(&facts.window, &codes)?;
+    Ok(part)
+}
 
-    /// Takes the habitat at a step.
-    pub fn see(&mut self, step: usize, facts: &Facts, habitat: &dyn Fn(usize) -> Option<bool>) {
-        for cell in (0..self.habitat.len()).filter(|cell| facts.compared[*cell]) {
-            match habitat(cell) {
-                Some(is) => self.habitat[cell] |= u64::from(is) << step,
-                None => self.known[cell] = false,
-            }
-        }
-    }
-
-    /// Writes the margins of the tile and sums its areas.
-    ///
-    /// # Errors
-    /// When the disk refuses.
-    pub fn finish(&self, facts: &Facts, margin: &Scratch<u8>) -> Result<LadderPart, EngineError> {
-        let mut part = LadderPart { steps: vec![StepAreas::default(); self.steps], patches: BTreeMap::new() };
-        let mut codes = vec![NOT_COMPARED; self.habitat.len()];
-        for cell in (0..codes.len()).filter(|cell| facts.compared[*cell] && self.known[*cell]) {
-            let code = margin_of(self.habitat[cell], self.steps);
-            codes[cell] = code;
-            self.add(&mut part, cell, code, facts);
-        }
-        margin.write(&facts.window, &codes)?;
-        Ok(part)
-    }
-
-    fn add(&self, part: &mut LadderPart, cell: usize, code: u8, facts: &Facts) {
+impl LadderPart {
+    fn add(&mut self, steps: &Steps, cell: usize, code: u8, facts: &Facts) {
         let area = facts.area(cell);
+        let count = steps.count();
         let mut of_patch = match facts.patch[cell] {
             0 => None,
-            patch => Some(part.patches.entry(patch).or_insert_with(|| vec![ExactSum::default(); self.steps])),
+            patch => Some(self.patches.entry(patch).or_insert_with(|| vec![ExactSum::default(); count])),
         };
-        for (step, areas) in part.steps.iter_mut().enumerate() {
-            let is_habitat = self.habitat[cell] >> step & 1 == 1;
+        for (step, areas) in self.steps.iter_mut().enumerate() {
+            let is_habitat = steps.is(cell, step);
             if is_habitat {
                 areas.habitat.add(area);
             }
@@ -112,15 +92,6 @@ impl LadderTile {
                 std::cmp::Ordering::Greater => {}
             }
         }
-    }
-}
-
-/// The code of a cell from its habitat at every step, the first step in the lowest bit.
-fn margin_of(habitat: u64, steps: usize) -> u8 {
-    match (0..steps).find(|step| habitat >> step & 1 == 0) {
-        None => NEVER,
-        // 0 for a cell that is none today; a ladder has at most 40 steps
-        Some(first) => first as u8,
     }
 }
 
@@ -184,17 +155,6 @@ impl Ladder {
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn the_first_step_without_habitat_is_the_margin() {
-        assert_eq!(margin_of(0b0000, 4), NONE_TODAY);
-        assert_eq!(margin_of(0b1110, 4), NONE_TODAY);
-        assert_eq!(margin_of(0b0001, 4), 1);
-        // comes back at the last step: still the first failing one
-        assert_eq!(margin_of(0b1011, 4), 2);
-        assert_eq!(margin_of(0b1111, 4), NEVER);
-        assert_eq!(margin_of((1 << 40) - 1, 40), NEVER);
-    }
 
     #[test]
     fn a_patch_fails_below_half() {

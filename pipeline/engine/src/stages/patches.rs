@@ -53,17 +53,30 @@ fn one_case(
     products: &SuitabilityProducts,
     at: usize,
 ) -> Result<CasePatches, EngineError> {
+    let cells = (&products.standing[at], &products.suitability[at], &water.hydroperiod);
+    find(context, name, cells, products.zones.as_ref())
+}
+
+/// The patches of cells with these `Standing` codes, suitability and hydroperiod.
+///
+/// # Errors
+/// When the disk refuses.
+pub fn find(
+    context: &Context,
+    name: &str,
+    (standing, suitability_of, months_of): (&Scratch<u8>, &Scratch<f32>, &Scratch<f32>),
+    zones_of: Option<&Scratch<u32>>,
+) -> Result<CasePatches, EngineError> {
     let grid = context.grid;
     let settings = &context.study.patches;
     let labels = context.words(&format!("patches_{name}"))?;
-    let standing = &products.standing[at];
     let mut scan = Scan::new(settings.corners_join);
     for band in bands(grid) {
         let outer = band.with_margin(1, grid);
         let states = standing.read(&outer)?;
-        let suitability = products.suitability[at].read(&band)?;
-        let months = water.hydroperiod.read(&band)?;
-        let zones = match &products.zones {
+        let suitability = suitability_of.read(&band)?;
+        let months = months_of.read(&band)?;
+        let zones = match zones_of {
             Some(zones) => zones.read(&band)?.into_iter().map(|z| z as i32).collect(),
             None => Vec::new(),
         };

@@ -168,17 +168,19 @@ pub(crate) struct Site {
     /// The window.
     pub window: Window,
     /// Cells ever wet, by their positions in the window.
-    wet: WetCells,
+    pub wet: WetCells,
     /// Their coefficients.
     betas: Vec<Beta>,
     /// Roots of the covariances of those; empty where neither standard deviations nor members are wanted.
     roots: Vec<CovarianceRoot>,
     codes: Vec<Option<i32>>,
     pools: Vec<Option<i32>>,
-    states: Vec<u8>,
+    /// `Water` codes.
+    pub states: Vec<u8>,
     ground: Option<Vec<f32>>,
     factors: Vec<Option<Factor>>,
-    climates: Vec<Option<usize>>,
+    /// Climate of every cell.
+    pub climates: Vec<Option<usize>>,
     /// Numbers that years of the wet cells are drawn by, where many cases follow.
     numbers: Option<Numbers>,
 }
@@ -485,23 +487,35 @@ fn prescribed(
     window: Window,
 ) -> Result<Option<Vec<f64>>, EngineError> {
     let Some(scenario) = scenario else { return Ok(None) };
-    let factor = scenario.drawdown_factor;
+    let (share, rise) = (scenario.drawdown_share, scenario.rise_m);
+    Ok(match whole_fall(context, scenario, window)? {
+        None if rise != 0.0 => Some(vec![-rise; window.len()]),
+        falls => falls.map(|falls| falls.into_iter().map(|h| share * h - rise).collect()),
+    })
+}
+
+/// The fall that a scenario ends with, before water is supplied against it.
+fn whole_fall(
+    context: &Context,
+    scenario: &Scenario,
+    window: Window,
+) -> Result<Option<Vec<f64>>, EngineError> {
     match &scenario.drawdown {
         Drawdown::None => Ok(None),
-        Drawdown::Everywhere(h) => Ok(Some(vec![*h * factor; window.len()])),
+        Drawdown::Everywhere(h) => Ok(Some(vec![*h; window.len()])),
         Drawdown::ByZone(by_zone) => {
             let zones = context.layers.codes_with(Role::Zones, window)?.unwrap_or_default();
             // a zone not named keeps its level; a cell without a zone cannot be told
             let fall = |zone: &i32| match *zone {
                 NO_CLASS => f64::NAN,
-                zone => by_zone.get(&zone).map_or(0.0, |fall| fall * factor),
+                zone => by_zone.get(&zone).copied().unwrap_or(0.0),
             };
             Ok(Some(zones.iter().map(fall).collect()))
         }
         Drawdown::Layer(name) => match context.study.layer(name) {
             Some(layer) => {
                 let values = context.layers.numbers(layer, window)?;
-                Ok(Some(values.into_iter().map(|fall| f64::from(fall) * factor).collect()))
+                Ok(Some(values.into_iter().map(f64::from).collect()))
             }
             None => Ok(None),
         },

@@ -73,6 +73,10 @@ pub struct Place<'a> {
 pub struct Found {
     /// Suitability as stored; NaN where not assessed.
     pub suitability: Vec<f32>,
+    /// Expected hydroperiod, months per year.
+    pub hydroperiod: Vec<f32>,
+    /// Fall of depth, metres; `None` in a study without depths.
+    pub fall: Option<Vec<f32>>,
     threshold: f64,
 }
 
@@ -203,6 +207,19 @@ impl Place<'_> {
         })
     }
 
+    /// The cells about the tile.
+    pub(crate) fn site(&self) -> &Site {
+        &self.site
+    }
+
+    /// Suitability of the tile by any water of the cells about it, on the land of today.
+    ///
+    /// # Errors
+    /// When a layer cannot be read.
+    pub fn score(&self, cells: &dyn CaseCells) -> Result<Vec<f32>, EngineError> {
+        Ok(self.tile.score(None, cells)?.suitability)
+    }
+
     /// What a variant makes of this tile.
     ///
     /// # Errors
@@ -226,7 +243,12 @@ impl Place<'_> {
             depths: self.depths,
         };
         let suitability = self.tile.score(case.scenario, &water)?.suitability;
-        Ok(Found { suitability, threshold: self.study.suitability.threshold })
+        Ok(Found {
+            suitability,
+            hydroperiod: water.hydroperiod(&self.window)?,
+            fall: water.fall(&self.window)?,
+            threshold: self.study.suitability.threshold,
+        })
     }
 }
 
@@ -241,12 +263,15 @@ struct Water<'a> {
     depths: DepthError,
 }
 
+/// The cells of a window out of those of one about it.
+pub fn cut<T: Copy>(from: &Window, window: &Window, values: &[T]) -> Vec<T> {
+    let first = |row: usize| (window.row + row - from.row) * from.cols + window.col - from.col;
+    (0..window.rows).flat_map(|row| &values[first(row)..first(row) + window.cols]).copied().collect()
+}
+
 impl Water<'_> {
-    /// The cells of a window within.
     fn cut<T: Copy>(&self, window: &Window, values: &[T]) -> Vec<T> {
-        let first =
-            |row: usize| (window.row + row - self.from.row) * self.from.cols + window.col - self.from.col;
-        (0..window.rows).flat_map(|row| &values[first(row)..first(row) + window.cols]).copied().collect()
+        cut(&self.from, window, values)
     }
 }
 

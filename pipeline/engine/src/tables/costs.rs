@@ -146,6 +146,12 @@ pub fn margin_classes(drying: &DryingLadder) -> Vec<ClassStyle> {
     std::iter::once(none).chain(failing).chain(std::iter::once(never)).collect()
 }
 
+/// Codes of the map of refuges.
+pub fn refuge_classes() -> Vec<ClassStyle> {
+    let style = |code: u8, name: &str, colour: Rgb| ClassStyle { code, name: name.into(), colour };
+    vec![style(0, "no refuge", GROUND), style(1, "habitat today and in every scenario", KEPT)]
+}
+
 /// Says how much habitat comes back at drier steps, if any.
 pub fn returned_note(study: &Study, costs: &Costs) -> Option<String> {
     let (drying, ladder) = study.drying_ladder.as_ref().zip(costs.ladder.as_ref())?;

@@ -1,15 +1,18 @@
 //! The tables of a run, from what the stages left.
 
 pub mod calibration;
+pub mod causes;
 mod connection;
 pub mod costs;
 mod drawdown;
 mod drought;
 mod habitat;
 mod limits;
+pub mod over_time;
 mod quality;
 pub mod ranges;
 pub mod records;
+pub mod supply;
 mod volume;
 mod water;
 

@@ -6,7 +6,7 @@ use crate::number::{axis, hectares, round_step};
 use crate::page::LadderCurve;
 use crate::palette::{KEPT, LOST};
 
-/// Habitat as a line with dots, and the part of it that is habitat today as a thinner line.
+/// Habitat as a line with dots, and the part of it that is habitat today as a line below, hidden where both are the same.
 pub(crate) fn drying_ladder(ladder: &LadderCurve, width: f64) -> Svg {
     let points: Vec<[f64; 3]> =
         ladder.points.iter().copied().filter(|point| point.iter().all(|v| v.is_finite())).collect();
@@ -37,8 +37,8 @@ pub(crate) fn drying_ladder(ladder: &LadderCurve, width: f64) -> Svg {
         svg.text(left - 6.0, y_of(area) + 4.0, &axis(area), Word::new(12.0, MUTED).at(Anchor::End));
     }
     let drawn = |at: usize| -> Vec<[f64; 2]> { points.iter().map(|p| [x_of(p[0]), y_of(p[at])]).collect() };
+    svg.polyline(&drawn(2), &LOST.css(), 2.0);
     svg.polyline(&drawn(1), &KEPT.css(), 2.4);
-    svg.polyline(&drawn(2), &LOST.css(), 1.4);
     for [x, y] in drawn(1) {
         svg.dot(x, y, 3.0, &KEPT.css());
     }

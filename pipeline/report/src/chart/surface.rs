@@ -4,7 +4,7 @@ use super::svg::{Anchor, Svg, Word, text_width, wrapped};
 use super::{INK, LINE, MUTED, SMALL};
 use crate::colour::Rgb;
 use crate::number::{axis, hectares};
-use crate::page::ClimateSurface;
+use crate::page::{ClimateMark, ClimateSurface};
 use crate::palette::Ramp;
 
 /// Colours between no habitat and the most.
@@ -64,7 +64,9 @@ pub(crate) fn response_surface(surface: &ClimateSurface, width: f64) -> Svg {
             .zip(place_in(&surface.temperature_c, mark.temperature_c));
         let number = (at + 1).to_string();
         let note = if let Some((column, row)) = place {
-            let (x, y) = (x_at(column), y_at(row) - 7.0);
+            // scenarios of one climate stand side by side
+            let before = surface.marks[..at].iter().filter(|other| same_place(other, mark)).count();
+            let (x, y) = (x_at(column) + 20.0 * before as f64, y_at(row) - 7.0);
             svg.dot(x, y, 9.5, WHITE);
             svg.dot(x, y, 8.5, INK);
             svg.text(x, y + 4.0, &number, Word::new(11.0, WHITE).bold().at(Anchor::Middle));
@@ -79,6 +81,10 @@ pub(crate) fn response_surface(surface: &ClimateSurface, width: f64) -> Svg {
         bottom += 26.0 + svg.lines(24.0, bottom + 17.0, &lines, Word::new(12.0, INK));
     }
     svg.finish(bottom + 4.0)
+}
+
+fn same_place(one: &ClimateMark, other: &ClimateMark) -> bool {
+    (one.precipitation, one.temperature_c) == (other.precipitation, other.temperature_c)
 }
 
 /// Position of a value between rising values, in steps; `None` beyond their ends.

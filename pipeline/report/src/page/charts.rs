@@ -2,8 +2,8 @@
 
 use super::PageInput;
 use crate::chart::{
-    Svg, boyce_curve, drought_index, drying_ladder, habitat_area, loss_breakdown, response_curves,
-    response_surface, sensitivity,
+    Svg, boyce_curve, drought_index, drying_ladder, habitat_area, habitat_by_year, loss_breakdown,
+    response_curves, response_surface, sensitivity,
 };
 use minijinja::Value;
 
@@ -33,7 +33,7 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
         charts.push(chart(
             "Habitat under steps of drying",
             "Each step changes this one thing and leaves all else as it is today. Habitat that is none today may come, \
-             where water grows shallower; the thinner line is what stays of today's.",
+             where water grows shallower; the second line, where it shows, is what stays of today's.",
             |width| drying_ladder(ladder, width),
         ));
     }
@@ -52,6 +52,15 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
              (Sobol indices). A bar not longer than its interval is wide cannot be told from nothing. To know a number better, \
              mend what counts most first.",
             |width| sensitivity(&input.sensitivity, width),
+        ));
+    }
+    if let Some(found) = &input.over_time {
+        charts.push(chart(
+            "Habitat by year",
+            "Dots: habitat by the water seen in a single year, depth held as usual. Lines: scenarios whose change \
+             grows evenly from the end of the baseline to their horizon; they are means over many years, so that \
+             single years to come will scatter about them as those of the past do. No ranges yet.",
+            |width| habitat_by_year(found, width),
         ));
     }
     for drought in &input.droughts {

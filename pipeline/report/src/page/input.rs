@@ -29,6 +29,8 @@ pub struct PageInput<'a> {
     pub surface: Option<ClimateSurface>,
     /// Which part of the uncertainty counts most, for each number looked at.
     pub sensitivity: Vec<SensitivityPanel>,
+    /// Habitat by year, where the study asks for it.
+    pub over_time: Option<HabitatByYear>,
     /// Tables shown in full.
     pub tables: &'a [Table],
     /// How it was computed, from the settings used.
@@ -284,6 +286,24 @@ pub struct ClimateSurface {
     pub habitat_ha: Vec<f64>,
     /// Scenarios with a change of climate that is the same in all months.
     pub marks: Vec<ClimateMark>,
+}
+
+/// Habitat by year, hectares.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HabitatByYear {
+    /// Year and habitat by the water seen in it, years rising.
+    pub past: Vec<(i32, f64)>,
+    /// Scenarios on their way to their horizons.
+    pub ways: Vec<YearLine>,
+}
+
+/// A scenario on its way to its horizon.
+#[derive(Clone, Debug, PartialEq)]
+pub struct YearLine {
+    /// Title of the scenario.
+    pub title: String,
+    /// Year and habitat, hectares, years rising.
+    pub points: Vec<(i32, f64)>,
 }
 
 /// A named scenario on a surface.

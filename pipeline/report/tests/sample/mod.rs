@@ -2,9 +2,10 @@
 
 use lentic_report::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, Column, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, GridRecord, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp, RunRecord, SensitivityPanel,
-    SensitivityPart, Stage, StudyRecord, Table, change_classes, not_assessed_classes, permanence_classes,
+    DroughtMonth, GridRecord, HabitatByYear, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown,
+    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp, RunRecord,
+    SensitivityPanel, SensitivityPart, Stage, StudyRecord, Table, YearLine, change_classes,
+    not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -474,6 +475,13 @@ impl Sample {
                 marks: vec![
                     ClimateMark { title: "15 % less rain, 1 degree warmer".into(), precipitation: -15.0, temperature_c: 1.0 },
                     ClimateMark { title: "Half the rain & 5 degrees".into(), precipitation: -50.0, temperature_c: 5.0 },
+                ],
+            }),
+            over_time: Some(HabitatByYear {
+                past: (1991..=2020).map(|year| (year, 3400.0 + 300.0 * f64::from(year).sin())).collect(),
+                ways: vec![
+                    YearLine { title: "Drier".into(), points: vec![(2020, 3482.4), (2035, 3000.0), (2050, 2700.0)] },
+                    YearLine { title: "Wells & <less> rain".into(), points: vec![(2020, 3482.4), (2080, 1200.0)] },
                 ],
             }),
             tables: &self.tables,

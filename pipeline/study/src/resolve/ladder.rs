@@ -61,6 +61,8 @@ pub(super) fn response_surface(context: &mut Context<'_>) -> Option<ResponseSurf
     }
     let precipitation = section.precipitation.clone().unwrap_or_else(|| PRECIPITATION.to_vec());
     let temperature_c = section.temperature_c.clone().unwrap_or_else(|| TEMPERATURE.to_vec());
+    two_or_more(context, "response_surface.precipitation", &precipitation);
+    two_or_more(context, "response_surface.temperature_c", &temperature_c);
     rises(context, "response_surface.precipitation", &precipitation);
     rises(context, "response_surface.temperature_c", &temperature_c);
     if let Some(place) = precipitation.iter().position(|percent| *percent < -100.0) {
@@ -81,12 +83,12 @@ pub(super) fn response_surface(context: &mut Context<'_>) -> Option<ResponseSurf
 }
 
 /// Whether a section has no problem of sense or form.
-fn whole(context: &Context<'_>, at: &str, before: usize) -> bool {
+pub(super) fn whole(context: &Context<'_>, at: &str, before: usize) -> bool {
     context.problems.len() == before && !context.spoilt.within(at) && !context.spoilt.open(at)
 }
 
 /// Refuses a change of climate that could not reach the water.
-fn climate(context: &mut Context<'_>, at: &str, what: &str) {
+pub(super) fn climate(context: &mut Context<'_>, at: &str, what: &str) {
     let index = context.file.climate.as_ref().map(|climate| climate.index);
     let (reason, help) = match index {
         None if may_have_climate(context) => return,
@@ -119,6 +121,7 @@ fn steps_rise(context: &mut Context<'_>, at: &str, steps: &[f64], most: f64, uni
         context.problem(at, message, "for example [0, 5, 10, 20]: steps grow drier from today on");
         return;
     }
+    two_or_more(context, at, steps);
     rises(context, at, steps);
     if steps.len() > MOST_STEPS {
         let message = format!("{at} has {} steps; at most {MOST_STEPS} are expected", steps.len());
@@ -131,24 +134,23 @@ fn steps_rise(context: &mut Context<'_>, at: &str, steps: &[f64], most: f64, uni
     }
 }
 
-/// Two numbers or more, each larger than the one before.
-fn rises(context: &mut Context<'_>, at: &str, values: &[f64]) {
+/// Numbers, each larger than the one before.
+pub(super) fn rises(context: &mut Context<'_>, at: &str, values: &[f64]) {
     if context.spoilt.within(at) {
         return;
     }
-    if values.len() < 2 {
-        let message = format!("{at} has {} number(s); at least 2 are expected", values.len());
-        context.problem(at, message, "from them it is seen how habitat changes");
-    }
-    let falls =
-        values.windows(2).position(|pair| pair[0].partial_cmp(&pair[1]) != Some(std::cmp::Ordering::Less));
+    let falls = values.windows(2).position(|pair| pair[0] >= pair[1]);
     if let Some(place) = falls {
         let at = item(at, place + 1);
         let message =
             format!("{at} is {}, after {}; rising numbers are expected", values[place + 1], values[place]);
         context.problem(&at, message, "put them in order, each once");
-    } else if let Some(place) = values.iter().position(|value| !value.is_finite()) {
-        let at = item(at, place);
-        context.problem(&at, format!("{at} is {}; a number is expected", values[place]), "");
+    }
+}
+
+fn two_or_more(context: &mut Context<'_>, at: &str, values: &[f64]) {
+    if values.len() < 2 && !context.spoilt.within(at) {
+        let message = format!("{at} has {} number(s); at least 2 are expected", values.len());
+        context.problem(at, message, "from them it is seen how habitat changes");
     }
 }

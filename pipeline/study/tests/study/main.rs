@@ -7,6 +7,7 @@ mod climate;
 mod common;
 mod form;
 mod fragment;
+mod ladder;
 mod resolved;
 mod robust;
 mod schema;
