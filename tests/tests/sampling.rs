@@ -30,7 +30,8 @@ fn hypercubes_are_as_even_as_those_of_scipy() {
 /// The same values give the same indices in scipy.stats.sobol_indices.
 #[test]
 fn sobol_indices_are_those_of_scipy() {
-    let functions: [(usize, fn(&[f64]) -> f64); 3] = [
+    type Function = fn(&[f64]) -> f64;
+    let functions: [(usize, Function); 3] = [
         (3, |u| (6.0 * u[0]).sin() + 7.0 * u[1].powi(2) + 3.0 * u[0] * u[2]),
         (4, |u| 1e6 + u[0] * u[1] * u[2] + u[3]),
         (2, |u| f64::from(u8::from(u[0] > 0.3)) - f64::from(u8::from(u[1] > 0.9))),

@@ -8,7 +8,7 @@ use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
     AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
-    Role, Scenario, ZeroRule,
+    Role, Scenario, Uncertainty, ZeroRule,
 };
 
 fn note(title: &str, text: String) -> MethodNote {
@@ -133,6 +133,7 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
     ));
     notes.extend(study.patches.crossing.as_ref().map(crossing_note));
     notes.extend(study.records.as_ref().map(records_note));
+    notes.extend(study.uncertainty.as_ref().map(|uncertainty| uncertainty_note(uncertainty, study)));
     let scenarios: Vec<String> = study.scenarios.iter().map(scenario_text).collect();
     notes.push(note("Scenarios", scenarios.join("\n\n")));
     notes
@@ -262,6 +263,53 @@ fn records_note(records: &Records) -> MethodNote {
             records.maximum_uncertainty_m, records.background
         ),
     )
+}
+
+/// What members draw anew.
+fn uncertainty_note(uncertainty: &Uncertainty, study: &Study) -> MethodNote {
+    let mut drawn = Vec::new();
+    if uncertainty.curves > 0.0 {
+        drawn.push(format!(
+            "break points of curves and scores of classes, evenly up to {} % of their span off",
+            100.0 * uncertainty.curves
+        ));
+    }
+    if uncertainty.weights > 0.0 {
+        drawn.push(format!(
+            "weights, Dirichlet with a standard deviation of {} for a weight of one half",
+            uncertainty.weights
+        ));
+    }
+    if uncertainty.threshold > 0.0 {
+        drawn.push(format!("the threshold, evenly up to {} off", uncertainty.threshold));
+    }
+    if uncertainty.response {
+        drawn.push(
+            "coefficients of the response of water, from the covariance of each cell's fit with one draw for each response group, as errors are shared"
+                .into(),
+        );
+    }
+    if study.scenarios.iter().any(|scenario| scenario.spread != Default::default()) {
+        drawn.push("numbers of the scenarios, triangular about what is stated".into());
+    }
+    if uncertainty.vertical_m > 0.0 {
+        drawn.push(format!(
+            "depths, standard deviation {} m, mostly shared within a pool",
+            uncertainty.vertical_m
+        ));
+    }
+    let text = format!(
+        "{} members by Latin hypercube (McKay et al. 1979), each computed as a study of its own. Drawn anew: {}. Ranges are the middle 90 % of the members. The form of the model, the layers and the choice of what the animal needs are in no range.",
+        uncertainty.members,
+        if drawn.is_empty() { "nothing".to_string() } else { drawn.join("; ") }
+    );
+    let text = match &uncertainty.sensitivity {
+        None => text,
+        Some(_) => format!(
+            "{text} Shares of the variance are Sobol indices: first order after Saltelli et al. 2010, total after Jansen 1999, with errors from rows resampled."
+        ),
+    };
+    note("Uncertainty", text)
 }
 
 /// How years are looked at one by one, where some variable does.

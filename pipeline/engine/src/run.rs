@@ -199,6 +199,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated, ranges)];
     tables.extend(ranges.map(|ranges| tables::ranges::habitat_ranges(&checked.study, &cases, ranges)));
     tables.extend(ranges.map(|ranges| tables::ranges::habitat_agreement(&cases, ranges)));
+    tables.extend(ranges.map(|ranges| tables::ranges::habitat_members(&cases, ranges)));
     tables.extend(sensitivity.map(|found| tables::ranges::sensitivity(&cases, found)));
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));

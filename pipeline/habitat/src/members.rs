@@ -271,3 +271,80 @@ fn lie_off(scenario: &mut Scenario, u: &mut &[f64]) {
         scenario.drawdown_share *= 1.0 + fall / 100.0;
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn moved(curve: &Curve, u: &[f64]) -> Curve {
+        let mut curve = curve.clone();
+        let mut rest = u;
+        shift_curve(&mut curve, 0.1, &mut rest);
+        assert!(rest.is_empty(), "all numbers are used");
+        curve
+    }
+
+    #[test]
+    fn break_points_move_within_a_share_of_the_span_and_stay_in_order() {
+        let points = Curve::Points(vec![[0.0, 0.0], [5.0, 1.0], [5.5, 0.2], [10.0, 0.0]]);
+        assert_eq!(moved(&points, &[0.5; 4]), points);
+        // 5 moves to 6 and 5.5 to 4.5: put in order again, scores stay where they were
+        let Curve::Points(found) = moved(&points, &[0.0, 1.0, 0.0, 1.0]) else { panic!("points") };
+        assert_eq!(found, [[-1.0, 0.0], [4.5, 1.0], [6.0, 0.2], [11.0, 0.0]]);
+        assert_eq!(
+            moved(&Curve::Trapezoid([0.0, 1.0, 2.0, 4.0]), &[1.0, 0.5, 0.5, 0.0]),
+            Curve::Trapezoid([0.4, 1.0, 2.0, 3.6])
+        );
+        let bell = Curve::Gaussian { best: 3.0, spread: 0.5 };
+        assert_eq!(moved(&bell, &[1.0]), Curve::Gaussian { best: 3.2, spread: 0.5 });
+        // scores of 0.02 and 0.98 lie ln 49 / 2 = 1.946 either side of the middle
+        let Curve::Logistic { middle, .. } = moved(&Curve::Logistic { middle: 1.0, steepness: -2.0 }, &[0.0])
+        else {
+            panic!("logistic")
+        };
+        assert!((middle - (1.0 - 0.1 * 49f64.ln())).abs() < 1e-12);
+        let classes = Curve::Classes([(1, 0.0), (2, 0.5), (3, 0.98)].into());
+        let expected = Curve::Classes([(1, 0.0), (2, 0.4), (3, 1.0)].into());
+        assert_eq!(moved(&classes, &[1.0, 0.0, 1.0]), expected);
+    }
+
+    #[test]
+    fn depths_of_a_pool_share_most_of_their_error() {
+        let (mut own, mut shared, mut pools) = (0.0, 0.0, 0.0);
+        let n = 2000u64;
+        for seed in 0..n {
+            let error = DepthError { metres: 0.2, seed };
+            let [a, b, c] = [error.of(1, 5), error.of(1, 6), error.of(2, 7)];
+            own += a * a;
+            shared += a * b;
+            pools += a * c;
+        }
+        let of = |sum: f64| sum / n as f64 / 0.04;
+        // variance 1, correlation 0.8 within a pool and 0 between; standard errors about 0.03
+        assert!((of(own) - 1.0).abs() < 0.12, "{}", of(own));
+        assert!((of(shared) - 0.8).abs() < 0.12, "{}", of(shared));
+        assert!(of(pools).abs() < 0.1, "{}", of(pools));
+    }
+
+    #[test]
+    fn numbers_of_a_scenario_move_within_their_spread() {
+        let mut scenario = Scenario::unchanged("drier");
+        scenario.precipitation_factor = [0.05; 12];
+        scenario.drawdown = Drawdown::Everywhere(0.4);
+        scenario.spread.precipitation = [-10.0, 5.0];
+        scenario.spread.drawdown_percent = [-30.0, 30.0];
+        let at = |u: f64| {
+            let mut found = scenario.clone();
+            let point = [u, u];
+            let mut rest = &point[..];
+            lie_off(&mut found, &mut rest);
+            assert!(rest.is_empty());
+            (found.precipitation_factor[3], found.drawdown_share)
+        };
+        // no less than no rain at all
+        assert_eq!(at(0.0), (0.0, 0.7));
+        assert_eq!(at(1.0), (0.05 + 5.0 / 100.0, 1.3));
+        // the peak, at what is stated, lies 10/15 of the way for rain
+        assert!((at(10.0 / 15.0).0 - 0.05).abs() < 1e-12 && (at(0.5).1 - 1.0).abs() < 1e-12);
+    }
+}

@@ -230,7 +230,8 @@ impl Site {
         window: Window,
         with_roots: bool,
     ) -> Result<Self, EngineError> {
-        let mut found: Vec<(u32, (Beta, CovarianceRoot), Vec<u64>, Vec<u64>)> = Vec::new();
+        type Fitted = (Beta, CovarianceRoot);
+        let mut found: Vec<(u32, Fitted, Vec<u64>, Vec<u64>)> = Vec::new();
         for (tile, place) in context.tiles.iter().enumerate() {
             let Some(shared) = place.intersect(&window) else { continue };
             let wet = context.files.wet(tile, &context.axis)?;

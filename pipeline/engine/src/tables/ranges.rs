@@ -65,6 +65,7 @@ pub fn habitat_ranges(study: &Study, cases: &[Case], ranges: &Ranges) -> Table {
         text("name", "Its name", &|row| row.name.clone()),
     ];
     type Of = fn(&Row) -> Option<Spread>;
+    type At = fn(Spread) -> f64;
     let kinds: [(&str, &str, &str, Of); 3] = [
         ("habitat", "ha", "Habitat", |row| row.habitat),
         ("lost", "ha", "Habitat of the member's own baseline that is none in the scenario", |row| row.lost),
@@ -76,12 +77,12 @@ pub fn habitat_ranges(study: &Study, cases: &[Case], ranges: &Ranges) -> Table {
         ),
     ];
     for (kind, unit, description, of) in kinds {
-        let part: [(&str, &str, fn(Spread) -> f64); 3] = [
+        let parts: [(&str, &str, At); 3] = [
             ("low", "5 % of members lie below", |spread| spread.low),
             ("median", "half of the members lie below", |spread| spread.median),
             ("high", "95 % of members lie below", |spread| spread.high),
         ];
-        for (name, said, value) in part {
+        for (name, said, value) in parts {
             columns.push(Column::real(
                 &format!("{kind}_{name}_{unit}"),
                 unit,
@@ -99,6 +100,40 @@ pub fn habitat_ranges(study: &Study, cases: &[Case], ranges: &Ranges) -> Table {
             ranges.members
         ),
         columns,
+    )
+}
+
+/// Areas of every member.
+pub fn habitat_members(cases: &[Case], ranges: &Ranges) -> Table {
+    let rows: Vec<(usize, usize, &MemberAreas)> = (0..cases.len())
+        .flat_map(|case| {
+            ranges.whole.of(case).iter().enumerate().map(move |(member, areas)| (case, member, areas))
+        })
+        .collect();
+    table(
+        "habitat_members",
+        "Habitat area by member of uncertainty",
+        "Over cells assessed in the baseline and in every scenario. What a member draws follows from the seed of the study.",
+        vec![
+            Column::text(
+                "scenario",
+                "Scenario; baseline is today",
+                words(&rows, |row| cases[row.0].name.clone()),
+            ),
+            Column::integer(
+                "member",
+                "",
+                "Number of the member",
+                rows.iter().map(|row| Some(row.1 as i64 + 1)).collect(),
+            ),
+            Column::real("habitat_ha", "ha", "Habitat", numbers(&rows, |row| Some(ha(&row.2.habitat)))),
+            Column::real(
+                "lost_ha",
+                "ha",
+                "Habitat of the member's own baseline that is none here",
+                numbers(&rows, |row| Some(ha(&row.2.lost))),
+            ),
+        ],
     )
 }
 
