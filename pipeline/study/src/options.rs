@@ -1,6 +1,10 @@
 //! The study file as written (TOML). Every key of the file is a field here, and the JSON Schema is made
 //! from these structs. Nothing here is checked beyond its type; `resolve` turns it into `settings`.
 
+mod range;
+
+pub use range::{GenerationSection, PlacesBy, RangeSection};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -34,6 +38,9 @@ pub struct StudyFile {
     /// Records of the animal, to test the suitability against.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub records: Option<RecordsSection>,
+    /// Range measures, as evidence for those who assess the animal's status.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub range: Option<RangeSection>,
     /// The futures compared with the baseline.
     #[serde(default)]
     pub scenarios: Vec<ScenarioSection>,

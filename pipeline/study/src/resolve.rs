@@ -10,6 +10,7 @@ mod legend;
 mod measure;
 mod near;
 mod past;
+mod range;
 mod records;
 mod requisites;
 mod scenarios;
@@ -74,6 +75,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let suitability = requisites::suitability(context, requisites.consistency_ratio);
     let patches = grid::patches(context);
     let records = records::records(context);
+    let range = range::range(context);
     let scenarios = scenarios::scenarios(context, baseline);
     context.warn_unused();
     if baseline.is_none() {
@@ -98,6 +100,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         suitability,
         patches,
         records,
+        range,
         scenarios,
     }
 }

@@ -1,5 +1,9 @@
 //! The study as the pipeline uses it: every default filled in, every name resolved, every path absolute.
 
+mod range;
+
+pub use range::{Generation, PlacesBy, Range};
+
 use crate::Month;
 pub use crate::options::{
     AnomalyScale, Average, Combine, DrawdownCause, Driver, IndexKind, LayerKind, Role, ThresholdRule,
@@ -45,6 +49,8 @@ pub struct Study {
     pub patches: Patches,
     /// Records of the animal, if any.
     pub records: Option<Records>,
+    /// How range is told, where it is asked for.
+    pub range: Option<Range>,
     /// Scenarios in file order, the baseline not among them.
     pub scenarios: Vec<Scenario>,
 }
