@@ -27,6 +27,7 @@ TIES = (1e-9, 1e-7, 1e-6, 1e-5)
 NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
+TEXT |= {"quantity", "basis", "unit"}
 TEXT |= {"climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
     "habitat_area": ["scenario"],
@@ -34,6 +35,10 @@ KEYS = {
     "drought_index": ["scenario", "climate", "month"],
     "drought_events": ["scenario", "climate", "first_month"],
     "index_choice": ["months"],
+    "range_measures": ["scenario", "basis"],
+    "range_reduction": ["scenario", "quantity", "basis"],
+    "continuing_decline": ["scenario", "quantity", "basis"],
+    "habitat_water_by_year": ["year"],
 }
 # Differences are relative, but absolute under this size: areas that cancel to about nothing; an index, whose unit is
 # the standard deviation.

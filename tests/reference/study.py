@@ -14,6 +14,7 @@ import pandas as pd
 from rasterio.errors import RasterioError
 
 import patches
+import ranges
 import records
 import water
 import years
@@ -34,7 +35,7 @@ class Result:
     def __init__(self, path):
         study = self.study = Study(path)
         history = water.read_history(study)
-        self.water = water.measure(study, history)
+        self.history, self.water = history, water.measure(study, history)
         self.climates, self.choice = None, []
         if "climate" in study.text:
             k = study.text["climate"]["months"]
@@ -197,6 +198,8 @@ class Result:
             out["index_choice"] = pd.DataFrame(self.choice, columns=COLUMNS)
         if self.study.role("depth"):
             out["volume"] = self.volume()
+        if "range" in self.study.text:
+            out |= ranges.Ranges(self).tables()
         return out
 
     def droughts(self):

@@ -5,6 +5,7 @@ use crate::climates::{Shown, choose, droughts};
 use crate::describe;
 use crate::dilution::dilute;
 use crate::error::EngineError;
+use crate::evidence;
 use crate::folder::Building;
 use crate::inputs;
 use crate::page_input::{self, Maps};
@@ -160,6 +161,9 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         _ => None,
     };
 
+    let evidence = evidence::gather(&checked, &context, &cases, &case_water, &suitability, &patches)?;
+    clock.lap("gathering evidence", cells);
+
     let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
     let mut tables = vec![tables::habitat_area(&cases, &suitability.areas, &patches, &extrapolated)];
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
@@ -187,10 +191,12 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         judged.warnings.iter().cloned().for_each(&mut warn);
     }
 
+    tables.extend(evidence.tables.iter().cloned());
     trends.warnings.into_iter().for_each(&mut warn);
     let mut notes = trends.notes;
     notes.extend(tables::held_notes(&cases, &case_water));
     notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
+    notes.extend(evidence.notes.iter().cloned());
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));

@@ -198,7 +198,7 @@ pub fn generation_of_mortality(first_reproduction: f64, adult_mortality: f64) ->
 /// and fecundity with age); `None` unless all are finite and not negative.
 pub fn generation_of_span(first_reproduction: f64, z: f64, reproductive_years: f64) -> Option<f64> {
     let all = [first_reproduction, z, reproductive_years];
-    all.iter().all(|v| v.is_finite() && *v >= 0.0).then(|| first_reproduction + z * reproductive_years)
+    all.iter().all(|v| v.is_finite() && *v >= 0.0).then_some(first_reproduction + z * reproductive_years)
 }
 
 #[cfg(test)]

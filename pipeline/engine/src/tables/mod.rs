@@ -2,9 +2,11 @@
 
 pub mod calibration;
 mod drought;
+pub mod evidence;
 mod habitat;
 mod limits;
 mod quality;
+pub mod range;
 pub mod records;
 mod volume;
 mod water;

@@ -38,7 +38,7 @@ pub(super) fn range(context: &mut Context<'_>) -> Option<Range> {
     }
     for (i, scenario) in context.file.scenarios.iter().enumerate() {
         let at = item("scenarios", i);
-        if scenario.horizon.is_none() && !context.spoilt.meant(&at, "horizon") {
+        if scenario.horizon.is_none() && scenario.replay.is_none() && !context.spoilt.meant(&at, "horizon") {
             let message = format!(
                 "scenario \"{}\" has no horizon, so [range] cannot tell how fast its reduction comes",
                 scenario.name
@@ -98,7 +98,9 @@ fn generation(context: &mut Context<'_>, section: &GenerationSection) -> Option<
         return None;
     }
     let found = match given[0] {
-        "years" => section.years.filter(|years| checked(context, "years", *years, f64::MAX)).map(|y| (y, "given")),
+        "years" => {
+            section.years.filter(|years| checked(context, "years", *years, f64::MAX)).map(|y| (y, "given"))
+        }
         "survival and offspring" => life_table(context, section).map(|years| (years, "from the life table")),
         "first_reproduction and adult_mortality" => {
             let first = needed(context, "first_reproduction", section.first_reproduction, f64::MAX)?;
@@ -117,7 +119,11 @@ fn generation(context: &mut Context<'_>, section: &GenerationSection) -> Option<
     let found = found.filter(|(years, _)| *years > 0.0 && years.is_finite());
     if found.is_none() && context.problems.len() == before {
         let message = "[range.generation] gives no length above 0".to_string();
-        context.problem(AT, message, "adults must die and offspring be born for a generation to have a length");
+        context.problem(
+            AT,
+            message,
+            "adults must die and offspring be born for a generation to have a length",
+        );
     }
     found.map(|(years, how)| Generation { years, how })
 }
@@ -127,8 +133,11 @@ fn checked(context: &mut Context<'_>, name: &str, value: f64, most: f64) -> bool
     let sound = value > 0.0 && value <= most && value.is_finite();
     if !sound {
         let at = key(AT, name);
-        let expected =
-            if most == 1.0 { "a share above 0 and at most 1 is expected" } else { "a number above 0 is expected" };
+        let expected = if most == 1.0 {
+            "a share above 0 and at most 1 is expected"
+        } else {
+            "a number above 0 is expected"
+        };
         context.problem(&at, format!("{at} is {value}; {expected}"), "years are those of the calendar");
     }
     sound
