@@ -1,8 +1,10 @@
 //! The study file as written (TOML). Every key of the file is a field here, and the JSON Schema is made
 //! from these structs. Nothing here is checked beyond its type; `resolve` turns it into `settings`.
 
+mod population;
 mod range;
 
+pub use population::{DensitySection, PopulationSection, StageSection};
 pub use range::{GenerationSection, PlacesBy, RangeSection};
 
 use schemars::JsonSchema;
@@ -41,6 +43,9 @@ pub struct StudyFile {
     /// Range measures, as evidence for those who assess the animal's status.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub range: Option<RangeSection>,
+    /// What the loss of habitat means for the number of animals.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub population: Option<PopulationSection>,
     /// The futures compared with the baseline.
     #[serde(default)]
     pub scenarios: Vec<ScenarioSection>,

@@ -10,6 +10,7 @@ mod legend;
 mod measure;
 mod near;
 mod past;
+mod population;
 mod range;
 mod records;
 mod requisites;
@@ -76,6 +77,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let patches = grid::patches(context);
     let records = records::records(context);
     let range = range::range(context);
+    let population = population::population(context, baseline);
     let scenarios = scenarios::scenarios(context, baseline);
     context.warn_unused();
     if baseline.is_none() {
@@ -101,6 +103,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         patches,
         records,
         range,
+        population,
         scenarios,
     }
 }

@@ -1,7 +1,9 @@
 //! The study as the pipeline uses it: every default filled in, every name resolved, every path absolute.
 
+mod population;
 mod range;
 
+pub use population::Population;
 pub use range::{Generation, PlacesBy, Range};
 
 use crate::Month;
@@ -51,6 +53,8 @@ pub struct Study {
     pub records: Option<Records>,
     /// How range is told, where it is asked for.
     pub range: Option<Range>,
+    /// How a population is projected, where it is asked for.
+    pub population: Option<Population>,
     /// Scenarios in file order, the baseline not among them.
     pub scenarios: Vec<Scenario>,
 }

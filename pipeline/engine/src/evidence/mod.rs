@@ -58,7 +58,7 @@ pub fn gather(
                 },
             )?;
             evidence.tables.extend(tables::range::all(context, cases, settings, &found));
-            evidence.notes.extend(range_notes(context, settings, &found));
+            evidence.notes.extend(range_notes(context, cases, settings, &found));
             Some(found)
         }
         None => None,
@@ -71,6 +71,7 @@ pub fn gather(
 
 fn range_notes(
     context: &Context,
+    cases: &[Case],
     settings: &lentic_study::settings::Range,
     found: &RangeFound,
 ) -> Vec<String> {
@@ -86,6 +87,15 @@ fn range_notes(
             None => "for the study gives no length of a generation".into(),
         }
     )];
+    let without =
+        cases.iter().filter_map(|case| case.scenario).filter(|s| s.horizon.is_none() && s.replay.is_empty());
+    let without: Vec<String> = without.map(|scenario| format!("\"{}\"", scenario.name)).collect();
+    if !without.is_empty() {
+        notes.push(format!(
+            "Range: no reduction is told of {}: without a horizon it is not known how fast it comes.",
+            without.join(", ")
+        ));
+    }
     if let Some(decline) = &found.decline {
         let span = decline.last - decline.first + 1;
         if f64::from(span) < settings.years() - 0.5 {

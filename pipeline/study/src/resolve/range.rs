@@ -36,16 +36,6 @@ pub(super) fn range(context: &mut Context<'_>) -> Option<Range> {
         let message = "[range] has no generation: reductions are told over ten years only".to_string();
         context.warn("range", message, "add [range.generation] with years, or with a life table");
     }
-    for (i, scenario) in context.file.scenarios.iter().enumerate() {
-        let at = item("scenarios", i);
-        if scenario.horizon.is_none() && scenario.replay.is_none() && !context.spoilt.meant(&at, "horizon") {
-            let message = format!(
-                "scenario \"{}\" has no horizon, so [range] cannot tell how fast its reduction comes",
-                scenario.name
-            );
-            context.warn(&at, message, "give horizon, the year it is reached");
-        }
-    }
     let whole = !context.spoilt.within("range") && !context.spoilt.open("range");
     let sound = context.problems.len() == before && whole;
     sound.then_some(Range {
@@ -57,21 +47,15 @@ pub(super) fn range(context: &mut Context<'_>) -> Option<Range> {
 }
 
 fn places(context: &mut Context<'_>, written: Option<PlacesBy>) -> Option<PlacesBy> {
-    let has = |context: &Context<'_>, by: PlacesBy| {
-        let role = match by {
-            PlacesBy::Pools => Role::Pools,
-            PlacesBy::Zones => Role::Zones,
-        };
-        context.roles.contains_key(&role)
+    let role = |by| match by {
+        PlacesBy::Pools => Role::Pools,
+        PlacesBy::Zones => Role::Zones,
     };
-    if let Some(by) = written
-        && !has(context, by)
-        && !context.spoilt.open("layers")
-    {
-        let message = format!("range.places is \"{}\", but no layer has that role", by.word());
-        context.problem("range.places", message, "add such a class layer, or name the other");
+    if let Some(by) = written {
+        context.need_role("range.places", role(by), &format!("\"{}\"", by.word()));
     }
-    written.or_else(|| [PlacesBy::Pools, PlacesBy::Zones].into_iter().find(|by| has(context, *by)))
+    let has = |by: &PlacesBy| context.roles.contains_key(&role(*by));
+    written.or_else(|| [PlacesBy::Pools, PlacesBy::Zones].into_iter().find(has))
 }
 
 /// Length of a generation; a problem where it does not follow from what is given.
@@ -138,7 +122,7 @@ fn checked(context: &mut Context<'_>, name: &str, value: f64, most: f64) -> bool
         } else {
             "a number above 0 is expected"
         };
-        context.problem(&at, format!("{at} is {value}; {expected}"), "years are those of the calendar");
+        context.problem(&at, format!("{at} is {value}; {expected}"), "see docs/methods.md, Range");
     }
     sound
 }
@@ -148,7 +132,7 @@ fn needed(context: &mut Context<'_>, name: &str, value: Option<f64>, most: f64) 
         Some(value) => checked(context, name, value, most).then_some(value),
         None => {
             let message = format!("[range.generation] lacks {name}");
-            context.problem(AT, message, "see docs/methods.md for the three ways");
+            context.problem(AT, message, "see docs/methods.md, Range");
             None
         }
     }
