@@ -5,7 +5,7 @@ use crate::climates::{Shown, choose, droughts};
 use crate::describe;
 use crate::dilution::dilute;
 use crate::error::EngineError;
-use crate::evidence;
+use crate::evidence::{self, Evidence};
 use crate::folder::Building;
 use crate::inputs;
 use crate::page_input::{self, Maps};
@@ -161,7 +161,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         _ => None,
     };
 
-    let evidence = evidence::gather(&checked, &context, &cases, &case_water, &suitability, &patches)?;
+    let evidence = evidence::gather(&checked, &context, &water, &cases, &case_water, &suitability, &patches)?;
     clock.lap("gathering evidence", cells);
 
     let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
@@ -256,6 +256,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
         judged.as_ref(),
+        evidence,
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
@@ -362,6 +363,7 @@ fn write_report(
         &SuitabilityProducts,
     ),
     judged: Option<&Judged>,
+    evidence: Evidence,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
@@ -397,10 +399,11 @@ fn write_report(
         droughts,
         curves: page_input::curves(context.study, &suitability.distributions),
         boyce: judged.and_then(|judged| judged.boyce.clone()),
+        population: evidence.paths,
         tables,
         methods: describe::methods(checked, context.climates),
         not_assessed: page_input::not_assessed(&suitability.reasons),
-        cautions: describe::cautions(),
+        cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),
     };
     write_page(&building.run().join("report.html"), &input)?;

@@ -8,6 +8,7 @@ pub mod drawdown;
 pub mod folds;
 pub mod limiting;
 pub mod measure;
+pub mod near_pairs;
 pub mod novelty;
 pub mod patches;
 pub mod record;

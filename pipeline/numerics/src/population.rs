@@ -74,8 +74,9 @@ impl Room {
 pub struct Group {
     /// Room of each place.
     pub rooms: Vec<Room>,
-    /// By place, the others that can be reached in a year, with the probability that the way is made.
-    pub links: Vec<Vec<(usize, f64)>>,
+    /// By place, the others that can be reached in a year, with the probability that the way is made, at the start and at the
+    /// end.
+    pub links: Vec<Vec<(usize, [f64; 2])>>,
 }
 
 /// The years of one replicate, shared by all groups.
@@ -238,7 +239,7 @@ fn poisson(mean: f64, random: &mut ChaCha8Rng) -> u64 {
     Poisson::new(mean).map_or(mean.round() as u64, |law: Poisson<f64>| law.sample(random) as u64)
 }
 
-/// Ways out of each place, weighted by probability times the room there.
+/// Ways out of each place, weighted by probability times the room there; weights go straight from start to end.
 struct Links {
     /// By place: the others, and the running sums of their weights at the start and at the end.
     ways: Vec<Vec<(usize, f64, f64)>>,
@@ -246,14 +247,14 @@ struct Links {
 
 impl Links {
     fn new(group: &Group) -> Self {
-        let of = |links: &Vec<(usize, f64)>| {
+        let of = |links: &Vec<(usize, [f64; 2])>| {
             let (mut now, mut then) = (0.0, 0.0);
             links
                 .iter()
                 .filter_map(|(to, p)| Some((*to, *p, group.rooms.get(*to)?)))
                 .map(|(to, p, room)| {
-                    now += p * room.now.max(0.0);
-                    then += p * room.then.max(0.0);
+                    now += p[0] * room.now.max(0.0);
+                    then += p[1] * room.then.max(0.0);
                     (to, now, then)
                 })
                 .collect()

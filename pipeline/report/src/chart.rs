@@ -8,6 +8,7 @@ mod boyce;
 mod curves;
 mod drought;
 mod loss;
+mod population;
 mod svg;
 
 pub(crate) use area::habitat_area;
@@ -15,6 +16,7 @@ pub(crate) use boyce::boyce_curve;
 pub(crate) use curves::response_curves;
 pub(crate) use drought::drought_index;
 pub(crate) use loss::loss_breakdown;
+pub(crate) use population::population_paths;
 pub(crate) use svg::Svg;
 
 /// Dark text.

@@ -1,7 +1,9 @@
 //! The charts as SVG files, sized for a journal page.
 
 use crate::ReportError;
-use crate::chart::{Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::chart::{
+    Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, population_paths, response_curves,
+};
 use crate::file::{make_folder, write_bytes};
 use crate::page::PageInput;
 use std::path::{Path, PathBuf};
@@ -11,8 +13,8 @@ const WIDTH_MM: f64 = 180.0;
 /// The same in units of the drawing; 12 units of text come to 8.5 points.
 const WIDTH: f64 = 720.0;
 
-/// Writes `habitat_area.svg`, `loss_by_NAME.svg`, `drought_index.svg` (of several climates `drought_index_ID.svg` each), `response_curves.svg` and
-/// `boyce_curve.svg` into `folder` (made where it is missing), those that have something to show, and returns their paths.
+/// Writes `habitat_area.svg`, `loss_by_NAME.svg`, `drought_index.svg` (of several climates `drought_index_ID.svg` each), `response_curves.svg`,
+/// `boyce_curve.svg` and `population.svg` into `folder` (made where it is missing), those that have something to show, and returns their paths.
 ///
 /// # Errors
 /// A file cannot be written.
@@ -39,6 +41,9 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
     }
     if let Some(boyce) = &input.boyce {
         write("boyce_curve".into(), boyce_curve(boyce, WIDTH))?;
+    }
+    if !input.population.is_empty() {
+        write("population".into(), population_paths(&input.population, WIDTH))?;
     }
     Ok(written)
 }

@@ -25,7 +25,7 @@ pub use error::ReportError;
 pub use figures::write_figures;
 pub use page::{
     AreaRow, BoyceCurve, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
-    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, write_page,
+    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, PopulationPath, write_page,
 };
 pub use palette::{
     ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,

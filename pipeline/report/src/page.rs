@@ -10,7 +10,7 @@ mod view;
 
 pub use input::{
     AreaRow, BoyceCurve, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
-    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput,
+    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, PopulationPath,
 };
 
 use crate::ReportError;

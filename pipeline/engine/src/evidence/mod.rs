@@ -1,19 +1,26 @@
 //! What drying costs the animal, as evidence: range measures beside published thresholds. Never a category: that is for the
 //! assessors.
 
+mod drought_years;
 mod footprint;
+mod groups;
+pub mod population;
 pub mod range;
 mod records;
 pub mod water_years;
 
 use crate::check::Checked;
 use crate::error::EngineError;
+use crate::page_input::title;
 use crate::stages::Context;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
+use crate::stages::water::WaterProducts;
 use crate::tables;
-use lentic_report::Table;
+use lentic_report::{PopulationPath, Table};
+use lentic_study::settings::Population;
+use population::PopulationFound;
 use range::{RangeFound, Sources};
 
 /// What evidence there is.
@@ -23,15 +30,21 @@ pub struct Evidence {
     pub tables: Vec<Table>,
     /// What a reader must know beside them.
     pub notes: Vec<String>,
+    /// How the population goes by case, for the page.
+    pub paths: Vec<PopulationPath>,
+    /// What stands in the cautions.
+    pub cautions: Vec<String>,
 }
 
 /// Gathers the evidence that the study asks for.
 ///
 /// # Errors
 /// A layer that cannot be read, or a disk that refuses.
+#[allow(clippy::too_many_arguments)]
 pub fn gather(
     checked: &Checked,
     context: &Context,
+    water: &WaterProducts,
     cases: &[Case],
     case_water: &[CaseWater],
     suitability: &SuitabilityProducts,
@@ -39,34 +52,77 @@ pub fn gather(
 ) -> Result<Evidence, EngineError> {
     let mut evidence = Evidence::default();
     let study = context.study;
-    let range = match &study.range {
-        Some(settings) => {
-            let footprints =
-                footprint::footprints(context, case_water, suitability, patches, settings.places)?;
-            let records = checked.records.as_ref().map(|vetted| &vetted.presences[..]);
-            let found = range::measure(
-                context,
-                settings,
-                Sources {
-                    cases,
-                    patches,
-                    footprints: &footprints,
-                    habitat_ha: suitability.areas.iter().map(|a| a.whole.habitat_ha()).collect(),
-                    records,
-                    holding: records::holding(context, records.unwrap_or_default(), &patches[0].labels)?,
-                    years: water_years::water_years(context, suitability)?,
-                },
-            )?;
-            evidence.tables.extend(tables::range::all(context, cases, settings, &found));
-            evidence.notes.extend(range_notes(context, cases, settings, &found));
-            Some(found)
-        }
-        None => None,
-    };
-    if range.is_some() {
-        evidence.tables.push(tables::evidence::evidence(context, cases, range.as_ref()));
+    if study.range.is_none() && study.population.is_none() {
+        return Ok(evidence);
     }
+    let places = study.range.as_ref().and_then(|range| range.places);
+    let footprints = footprint::footprints(context, case_water, suitability, patches, places)?;
+    let mut found_range = None;
+    if let Some(settings) = &study.range {
+        let records = checked.records.as_ref().map(|vetted| &vetted.presences[..]);
+        let sources = Sources {
+            cases,
+            patches,
+            footprints: &footprints,
+            habitat_ha: suitability.areas.iter().map(|a| a.whole.habitat_ha()).collect(),
+            records,
+            holding: records::holding(context, records.unwrap_or_default(), &patches[0].labels)?,
+            years: water_years::water_years(context, suitability)?,
+        };
+        let found = range::measure(context, settings, sources)?;
+        evidence.tables.extend(tables::range::all(context, cases, settings, &found));
+        evidence.notes.extend(range_notes(context, cases, settings, &found));
+        found_range = Some(found);
+    }
+    let mut found_population = None;
+    if let Some(settings) = &study.population {
+        let found = population::project(context, settings, water, cases, patches, &footprints)?;
+        evidence.tables.extend(tables::population::all(context, cases, settings, &found));
+        evidence.notes.extend(population_notes(context, settings, &found));
+        evidence.paths = paths(context, cases, &found);
+        evidence.cautions.push(tables::population::caution(settings));
+        found_population = Some((settings, found));
+    }
+    let population = found_population.as_ref().map(|(settings, found)| (*settings, found));
+    evidence.tables.push(tables::evidence::evidence(cases, found_range.as_ref(), population));
     Ok(evidence)
+}
+
+fn paths(context: &Context, cases: &[Case], found: &PopulationFound) -> Vec<PopulationPath> {
+    let best = found.outcomes.iter().filter(|outcome| outcome.density == population::BEST);
+    best.map(|outcome| PopulationPath {
+        title: title(&cases[outcome.case]),
+        first_year: context.study.period.baseline.1.year(),
+        years: outcome.path.clone(),
+        room: [outcome.all.room_now, outcome.all.room_then],
+        lost_share: outcome.all.fell,
+    })
+    .collect()
+}
+
+fn population_notes(context: &Context, settings: &Population, found: &PopulationFound) -> Vec<String> {
+    let mut notes = vec![format!("Population: {}", tables::population::caution(settings))];
+    let drier = found.outcomes.iter().any(|o| o.drought[1].unwrap_or(0.0) > 0.0);
+    if settings.feels_drought() && drier {
+        notes.push(
+            "Population: drought years act on survival and offspring, and drier habitat on room. So the density must be that of ordinary years: a density that has the losses of drought in it counts them twice.".into(),
+        );
+    }
+    if settings.feels_drought() && context.climates.models().is_empty() {
+        notes.push("Population: without a drought index no year is a drought year.".into());
+    }
+    let few = found.outcomes.iter().filter(|o| o.case == 0 && o.density == population::BEST);
+    for outcome in few {
+        let small = outcome.groups.iter().filter(|g| g.outcome.room_now < settings.quasi_extinction).count();
+        if small > 0 {
+            notes.push(format!(
+                "Population: {small} of {} groups have no room today for {} animals at the best density, so they count as lost from the start.",
+                outcome.groups.len(),
+                settings.quasi_extinction
+            ));
+        }
+    }
+    notes
 }
 
 fn range_notes(

@@ -1,10 +1,11 @@
 //! Evidence beside published thresholds; no category is told.
 
 use super::{numbers, table, words};
+use crate::evidence::population::{BEST, PopulationFound};
 use crate::evidence::range::{Basis, RangeFound};
-use crate::stages::Context;
 use crate::stages::scenarios::Case;
 use lentic_report::{Column, Table};
+use lentic_study::settings::Population;
 
 /// Criteria for species.
 const SPECIES: &str = "IUCN Red List Categories and Criteria 3.1 (2012)";
@@ -25,7 +26,11 @@ struct Row {
 }
 
 /// The table of evidence.
-pub fn evidence(_context: &Context, cases: &[Case], range: Option<&RangeFound>) -> Table {
+pub fn evidence(
+    cases: &[Case],
+    range: Option<&RangeFound>,
+    population: Option<(&Population, &PopulationFound)>,
+) -> Table {
     let mut rows = Vec::new();
     if let Some(found) = range {
         reductions(cases, found, &mut rows);
@@ -33,13 +38,16 @@ pub fn evidence(_context: &Context, cases: &[Case], range: Option<&RangeFound>) 
         declines(cases, found, &mut rows);
         ecosystems(cases, found, &mut rows);
     }
+    if let Some((settings, found)) = population {
+        animals(cases, settings, found, &mut rows);
+    }
     let threshold = |at: usize| words(&rows, |r: &Row| r.thresholds[at].to_string());
     table(
         "evidence",
         "Evidence beside published thresholds",
         "ASSIGNING A CATEGORY IS FOR THE ASSESSORS. Thresholds are printed beside each number as published; a number beyond one is not a category, for every criterion has further conditions (B1 and B2 need two of: few \
          places or severe fragmentation, continuing decline, extreme fluctuations), and the measures here are those of the study area only, not of the whole range unless the study covers it. Where low and high differ they are: \
-         for reductions the linear and the exponential reading, for occupancy the least over shifts and that from the origin.",
+         for reductions the linear and the exponential reading, for occupancy the least over shifts and that from the origin, for the population the range of the density.",
         vec![
             Column::text("criteria", "Whose criteria", words(&rows, |r| r.criteria.into())),
             Column::text("criterion", "Criterion it bears on", words(&rows, |r| r.criterion.into())),
@@ -188,5 +196,56 @@ fn ecosystems(cases: &[Case], found: &RangeFound, rows: &mut Vec<Row>) {
         };
         push("B1", "convex hull of water", "km2", water.hull_km2, ["<= 2000", "<= 20000", "<= 50000"]);
         push("B2", "squares of 10 x 10 km with water", "", water.squares as f64, ["<= 2", "<= 20", "<= 50"]);
+    }
+}
+
+fn animals(cases: &[Case], settings: &Population, found: &PopulationFound, rows: &mut Vec<Row>) {
+    let stable = &settings.growth.stable;
+    let older: f64 = stable[1..].iter().sum();
+    let bearing = settings.stages.iter().zip(stable).skip(1).filter(|(stage, _)| stage.offspring > 0.0);
+    let share = bearing.map(|(_, share)| share).sum::<f64>() / older;
+    let basis = "room of patches x density (upper bound; rates are placeholders until set)";
+    for best in found.outcomes.iter().filter(|o| o.density == BEST) {
+        let (low, high) = match found.outcomes.iter().position(|o| o == best) {
+            Some(at) => (&found.outcomes[at - 1], &found.outcomes[at + 1]),
+            None => continue,
+        };
+        let mut push = |criterion, what: String, low: f64, high: f64, unit, thresholds| {
+            rows.push(Row {
+                criteria: SPECIES,
+                criterion,
+                what,
+                basis: basis.into(),
+                scenario: cases[best.case].name.clone(),
+                unit,
+                low: Some(low),
+                high: Some(high),
+                thresholds,
+            });
+        };
+        let when = if best.case == 0 { "today" } else { "at the horizon" };
+        let mature = format!("mature individuals there is room for, {when}");
+        let (least, most) = (low.all.room_then * share, high.all.room_then * share);
+        push("C", mature.clone(), least, most, "animals", ["< 250", "< 2500", "< 10000"]);
+        push("D", mature, least, most, "animals", ["< 50", "< 250", "< 1000 (D1)"]);
+        let largest = format!("mature individuals there is room for in the largest group, {when}");
+        let (least, most) = (low.largest[1] * share, high.largest[1] * share);
+        push("C2a (i)", largest, least, most, "animals", ["<= 50", "<= 250", "<= 1000"]);
+        let gone = format!("share of courses without any animal after {} years", best.years);
+        let each = [low, best, high].map(|o| 100.0 * o.all.gone);
+        let (least, most) =
+            (each.iter().copied().fold(f64::INFINITY, f64::min), each.iter().copied().fold(0.0, f64::max));
+        push(
+            "E",
+            gone,
+            least,
+            most,
+            "percent",
+            [
+                ">= 50 in 10 years or 3 generations",
+                ">= 20 in 20 years or 5 generations",
+                ">= 10 in 100 years",
+            ],
+        );
     }
 }

@@ -5,6 +5,7 @@ mod drought;
 pub mod evidence;
 mod habitat;
 mod limits;
+pub mod population;
 mod quality;
 pub mod range;
 pub mod records;

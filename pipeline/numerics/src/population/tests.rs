@@ -147,7 +147,12 @@ fn movement_keeps_the_number() {
     stages.iter_mut().for_each(|s| s.moves = 0.5);
     let group = Group {
         rooms: [100.0, 300.0, 0.0, 50.0].map(|now| Room { now, then: now }).to_vec(),
-        links: vec![vec![(1, 1.0), (2, 1.0)], vec![(0, 1.0), (2, 0.5)], vec![(0, 1.0)], vec![]],
+        links: vec![
+            vec![(1, [1.0; 2]), (2, [1.0; 2])],
+            vec![(0, [1.0; 2]), (2, [0.5; 2])],
+            vec![(0, [1.0; 2])],
+            vec![],
+        ],
     };
     let mut places = vec![vec![0, 40, 60], vec![0, 0, 0], vec![0, 0, 0], vec![5, 20, 30]];
     let mut random = stream(2, 0, 1);
@@ -172,13 +177,13 @@ fn ways_are_taken_by_their_weight() {
             Room { now: 10.0, then: 30.0 },
             Room { now: 40.0, then: 0.0 },
         ],
-        links: vec![vec![(1, 0.5), (2, 0.25)], vec![], vec![]],
+        links: vec![vec![(1, [0.5, 0.1]), (2, [0.25, 0.9])], vec![], vec![]],
     };
-    // half way: room 20 and 20, weights 10 and 5
+    // weights 5 and 10 at the start, 3 and 0 at the end: half way 4 and 5
     let mut places = vec![vec![0, 0, 30_000], vec![0, 0, 0], vec![0, 0, 0]];
     Links::new(&group).mingle(&stages, 0.5, &mut places, &mut stream(4, 0, 1));
     let share = places[1][2] as f64 / 30_000.0;
-    assert!((share - 2.0 / 3.0).abs() < 4.0 * (2.0f64 / 9.0 / 30_000.0).sqrt(), "{share}");
+    assert!((share - 4.0 / 9.0).abs() < 4.0 * (20.0f64 / 81.0 / 30_000.0).sqrt(), "{share}");
     assert_eq!(places[0][2], 0);
 }
 

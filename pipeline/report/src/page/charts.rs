@@ -1,7 +1,9 @@
 //! The charts of the page, each drawn for a wide and for a narrow screen.
 
 use super::PageInput;
-use crate::chart::{Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::chart::{
+    Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, population_paths, response_curves,
+};
 use minijinja::Value;
 
 /// Width of a chart beside a caption on a large screen, units.
@@ -55,6 +57,15 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
              way; the continuous Boyce index is 1 then, and 0 where records stand anywhere. Where records stand is \
              not shown on this page.",
             |width| boyce_curve(boyce, width),
+        ));
+    }
+    if !input.population.is_empty() {
+        charts.push(chart(
+            "Population by scenario",
+            "Animals older than hatchlings: median of the courses drawn, and the range from 5 to 95 % of them, at the best density; the \
+             dashed line is the room that habitat has. Every rate behind it is a placeholder until a biologist who knows the animal sets \
+             it, and no animal is to be released or moved on a model's word.",
+            |width| population_paths(&input.population, width),
         ));
     }
     Value::from(charts)
