@@ -14,6 +14,7 @@ import pandas as pd
 from rasterio.errors import RasterioError
 
 import patches
+import populations
 import ranges
 import records
 import water
@@ -200,6 +201,8 @@ class Result:
             out["volume"] = self.volume()
         if "range" in self.study.text:
             out |= ranges.Ranges(self).tables()
+        if "population" in self.study.text:
+            out |= populations.Populations(self).tables()
         return out
 
     def droughts(self):
