@@ -38,7 +38,7 @@ fn threads_and_tiles_change_no_byte() {
     let basin = Basin::small();
     let first = products(&basin.run("first", &["--threads", "1", "--tile", "256"]));
     // 92 x 69 cells: 30 tiles of 16, 4 of 64, 1 of 256
-    for (threads, tile) in [("2", "16"), ("2", "64"), ("1", "64"), ("2", "256")] {
+    for (threads, tile) in [("2", "16"), ("2", "64"), ("1", "64"), ("7", "32"), ("2", "256")] {
         let run = basin.run("again", &["--threads", threads, "--tile", tile]);
         same(&first, &products(&run), &format!("{threads} threads, tiles of {tile}"));
     }

@@ -401,7 +401,7 @@ fn write_report(
         boyce: judged.and_then(|judged| judged.boyce.clone()),
         population: evidence.paths,
         tables,
-        methods: describe::methods(checked, context.climates),
+        methods: describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect(),
         not_assessed: page_input::not_assessed(&suitability.reasons),
         cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),

@@ -18,7 +18,7 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::tables;
-use lentic_report::{PopulationPath, Table};
+use lentic_report::{MethodNote, PopulationPath, Table};
 use lentic_study::settings::Population;
 use population::PopulationFound;
 use range::{RangeFound, Sources};
@@ -32,9 +32,21 @@ pub struct Evidence {
     pub notes: Vec<String>,
     /// How the population goes by case, for the page.
     pub paths: Vec<PopulationPath>,
+    /// How it was found.
+    pub methods: Vec<MethodNote>,
     /// What stands in the cautions.
     pub cautions: Vec<String>,
 }
+
+/// How range is measured, for readers.
+const RANGE: &str = "Extent of occurrence is the area of the convex hull, at least the area of occupancy; area of occupancy counts squares of 2 x 2 km. Both are told from records, from patches that hold a record, and from all \
+     patches, which is an upper bound. A reduction is the change from the baseline to a horizon, carried to the longer of ten years and three generations (at most 100 years), once by the same amount every year and once by the same share. \
+     Places by threat are pools or zones that one drying event would hit together. Thresholds beside the numbers: IUCN Red List Categories and Criteria 3.1 (2012) and Red List of Ecosystems 2.0 (Keith et al. 2013). No category is assigned; that \
+     is for the assessors.";
+/// How a population is projected, for readers.
+const POPULATION: &str = "A projection matrix by stages of life gives growth and elasticities (Caswell 2001). Courses are drawn animal by animal: births by Poisson's law, survival and growth by the multinomial, with factors in drought \
+     years, which all groups share and which come from the index of the scenario's own climate, ever more often as the horizon nears. Animals move between patches near each other; the room of a patch is its area times its mean suitability times the \
+     density, on a straight line from today to the horizon, and those past their first year for whom there is none are taken away, every stage in proportion.";
 
 /// Gathers the evidence that the study asks for.
 ///
@@ -72,6 +84,7 @@ pub fn gather(
         let found = range::measure(context, settings, sources)?;
         evidence.tables.extend(tables::range::all(context, cases, settings, &found));
         evidence.notes.extend(range_notes(context, cases, settings, &found));
+        evidence.methods.push(MethodNote { title: "Range".into(), text: RANGE.into() });
         found_range = Some(found);
     }
     let mut found_population = None;
@@ -80,6 +93,8 @@ pub fn gather(
         evidence.tables.extend(tables::population::all(context, cases, settings, &found));
         evidence.notes.extend(population_notes(context, settings, &found));
         evidence.paths = paths(context, cases, &found);
+        let text = format!("{POPULATION} {}", tables::population::caution(settings));
+        evidence.methods.push(MethodNote { title: "Population".into(), text });
         evidence.cautions.push(tables::population::caution(settings));
         found_population = Some((settings, found));
     }
