@@ -51,6 +51,7 @@ pub(crate) fn population_paths(paths: &[PopulationPath], width: f64) -> Svg {
             svg.text(left - 6.0, y_of(value) + 4.0, &axis(value), Word::new(12.0, MUTED).at(Anchor::End));
         }
         let year = |at: usize| x_of(f64::from(path.first_year) + at as f64);
+        let ends = [year(0), year(path.years.len().max(1) - 1)];
         // the range of a year reaches to half way to the next
         let half = plot / span / 2.0;
         let bars: Vec<[f64; 4]> = path
@@ -59,13 +60,12 @@ pub(crate) fn population_paths(paths: &[PopulationPath], width: f64) -> Svg {
             .enumerate()
             .filter(|(_, range)| range.iter().all(|v| v.is_finite()))
             .map(|(at, range)| {
-                let from = (year(at) - half).max(left);
-                let to = (year(at) + half).min(left + plot);
+                let from = (year(at) - half).max(ends[0]);
+                let to = (year(at) + half).min(ends[1]);
                 [from, y_of(range[2]), to - from, y_of(range[0]) - y_of(range[2])]
             })
             .collect();
         svg.rects(&bars, BAND);
-        let ends = [year(0), year(path.years.len().max(1) - 1)];
         svg.dashes([ends[0], y_of(path.room[0])], [ends[1], y_of(path.room[1])], INK);
         let median: Vec<[f64; 2]> =
             path.years.iter().enumerate().map(|(at, range)| [year(at), y_of(range[1])]).collect();
