@@ -29,6 +29,7 @@ TIES = (1e-9, 1e-7, 1e-6, 1e-5)
 NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
+TEXT |= {"quantity", "basis", "unit", "density", "group", "stage", "rate"}
 TEXT |= {"fate", "origin", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
     "habitat_area": ["scenario"],
@@ -43,6 +44,14 @@ KEYS = {
     "response_surface": ["precipitation_percent", "temperature_c"],
     "patch_fates": ["scenario", "patch"],
     "patch_origins": ["scenario", "patch"],
+    "range_measures": ["scenario", "basis"],
+    "range_reduction": ["scenario", "quantity", "basis"],
+    "continuing_decline": ["scenario", "quantity", "basis"],
+    "habitat_water_by_year": ["year"],
+    "population": ["scenario", "density", "group"],
+    "population_growth": ["years"],
+    "population_stages": ["stage"],
+    "population_elasticities": ["years", "stage", "rate"],
 }
 # Differences are relative, but absolute under this size: areas that cancel to about nothing; an index, whose unit is
 # the standard deviation; coefficients, in logits.

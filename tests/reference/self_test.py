@@ -11,6 +11,8 @@ import choice
 import climate
 import curves
 import patches
+import populations
+import ranges
 import regression
 import response
 import suitability
@@ -320,6 +322,29 @@ def test_patches():
     assert count == 2 and found[0, 2] == found[1, 3] == 1 and found[2, 0] == 2
     assert patches.find(habitat, {"neighbours": 4}, areas)[1] == 3
     assert patches.find(habitat, {"neighbours": 4, "minimum_ha": 0.18}, areas)[1] == 1
+
+
+def test_populations():
+    # Crouse, Crowder and Caswell (1987), Ecology 68:1412-1423, tables 3 and 4: lambda 0.945, r -0.0565.
+    a = np.diag([0, 0.7370, 0.6610, 0.6907, 0, 0, 0.8089]) + np.diag([0.6747, 0.0486, 0.0147, 0.0518, 0.8091, 0.8091], -1)
+    a[0, 4:] = 127, 4, 80
+    lam, w, v, e, _ = populations.growth(a)
+    assert round(lam, 3) == 0.945 and round(np.log(lam), 4) == -0.0565
+    close([w.sum(), e.sum(), v[0]], 1)
+    close(populations.stay_and_grow(0.7857, 7), [0.7370, 0.0486], 2e-4)
+
+
+def test_ranges():
+    # Three corners of 3 by 4 km: 6 km2; they lie in three squares of 2 km, however those are shifted.
+    corners = np.array([[100.0, 100.0], [3100.0, 100.0], [100.0, 4100.0]])
+    close(ranges.hull_km2(corners), 6)
+    assert ranges.occupancy_km2(corners) == (12.0, 12.0)
+    assert ranges.hull_km2(corners[:2]) == 0 and ranges.hull_km2(np.array([[0.0, 0], [1, 1], [2, 2]])) == 0
+    # IUCN guidelines 15.1, section 4.4: 18 + 1/0.04 and 18 + 0.29 x 40 years; three generations, at most 100 years.
+    close(ranges.generation({"first_reproduction": 18, "adult_mortality": 0.04}), 43)
+    close(ranges.generation({"first_reproduction": 18, "z": 0.29, "reproductive_years": 40}), 29.6)
+    close(ranges.generation({"survival": [0.5, 0.5, 0.0], "offspring": [0, 2, 4]}), 1.5)
+    assert ranges.told_over({"generation": {"years": 43}}) == 100 and ranges.told_over({}) == 10
 
 
 def test_resampling():

@@ -16,6 +16,8 @@ from rasterio.errors import RasterioError
 import costs
 import curves
 import patches
+import populations
+import ranges
 import records
 import water
 import years
@@ -37,7 +39,7 @@ class Result:
     def __init__(self, path):
         study = self.study = Study(path)
         history = water.read_history(study)
-        self.water = water.measure(study, history)
+        self.history, self.water = history, water.measure(study, history)
         self.climates, self.choice = None, []
         if "climate" in study.text:
             k = study.text["climate"]["months"]
@@ -226,6 +228,10 @@ class Result:
             out["drawdown_curves"] = found
         if self.study.role("depth"):
             out["volume"] = self.volume()
+        if "range" in self.study.text:
+            out |= ranges.Ranges(self).tables()
+        if "population" in self.study.text:
+            out |= populations.Populations(self).tables()
         return out | costs.tables(self)
 
     def connect(self, found):

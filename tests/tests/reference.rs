@@ -51,6 +51,8 @@ fn the_demo_agrees() {
     }
     looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights"]);
     looked_at(&said, &["drying_margin", "patch_margins", "response_surface", "patch_fates", "patch_origins"]);
+    looked_at(&said, &["range_measures", "range_reduction", "continuing_decline", "habitat_water_by_year"]);
+    looked_at(&said, &["population", "population_growth", "population_stages", "population_elasticities"]);
 }
 
 /// The demo turned to what it does not use: another index and span of months, other curves and means, omitted variables,

@@ -15,6 +15,7 @@ mod dilution;
 mod distribution;
 mod error;
 mod estimate;
+mod evidence;
 pub mod explain;
 mod folder;
 mod inputs;

@@ -7,6 +7,7 @@ use crate::costs::{self, Costs};
 use crate::describe;
 use crate::dilution::dilute;
 use crate::error::EngineError;
+use crate::evidence::{self, Evidence};
 use crate::folder::Building;
 use crate::inputs;
 use crate::page_input::{self, Maps};
@@ -194,6 +195,9 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         _ => None,
     };
 
+    let evidence = evidence::gather(&checked, &context, &water, &cases, &case_water, &suitability, &patches)?;
+    clock.lap("gathering evidence", cells);
+
     let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
     let mut tables =
         vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated, ranges)];
@@ -236,10 +240,12 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         judged.warnings.iter().cloned().for_each(&mut warn);
     }
 
+    tables.extend(evidence.tables.iter().cloned());
     trends.warnings.into_iter().for_each(&mut warn);
     let mut notes = trends.notes;
     notes.extend(tables::held_notes(&cases, &case_water));
     notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
+    notes.extend(evidence.notes.iter().cloned());
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(connections.into_iter().flat_map(|found| tables::connection_notes(&cases, found)));
     notes.extend(tables::costs::returned_note(&checked.study, &costs));
@@ -309,6 +315,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         (&costs, ranges, sensitivity),
         past.as_ref(),
         judged.as_ref(),
+        evidence,
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
@@ -426,6 +433,7 @@ fn write_report(
     (costs, ranges, sensitivity): (&Costs, Option<&Ranges>, Option<&Sensitivity>),
     past: Option<&BTreeMap<i32, YearAreas>>,
     judged: Option<&Judged>,
+    evidence: Evidence,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
@@ -472,10 +480,11 @@ fn write_report(
         surface: page_input::surface(context.study, costs),
         sensitivity: page_input::sensitivity(cases, sensitivity),
         over_time: past.map(|past| page_input::over_time(cases, costs, past)),
+        population: evidence.paths,
         tables,
-        methods: describe::methods(checked, context.climates),
+        methods: describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect(),
         not_assessed: page_input::not_assessed(&suitability.reasons),
-        cautions: describe::cautions(),
+        cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),
     };
     write_page(&building.run().join("report.html"), &input)?;

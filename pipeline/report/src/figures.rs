@@ -3,7 +3,7 @@
 use crate::ReportError;
 use crate::chart::{
     Svg, boyce_curve, drought_index, drying_ladder, habitat_area, habitat_by_year, loss_breakdown,
-    response_curves, response_surface, sensitivity,
+    population_paths, response_curves, response_surface, sensitivity,
 };
 use crate::file::{make_folder, write_bytes};
 use crate::page::PageInput;
@@ -15,7 +15,7 @@ const WIDTH_MM: f64 = 180.0;
 const WIDTH: f64 = 720.0;
 
 /// Writes `habitat_area.svg`, `loss_by_NAME.svg`, `drought_index.svg` (of several climates `drought_index_ID.svg` each), `response_curves.svg`,
-/// `boyce_curve.svg`, `drying_ladder.svg`, `response_surface.svg` `habitat_by_year.svg` and `sensitivity.svg` into `folder` (made where it is missing), those that have something to show, and returns their paths.
+/// `boyce_curve.svg`, `drying_ladder.svg`, `response_surface.svg` `habitat_by_year.svg` `sensitivity.svg` and `population.svg` into `folder` (made where it is missing), those that have something to show, and returns their paths.
 ///
 /// # Errors
 /// A file cannot be written.
@@ -54,6 +54,9 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
     }
     if let Some(found) = &input.over_time {
         write("habitat_by_year".into(), habitat_by_year(found, WIDTH))?;
+    }
+    if !input.population.is_empty() {
+        write("population".into(), population_paths(&input.population, WIDTH))?;
     }
     Ok(written)
 }

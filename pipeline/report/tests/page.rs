@@ -234,7 +234,8 @@ fn figures_are_well_formed_and_carry_their_size_and_units() {
             "boyce_curve.svg",
             "drying_ladder.svg",
             "response_surface.svg",
-            "habitat_by_year.svg"
+            "habitat_by_year.svg",
+            "population.svg"
         ]
     );
     for path in &figures {

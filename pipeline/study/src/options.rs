@@ -4,6 +4,11 @@
 mod uncertainty;
 
 pub use uncertainty::{SensitivitySection, SpreadSection, UncertaintySection};
+mod population;
+mod range;
+
+pub use population::{DensitySection, PopulationSection, StageSection};
+pub use range::{GenerationSection, PlacesBy, RangeSection};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -41,6 +46,12 @@ pub struct StudyFile {
     /// What is not known for sure, drawn again and again.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub uncertainty: Option<UncertaintySection>,
+    /// Range measures, as evidence for those who assess the animal's status.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub range: Option<RangeSection>,
+    /// What the loss of habitat means for the number of animals.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub population: Option<PopulationSection>,
     /// The futures compared with the baseline.
     #[serde(default)]
     pub scenarios: Vec<ScenarioSection>,

@@ -13,6 +13,8 @@ mod measure;
 mod near;
 mod over_time;
 mod past;
+mod population;
+mod range;
 mod records;
 mod requisites;
 mod scenarios;
@@ -79,6 +81,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let patches = grid::patches(context);
     let records = records::records(context);
     let uncertainty = uncertainty::uncertainty(context);
+    let range = range::range(context);
+    let population = population::population(context, baseline);
     let scenarios = scenarios::scenarios(context, baseline);
     let drying_ladder = ladder::drying_ladder(context);
     let response_surface = ladder::response_surface(context);
@@ -108,6 +112,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         patches,
         records,
         uncertainty,
+        range,
+        population,
         scenarios,
         drying_ladder,
         response_surface,

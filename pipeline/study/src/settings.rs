@@ -1,5 +1,11 @@
 //! The study as the pipeline uses it: every default filled in, every name resolved, every path absolute.
 
+mod population;
+mod range;
+
+pub use population::Population;
+pub use range::{Generation, PlacesBy, Range};
+
 use crate::Month;
 pub use crate::options::{
     AnomalyScale, Average, Combine, DrawdownCause, Driver, IndexKind, LayerKind, PatchWeight, Role,
@@ -47,6 +53,10 @@ pub struct Study {
     pub records: Option<Records>,
     /// What is not known for sure, if ranges are asked for.
     pub uncertainty: Option<Uncertainty>,
+    /// How range is told, where it is asked for.
+    pub range: Option<Range>,
+    /// How a population is projected, where it is asked for.
+    pub population: Option<Population>,
     /// Scenarios in file order, the baseline not among them.
     pub scenarios: Vec<Scenario>,
     /// Steps of drying, if any.

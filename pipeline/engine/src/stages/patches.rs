@@ -4,7 +4,7 @@ use super::scenarios::{Case, CaseWater};
 use super::suitability::SuitabilityProducts;
 use super::{Context, bands};
 use crate::error::EngineError;
-use lentic_habitat::patches::{Patch, Row, Scan, Standing, edge_cells, nearest_neighbours};
+use lentic_habitat::patches::{EdgeCell, Patch, Row, Scan, Standing, edge_cells, nearest_neighbours};
 use lentic_numerics::distance::{FAR, squared_distance};
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{Grid, Scratch};
@@ -137,7 +137,11 @@ fn cores(
     Ok(sums.iter().map(|sum| sum.value().unwrap_or(f64::NAN)).collect())
 }
 
-fn neighbours(grid: &Grid, labels: &Scratch<u32>, patches: usize) -> Result<Vec<Option<f64>>, EngineError> {
+/// Edge cells of all patches.
+///
+/// # Errors
+/// When the disk refuses.
+pub fn edges(grid: &Grid, labels: &Scratch<u32>) -> Result<Vec<EdgeCell>, EngineError> {
     let mut edges = Vec::new();
     for band in bands(grid) {
         let outer = band.with_margin(1, grid);
@@ -149,6 +153,10 @@ fn neighbours(grid: &Grid, labels: &Scratch<u32>, patches: usize) -> Result<Vec<
             edge_cells(row, above, row_of(row), below, &mut edges);
         }
     }
-    let cells = nearest_neighbours(patches, edges);
+    Ok(edges)
+}
+
+fn neighbours(grid: &Grid, labels: &Scratch<u32>, patches: usize) -> Result<Vec<Option<f64>>, EngineError> {
+    let cells = nearest_neighbours(patches, edges(grid, labels)?);
     Ok(cells.into_iter().map(|d| d.map(|d| d * grid.cell_m)).collect())
 }

@@ -3,7 +3,7 @@
 use super::PageInput;
 use crate::chart::{
     Svg, boyce_curve, drought_index, drying_ladder, habitat_area, habitat_by_year, loss_breakdown,
-    response_curves, response_surface, sensitivity,
+    population_paths, response_curves, response_surface, sensitivity,
 };
 use minijinja::Value;
 
@@ -92,6 +92,15 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
              way; the continuous Boyce index is 1 then, and 0 where records stand anywhere. Where records stand is \
              not shown on this page.",
             |width| boyce_curve(boyce, width),
+        ));
+    }
+    if !input.population.is_empty() {
+        charts.push(chart(
+            "Population by scenario",
+            "Animals older than hatchlings: median of the courses drawn, and the range from 5 to 95 % of them, at the best density; the \
+             dashed line is the room that habitat has. Every rate behind it is a placeholder until a biologist who knows the animal sets \
+             it, and no animal is to be released or moved on a model's word.",
+            |width| population_paths(&input.population, width),
         ));
     }
     Value::from(charts)

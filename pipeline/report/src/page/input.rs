@@ -31,6 +31,8 @@ pub struct PageInput<'a> {
     pub sensitivity: Vec<SensitivityPanel>,
     /// Habitat by year, where the study asks for it.
     pub over_time: Option<HabitatByYear>,
+    /// How the population goes, by scenario, where the study projects it.
+    pub population: Vec<PopulationPath>,
     /// Tables shown in full.
     pub tables: &'a [Table],
     /// How it was computed, from the settings used.
@@ -333,4 +335,19 @@ pub struct AreaRow {
     pub label: String,
     /// Hectares.
     pub area_ha: f64,
+}
+
+/// The number of animals in one scenario, year by year.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PopulationPath {
+    /// Title of the scenario ("Baseline" for the baseline).
+    pub title: String,
+    /// The first year.
+    pub first_year: i32,
+    /// By year from the first: 5th percentile, median, 95th percentile over the courses.
+    pub years: Vec<[f64; 3]>,
+    /// Room at the start and at the end, animals.
+    pub room: [f64; 2],
+    /// Share of the courses that fell under the level of loss.
+    pub lost_share: f64,
 }

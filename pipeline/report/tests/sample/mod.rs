@@ -3,8 +3,8 @@
 use lentic_report::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, Column, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, GridRecord, HabitatByYear, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown,
-    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, Product, Program, Ramp, RunRecord,
-    SensitivityPanel, SensitivityPart, Stage, StudyRecord, Table, YearLine, change_classes,
+    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, PopulationPath, Product, Program,
+    Ramp, RunRecord, SensitivityPanel, SensitivityPart, Stage, StudyRecord, Table, YearLine, change_classes,
     not_assessed_classes, permanence_classes,
 };
 
@@ -439,6 +439,7 @@ impl Sample {
             losses: losses(),
             droughts: vec![drought()],
             curves: curves(),
+            population: sample_population(),
             boyce: Some(BoyceCurve {
                 points: (0..=100).map(|i| f64::from(i) / 100.0).map(|s| [0.05 + 0.9 * s, 3.0 * s * s]).collect(),
                 index: Some(0.93),
@@ -502,4 +503,19 @@ impl Sample {
             cite: "lentic 0.1.0, run 9b41c07e: Talverra Sink, habitat of the Talverra mud turtle, 1991-01 to 2020-12.".into(),
         }
     }
+}
+
+/// One scenario that holds its animals and one that loses them, of other lengths.
+fn sample_population() -> Vec<PopulationPath> {
+    let path = |title: &str, years: usize, fall: f64, lost_share: f64| PopulationPath {
+        title: title.into(),
+        first_year: 2020,
+        years: (0..=years)
+            .map(|t| 240.0 * (1.0 - fall * t as f64 / years as f64))
+            .map(|n| [0.7 * n, n, 1.2 * n])
+            .collect(),
+        room: [260.0, 260.0 * (1.0 - fall)],
+        lost_share,
+    };
+    vec![path("Baseline", 60, 0.0, 0.0), path(SCENARIOS[0].1, 30, 0.9, 0.314)]
 }

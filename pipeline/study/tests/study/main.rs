@@ -5,6 +5,7 @@
 
 mod climate;
 mod common;
+mod evidence;
 mod form;
 mod fragment;
 mod ladder;
