@@ -122,7 +122,10 @@ class Populations:
         return np.mean(dry) if dry else np.nan
 
     def near(self, name):
-        """Pairs of patches of a scenario within the distance of movement."""
+        """Pairs of patches of a scenario between which animals move: within the distance, or by their least-cost way."""
+        if "dispersal_m" not in self.section:
+            p = self.result.connection[name].p
+            return {(int(a) + 1, int(b) + 1) for a, b in zip(*np.nonzero(np.triu(p >= 0.1)))}
         labels, grid, pairs = self.labels[name], self.result.study.grid, set()
         x, y = np.meshgrid(grid.x(), grid.y())
         trees = {n: cKDTree(np.column_stack([x[labels == n], y[labels == n]])) for n in range(1, self.counts[name] + 1)}

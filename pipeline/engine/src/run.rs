@@ -195,7 +195,16 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         _ => None,
     };
 
-    let evidence = evidence::gather(&checked, &context, &water, &cases, &case_water, &suitability, &patches)?;
+    let evidence = evidence::gather(
+        &checked,
+        &context,
+        &water,
+        &cases,
+        &case_water,
+        &suitability,
+        &patches,
+        connections,
+    )?;
     clock.lap("gathering evidence", cells);
 
     let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();

@@ -3,6 +3,7 @@
 use super::footprint::Footprint;
 use crate::error::EngineError;
 use crate::stages::Context;
+use crate::stages::connection::CaseConnection;
 use crate::stages::patches::{CasePatches, edges};
 use lentic_habitat::near_pairs::near_pairs;
 use lentic_numerics::population::{Group, Room};
@@ -34,6 +35,11 @@ pub fn ways(context: &Context, patches: &CasePatches, within_m: f64) -> Result<W
     // what rounding takes from whole cells
     let limit = within_m / context.grid.cell_m * (1.0 + 1e-12);
     Ok(near_pairs(edges, limit).into_keys().map(|pair| (pair, 1.0)).collect())
+}
+
+/// The ways of a case as its connection has them: the probability of the least-cost way of each pair within the limit.
+pub fn connected(found: &CaseConnection) -> Ways {
+    found.links.iter().map(|link| ((link.a.min(link.b) + 1, link.a.max(link.b) + 1), link.p)).collect()
 }
 
 /// Sets of numbers that are joined, each under its lowest.

@@ -13,6 +13,7 @@ use crate::check::Checked;
 use crate::error::EngineError;
 use crate::page_input::title;
 use crate::stages::Context;
+use crate::stages::connection::CaseConnection;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
@@ -45,7 +46,7 @@ const RANGE: &str = "Extent of occurrence is the area of the convex hull, at lea
      is for the assessors.";
 /// How a population is projected, for readers.
 const POPULATION: &str = "A projection matrix by stages of life gives growth and elasticities (Caswell 2001). Courses are drawn animal by animal: births by Poisson's law, survival and growth by the multinomial, with factors in drought \
-     years, which all groups share and which come from the index of the scenario's own climate, ever more often as the horizon nears. Animals move between patches near each other; the room of a patch is its area times its mean suitability times the \
+     years, which all groups share and which come from the index of the scenario's own climate, ever more often as the horizon nears. Animals move between patches near each other, or as [patches.crossing] says, with a probability of 0.1 or more; the room of a patch is its area times its mean suitability times the \
      density, on a straight line from today to the horizon, and those past their first year for whom there is none are taken away, every stage in proportion.";
 
 /// Gathers the evidence that the study asks for.
@@ -61,6 +62,7 @@ pub fn gather(
     case_water: &[CaseWater],
     suitability: &SuitabilityProducts,
     patches: &[CasePatches],
+    connections: Option<&[CaseConnection]>,
 ) -> Result<Evidence, EngineError> {
     let mut evidence = Evidence::default();
     let study = context.study;
@@ -89,7 +91,7 @@ pub fn gather(
     }
     let mut found_population = None;
     if let Some(settings) = &study.population {
-        let found = population::project(context, settings, water, cases, patches, &footprints)?;
+        let found = population::project(context, settings, water, cases, patches, &footprints, connections)?;
         evidence.tables.extend(tables::population::all(context, cases, settings, &found));
         evidence.notes.extend(population_notes(context, settings, &found));
         evidence.paths = paths(context, cases, &found);

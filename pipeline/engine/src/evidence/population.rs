@@ -2,10 +2,11 @@
 
 use super::drought_years::drought_years;
 use super::footprint::Footprint;
-use super::groups::{Members, Ways, groups, ways};
+use super::groups::{Members, Ways, connected, groups, ways};
 use super::range::years_to_horizon;
 use crate::error::EngineError;
 use crate::stages::Context;
+use crate::stages::connection::CaseConnection;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
 use crate::stages::water::WaterProducts;
@@ -107,9 +108,15 @@ pub fn project(
     cases: &[Case],
     patches: &[CasePatches],
     footprints: &[Footprint],
+    connections: Option<&[CaseConnection]>,
 ) -> Result<PopulationFound, EngineError> {
-    let found: Result<Vec<Ways>, EngineError> =
-        patches.par_iter().map(|patches| ways(context, patches, population.dispersal_m)).collect();
+    let found: Result<Vec<Ways>, EngineError> = match (population.dispersal_m, connections) {
+        (None, Some(connections)) => Ok(connections.iter().map(connected).collect()),
+        // a study with neither is refused
+        (within, _) => {
+            patches.par_iter().map(|patches| ways(context, patches, within.unwrap_or_default())).collect()
+        }
+    };
     let found = found?;
     let drought = drought_years(context, water, cases, population.drought_at)?;
     let to_horizon = |case: &Case| years_to_horizon(context, case).map(|years| years as usize);

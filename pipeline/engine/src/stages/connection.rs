@@ -42,8 +42,8 @@ pub struct CaseConnection {
     pub connection: Connection,
     /// Ways, by number of their patches.
     pub paths: Vec<Path>,
-    /// Number of pairs of patches within the limit.
-    pub links: usize,
+    /// Pairs of patches within the limit, by index from 0.
+    pub links: Vec<Link>,
     /// Area of patches on ground that cannot be crossed, square metres.
     pub held_m2: f64,
 }
@@ -195,7 +195,7 @@ fn one_case(
     let direct = paths.into_iter().zip(&connection.direct).filter(|(_, direct)| **direct);
     let paths = direct.filter_map(|(path, _)| path).collect();
     let held_m2 = held(context, &found.labels, ground)?;
-    Ok(CaseConnection { assessed_m2, connection, paths, links: links.len(), held_m2 })
+    Ok(CaseConnection { assessed_m2, connection, paths, links, held_m2 })
 }
 
 /// The least window that holds each patch.

@@ -14,9 +14,10 @@ pub struct PopulationSection {
     #[schemars(range(min = 1.0))]
     pub quasi_extinction: f64,
     /// Animals move between patches that lie no farther apart than this, edge to edge, metres; patches joined so, over others
-    /// too, are one group.
+    /// too, are one group. Left out, the ways of `[patches.crossing]` tell it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 0.0))]
-    pub dispersal_m: f64,
+    pub dispersal_m: Option<f64>,
     /// Stages of life in order; the first holds the hatchlings.
     pub stages: Vec<StageSection>,
     /// A water year whose mean drought index is this or lower is a drought year (-1).

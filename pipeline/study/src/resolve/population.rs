@@ -34,7 +34,19 @@ pub(super) fn population(context: &mut Context<'_>, baseline: Option<Months>) ->
         context.problem("population.density_per_ha", message, "animals older than hatchlings a hectare");
     }
     finite(context, "quasi_extinction", section.quasi_extinction);
-    finite(context, "dispersal_m", section.dispersal_m);
+    match section.dispersal_m {
+        Some(metres) => finite(context, "dispersal_m", metres),
+        None if context.file.patches.crossing.is_none()
+            && !context.spoilt.meant("patches", "crossing")
+            && !context.spoilt.meant("population", "dispersal_m") =>
+        {
+            let message = "[population] does not say between which patches animals move".to_string();
+            let help =
+                "add dispersal_m, metres from edge to edge, or [patches.crossing], whose ways then tell it";
+            context.problem_at_key("population", message, help);
+        }
+        None => {}
+    }
     if let Some(index) = section.drought_at.filter(|index| !(-3.5..=0.0).contains(index)) {
         let message = format!("population.drought_at is {index}; an index from -3.5 to 0 is expected");
         context.problem("population.drought_at", message, "-1 is where droughts are said to open");

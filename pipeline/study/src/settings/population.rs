@@ -11,7 +11,7 @@ pub struct Population {
     /// A group with fewer animals older than hatchlings is as good as lost.
     pub quasi_extinction: f64,
     /// Patches no farther apart than this are joined, metres.
-    pub dispersal_m: f64,
+    pub dispersal_m: Option<f64>,
     /// Names of the stages.
     pub names: Vec<String>,
     /// Stages in order, hatchlings first.
