@@ -36,12 +36,20 @@ impl MonthCounts {
 
 impl Groups {
     /// Coefficients of `cells` cells together, given by climate, with the prior of a group: share wet of each month, its weight the group's
-    /// times cells seen / cells, so that the whole weighs as one cell. b is at least 0.
+    /// times cells seen / cells, so that the whole weighs as one cell. Climates of one weather are one, to the last digit. b is at least 0.
     pub fn fit_together(&self, code: Option<i32>, cells: u64, parts: &[(&Design, &MonthCounts)]) -> Beta {
         let mut months = Months::default();
         let share =
             |counts: &[u32], at: usize| f64::from(counts.get(at).copied().unwrap_or(0)) / cells.max(1) as f64;
+        let mut weathers: Vec<(&Design, MonthCounts)> = Vec::new();
         for (design, counts) in parts {
+            match weathers.iter_mut().find(|(other, _)| other.z == design.z && other.months == design.months)
+            {
+                Some((_, held)) => held.merge(counts),
+                None => weathers.push((design, (*counts).clone())),
+            }
+        }
+        for (design, counts) in &weathers {
             months.x.extend((0..design.len()).map(|i| design.row(i)));
             months.trials.extend(design.months.at.iter().map(|at| share(&counts.seen, *at)));
             months.successes.extend(design.months.at.iter().map(|at| share(&counts.wet, *at)));
@@ -76,12 +84,15 @@ mod tests {
         merged.merge(&counts(&[other]));
         merged.merge(&counts(&[one]));
         assert_eq!(merged, both);
-        // cells of two climates that are the same one
         let whole = fit(2, &[(&design, &both)]);
-        let apart = fit(2, &[(&design, &counts(&[one])), (&design, &counts(&[other]))]);
-        for k in 0..4 {
-            assert!((whole[k] - apart[k]).abs() < 1e-7, "{whole:?} {apart:?}");
-        }
         assert!(whole[1] > 0.0 && whole != alone);
+        // two climates of one weather are one, to the bit; of nearly one weather nearly one
+        let close =
+            |z: f64| Design::new(&axis(), &waves().iter().map(|v| v.map(|v| v + z)).collect::<Vec<_>>());
+        let apart =
+            |other_design: &Design| fit(2, &[(&design, &counts(&[one])), (other_design, &counts(&[other]))]);
+        assert_eq!(apart(&close(0.0)), whole);
+        let near = apart(&close(1e-9));
+        assert!(near != whole && (0..4).all(|k| (whole[k] - near[k]).abs() < 1e-6), "{whole:?} {near:?}");
     }
 }
