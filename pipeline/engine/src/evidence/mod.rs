@@ -89,7 +89,8 @@ pub fn gather(
     }
     let mut found_population = None;
     if let Some(settings) = &study.population {
-        let found = population::project(context, settings, water, cases, patches, &footprints)?;
+        let ways = groups::ways(context, patches, settings.dispersal_m)?;
+        let found = population::project(context, settings, water, cases, patches, &footprints, &ways)?;
         evidence.tables.extend(tables::population::all(context, cases, settings, &found));
         evidence.notes.extend(population_notes(context, settings, &found));
         evidence.paths = paths(context, cases, &found);
