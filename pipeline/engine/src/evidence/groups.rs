@@ -7,6 +7,7 @@ use crate::stages::connection::CaseConnection;
 use crate::stages::patches::{CasePatches, edges};
 use lentic_habitat::near_pairs::near_pairs;
 use lentic_numerics::population::{Group, Room};
+use rayon::prelude::*;
 use std::collections::BTreeMap;
 
 /// Patches are of one group where animals make the way between them with at least this probability (method; ours).
@@ -26,15 +27,18 @@ pub struct Members {
     pub then: Vec<u32>,
 }
 
-/// The ways of a case: 1 between patches whose nearest cells lie within the distance, centre to centre, else none.
+/// The ways of every case by distance: 1 between patches whose nearest cells lie within it, centre to centre, else none.
 ///
 /// # Errors
 /// When the disk refuses.
-pub fn ways(context: &Context, patches: &CasePatches, within_m: f64) -> Result<Ways, EngineError> {
-    let edges = edges(context.grid, &patches.labels)?;
+pub fn ways(context: &Context, patches: &[CasePatches], within_m: f64) -> Result<Vec<Ways>, EngineError> {
     // what rounding takes from whole cells
     let limit = within_m / context.grid.cell_m * (1.0 + 1e-12);
-    Ok(near_pairs(edges, limit).into_keys().map(|pair| (pair, 1.0)).collect())
+    let of = |patches: &CasePatches| {
+        let edges = edges(context.grid, &patches.labels)?;
+        Ok(near_pairs(edges, limit).into_keys().map(|pair| (pair, 1.0)).collect())
+    };
+    patches.par_iter().map(of).collect()
 }
 
 /// The ways of a case as its connection has them: the probability of the least-cost way of each pair within the limit.
@@ -147,4 +151,71 @@ pub fn groups(
         Members { group: Group { rooms, links }, now: numbers_now, then: numbers_then }
     };
     found.values().map(members).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use lentic_habitat::patches::Patch;
+    use lentic_raster::{Bounds, Crs, Grid, Scratch};
+
+    /// Patches of these areas, hectares, at suitability 0.5.
+    fn patches(folder: &std::path::Path, name: &str, areas: &[f64]) -> CasePatches {
+        let bounds = Bounds { left: 0.0, bottom: 0.0, right: 30.0, top: 30.0 };
+        let grid = Grid::from_bounds(Crs::parse("EPSG:6933").unwrap(), bounds, 30.0).unwrap();
+        let patch = |(at, area): (usize, &f64)| Patch {
+            number: at as u32 + 1,
+            cells: 1,
+            area_m2: area * 10_000.0,
+            sides: 4,
+            centre_row: 0.5,
+            centre_col: 0.5,
+            suitability: 0.5,
+            hydroperiod: 6.0,
+            zone: None,
+            cut: false,
+        };
+        CasePatches {
+            patches: areas.iter().enumerate().map(patch).collect(),
+            core: None,
+            nearest: vec![None; areas.len()],
+            labels: Scratch::create(&folder.join(name), &grid).unwrap(),
+        }
+    }
+
+    /// By hand: patch 1 splits in two, 2 is lost, 3 stays, 4 is new beside 3's remains.
+    #[test]
+    fn homes_follow_their_patches() {
+        let folder = tempfile::tempdir().unwrap();
+        let today = patches(folder.path(), "now", &[20.0, 10.0, 6.0]);
+        let later = patches(folder.path(), "then", &[8.0, 4.0, 6.0, 2.0]);
+        let footprint = Footprint {
+            shared: BTreeMap::from([((1, 1), 80), ((1, 2), 40), ((3, 3), 60)]),
+            ..Footprint::default()
+        };
+        let near_now = Ways::from([((1, 2), 0.5), ((2, 3), 0.05)]);
+        let near_then = Ways::from([((1, 2), 1.0), ((3, 4), 0.2)]);
+        let found = groups((&today, &near_now), (&later, &near_then), &footprint, false);
+        assert_eq!(found.len(), 2);
+        // homes 1 (with its two halves) and 2, a way of today only; the way between the halves stays at home
+        assert_eq!((&found[0].now[..], &found[0].then[..]), (&[1, 2][..], &[1, 2][..]));
+        assert_eq!(found[0].group.rooms, [Room { now: 10.0, then: 6.0 }, Room { now: 5.0, then: 0.0 }]);
+        assert_eq!(found[0].group.links, [vec![(1, [0.5, 0.0])], vec![(0, [0.5, 0.0])]]);
+        // home 3 and the new patch, a way of then only; 0.05 joins nothing
+        assert_eq!((&found[1].now[..], &found[1].then[..]), (&[3][..], &[3, 4][..]));
+        assert_eq!(found[1].group.rooms, [Room { now: 3.0, then: 3.0 }, Room { now: 0.0, then: 1.0 }]);
+        assert_eq!(found[1].group.links, [vec![(1, [0.0, 0.2])], vec![(0, [0.0, 0.2])]]);
+        // today's habitat kept
+        let kept = groups((&today, &near_now), (&today, &near_now), &footprint, true);
+        assert_eq!(
+            kept.iter().map(|m| (m.now.clone(), m.then.clone())).collect::<Vec<_>>(),
+            [(vec![1, 2], vec![1, 2]), (vec![3], vec![3])]
+        );
+        assert_eq!(kept[0].group.rooms[1], Room { now: 5.0, then: 5.0 });
+        let nothing = patches(folder.path(), "none", &[]);
+        assert!(
+            groups((&nothing, &Ways::new()), (&nothing, &Ways::new()), &Footprint::default(), false)
+                .is_empty()
+        );
+    }
 }

@@ -91,7 +91,12 @@ pub fn gather(
     }
     let mut found_population = None;
     if let Some(settings) = &study.population {
-        let found = population::project(context, settings, water, cases, patches, &footprints, connections)?;
+        let ways = match (settings.dispersal_m, connections) {
+            (None, Some(connections)) => connections.iter().map(groups::connected).collect(),
+            // a study with neither is refused
+            (within, _) => groups::ways(context, patches, within.unwrap_or_default())?,
+        };
+        let found = population::project(context, settings, water, cases, patches, &footprints, &ways)?;
         evidence.tables.extend(tables::population::all(context, cases, settings, &found));
         evidence.notes.extend(population_notes(context, settings, &found));
         evidence.paths = paths(context, cases, &found);

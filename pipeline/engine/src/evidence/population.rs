@@ -2,11 +2,10 @@
 
 use super::drought_years::drought_years;
 use super::footprint::Footprint;
-use super::groups::{Members, Ways, connected, groups, ways};
+use super::groups::{Members, Ways, groups};
 use super::range::years_to_horizon;
 use crate::error::EngineError;
 use crate::stages::Context;
-use crate::stages::connection::CaseConnection;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
 use crate::stages::water::WaterProducts;
@@ -41,6 +40,8 @@ pub struct Outcome {
     pub fell_error: f64,
     /// Years until they fell: 5th percentile, median, 95th percentile over all courses; `None` where so few fell.
     pub years: [Option<usize>; 3],
+    /// Mean number of years under the level, the start not among them.
+    pub years_under: f64,
     /// Share of courses without any animal at the end.
     pub gone: f64,
 }
@@ -89,15 +90,19 @@ struct Replicate {
     total: Vec<u64>,
     /// Year each group fell.
     fell: Vec<Option<usize>>,
+    /// Years each group was under the level.
+    under: Vec<usize>,
     /// Animals of each group at the end.
     end: Vec<u64>,
     /// Whether any of a group lives.
     alive: Vec<bool>,
     /// Year all groups were under the level at once.
     all_fell: Option<usize>,
+    /// Years all groups were.
+    all_under: usize,
 }
 
-/// Draws the courses of all cases.
+/// Draws the courses of all cases, given the ways between the patches of each.
 ///
 /// # Errors
 /// A layer that cannot be read, or a disk that refuses.
@@ -108,16 +113,8 @@ pub fn project(
     cases: &[Case],
     patches: &[CasePatches],
     footprints: &[Footprint],
-    connections: Option<&[CaseConnection]>,
+    ways: &[Ways],
 ) -> Result<PopulationFound, EngineError> {
-    let found: Result<Vec<Ways>, EngineError> = match (population.dispersal_m, connections) {
-        (None, Some(connections)) => Ok(connections.iter().map(connected).collect()),
-        // a study with neither is refused
-        (within, _) => {
-            patches.par_iter().map(|patches| ways(context, patches, within.unwrap_or_default())).collect()
-        }
-    };
-    let found = found?;
     let drought = drought_years(context, water, cases, population.drought_at)?;
     let to_horizon = |case: &Case| years_to_horizon(context, case).map(|years| years as usize);
     let longest = cases.iter().filter_map(to_horizon).max();
@@ -127,7 +124,7 @@ pub fn project(
     for (at, case) in cases.iter().enumerate() {
         let given = if case.scenario.is_none() { population.years.or(longest) } else { None };
         let Some(count) = given.or_else(|| to_horizon(case)).or(population.years) else { continue };
-        let members = groups((&patches[0], &found[0]), (&patches[at], &found[at]), &footprints[at], at == 0);
+        let members = groups((&patches[0], &ways[0]), (&patches[at], &ways[at]), &footprints[at], at == 0);
         for density in 0..DENSITIES.len() {
             let own = CaseRun {
                 context,
@@ -190,6 +187,7 @@ impl CaseRun<'_> {
             replicates.first().and_then(|r| r.total.first()).map_or(0.0, |n| *n as f64),
             replicates.iter().map(|r| r.total.last().copied().unwrap_or(0)).collect(),
             replicates.iter().map(|r| r.all_fell).collect(),
+            replicates.iter().map(|r| r.all_under).sum(),
             replicates.iter().filter(|r| !r.alive.iter().any(|alive| *alive)).count(),
         );
         let one = |at: usize, members: &Members| GroupOutcome {
@@ -200,6 +198,7 @@ impl CaseRun<'_> {
                 start_of(&groups[at]),
                 replicates.iter().map(|r| r.end[at]).collect(),
                 replicates.iter().map(|r| r.fell[at]).collect(),
+                replicates.iter().map(|r| r.under[at]).sum(),
                 replicates.iter().filter(|r| !r.alive[at]).count(),
             ),
         };
@@ -230,15 +229,18 @@ impl CaseRun<'_> {
         let mut one = Replicate {
             total: vec![0; self.count + 1],
             fell: Vec::with_capacity(groups.len()),
+            under: Vec::with_capacity(groups.len()),
             end: Vec::with_capacity(groups.len()),
             alive: Vec::with_capacity(groups.len()),
             all_fell: None,
+            all_under: 0,
         };
         let mut above = vec![0usize; self.count + 1];
         let under = |animals: u64| (animals as f64) < population.quasi_extinction;
         for (position, group) in groups.iter().enumerate() {
             let (course, alive) = course(&life, group, &years, seed, number, position as u64);
             one.fell.push(course.iter().position(|animals| under(*animals)));
+            one.under.push(course[1..].iter().filter(|animals| under(**animals)).count());
             one.end.push(course.last().copied().unwrap_or(0));
             one.alive.push(alive);
             for ((total, above), animals) in one.total.iter_mut().zip(&mut above).zip(&course) {
@@ -247,6 +249,7 @@ impl CaseRun<'_> {
             }
         }
         one.all_fell = above.iter().position(|above| *above == 0);
+        one.all_under = above[1..].iter().filter(|above| **above == 0).count();
         one
     }
 }
@@ -271,7 +274,14 @@ fn waited(mut fell: Vec<Option<usize>>) -> [Option<usize>; 3] {
     })
 }
 
-fn told(rooms: [f64; 2], start: f64, end: Vec<u64>, fell: Vec<Option<usize>>, gone: usize) -> Outcome {
+fn told(
+    rooms: [f64; 2],
+    start: f64,
+    end: Vec<u64>,
+    fell: Vec<Option<usize>>,
+    under: usize,
+    gone: usize,
+) -> Outcome {
     let count = end.len() as f64;
     let share = fell.iter().filter(|year| year.is_some()).count() as f64 / count;
     Outcome {
@@ -282,6 +292,7 @@ fn told(rooms: [f64; 2], start: f64, end: Vec<u64>, fell: Vec<Option<usize>>, go
         fell: share,
         fell_error: (share * (1.0 - share) / count).sqrt(),
         years: waited(fell),
+        years_under: under as f64 / count,
         gone: gone as f64 / count,
     }
 }
@@ -297,8 +308,8 @@ mod tests {
         assert_eq!(waited(fell), [Some(1), Some(10), None]);
         assert_eq!(waited(vec![None; 4]), [None; 3]);
         let outcome =
-            told([10.0, 5.0], 10.0, vec![0; 20], (1..=20).map(|y| (y <= 12).then_some(y)).collect(), 3);
-        assert_eq!((outcome.fell, outcome.gone), (0.6, 0.15));
+            told([10.0, 5.0], 10.0, vec![0; 20], (1..=20).map(|y| (y <= 12).then_some(y)).collect(), 50, 3);
+        assert_eq!((outcome.fell, outcome.years_under, outcome.gone), (0.6, 2.5, 0.15));
         assert!((outcome.fell_error - (0.24f64 / 20.0).sqrt()).abs() < 1e-12);
     }
 }

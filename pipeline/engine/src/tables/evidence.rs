@@ -113,25 +113,19 @@ fn ranges(cases: &[Case], found: &RangeFound, rows: &mut Vec<Row>) {
         push("B1", "extent of occurrence", "km2", extent, extent, ["< 100", "< 5000", "< 20000"]);
         let occupancy = [r.least_occupancy_km2, r.occupancy_km2];
         push("B2", "area of occupancy", "km2", occupancy[0], occupancy[1], ["< 10", "< 500", "< 2000"]);
-        push(
-            "D2",
-            "area of occupancy",
-            "km2",
-            occupancy[0],
-            occupancy[1],
-            ["", "", "typically < 20, with a plausible threat"],
-        );
+        // D2 is about today
+        let today = r.case == 0;
+        if today {
+            let rule = ["", "", "typically < 20, with a plausible threat"];
+            push("D2", "area of occupancy", "km2", occupancy[0], occupancy[1], rule);
+        }
         if let Some(places) = r.places {
             let places = places as f64;
-            push("B (a)", "places by threat", "", places, places, ["= 1", "<= 5", "<= 10"]);
-            push(
-                "D2",
-                "places by threat",
-                "",
-                places,
-                places,
-                ["", "", "typically <= 5, with a plausible threat"],
-            );
+            push("B (a)", "places by threat", "", places, places, ["exactly 1", "<= 5", "<= 10"]);
+            if today {
+                let rule = ["", "", "typically <= 5, with a plausible threat"];
+                push("D2", "places by threat", "", places, places, rule);
+            }
         }
         if let Some(percent) = r.fragmented_percent {
             let rule = "> 50 of the area of occupancy";

@@ -174,6 +174,12 @@ fn outcomes(cases: &[Case], population: &Population, found: &PopulationFound) ->
                 count(&|r| r.outcome.years[2]),
             ),
             Column::real(
+                "years_under",
+                "years",
+                "Mean number of years under the level",
+                numbers(&rows, |r| Some(r.outcome.years_under)),
+            ),
+            Column::real(
                 "gone_share",
                 "",
                 "Share of courses without any animal at the end",
