@@ -28,7 +28,7 @@ TIES = (1e-9, 1e-7, 1e-6, 1e-5)
 NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
-TEXT |= {"fate", "origin", "climate", "month", "first_month", "last_month", "limited", "chosen"}
+TEXT |= {"fate", "origin", "series", "year", "refuge", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
     "habitat_area": ["scenario"],
     "patches": ["scenario", "patch"],
@@ -40,6 +40,11 @@ KEYS = {
     "response_surface": ["precipitation_percent", "temperature_c"],
     "patch_fates": ["scenario", "patch"],
     "patch_origins": ["scenario", "patch"],
+    "loss_attribution": ["scenario"],
+    "refuges": ["refuge"],
+    "habitat_by_year": ["series", "year"],
+    "patch_time_of_loss": ["scenario", "patch"],
+    "water_requirement": ["scenario", "patch"],
 }
 # Differences are relative, but absolute under this size: areas that cancel to about nothing; an index, whose unit is
 # the standard deviation.

@@ -35,7 +35,7 @@ class Result:
     def __init__(self, path):
         study = self.study = Study(path)
         history = water.read_history(study)
-        self.water = water.measure(study, history)
+        self.history, self.water = history, water.measure(study, history)
         self.climates, self.choice = None, []
         if "climate" in study.text:
             k = study.text["climate"]["months"]
@@ -86,15 +86,16 @@ class Result:
         self.areas_ha = study.grid.cell_areas_ha()
 
     def variant(self, scenario):
-        """Suitability (rows, columns) under a scenario that need not be one of the study's."""
+        """(suitability, hydroperiod, depth), each (rows, columns), under a scenario that need not be one of the study's."""
         layer = self.study.role("depth")
         depth = self.study.layer(layer) if layer else None
         hydroperiod, _, new_depth = self.response.scenario(scenario, depth)
         drawn = self.years.drawn(scenario)
         diluted = self.dilution(self.in_pools(self.depth["baseline"]), self.in_pools(new_depth))
-        return self.model.suitability(
+        suitability = self.model.suitability(
             hydroperiod, new_depth, scenario.get("land_cover"), drawn, scenario.get("water_quality"), diluted
         )
+        return suitability, hydroperiod, new_depth
 
     def in_pools(self, depth):
         """{pool code: water held, cubic metres}; empty without depths or pools."""

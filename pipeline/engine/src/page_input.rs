@@ -28,8 +28,6 @@ use std::collections::BTreeMap;
 const LONGEST: usize = 1000;
 /// Steps along a smooth curve.
 const CURVE_STEPS: usize = 80;
-/// Share of the ground of the best-seen year that a year needs to be drawn (ours).
-const WELL_SEEN: f64 = 0.9;
 
 /// The answer in a few numbers.
 pub fn headline(cases: &[Case], areas: &[ScenarioAreas], inside_ha: f64) -> Headline {
@@ -225,11 +223,8 @@ pub fn over_time(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>)
         title: title(&cases[*case]),
         points: years.iter().zip(&way.steps).map(|(year, areas)| (*year, ha(&areas.habitat))).collect(),
     };
-    // a year of which little was seen would look like a year of little habitat
-    let most = past.values().map(|areas| ha(&areas.assessed)).fold(0.0, f64::max);
-    let seen = past.iter().filter(|(_, areas)| ha(&areas.assessed) >= WELL_SEEN * most);
     HabitatByYear {
-        past: seen.map(|(year, areas)| (*year, ha(&areas.habitat))).collect(),
+        past: past.iter().filter_map(|(year, areas)| Some((*year, areas.habitat_ha()?))).collect(),
         ways: costs.ways.iter().map(way).collect(),
     }
 }

@@ -8,13 +8,16 @@ use crate::stages::scenarios::{Case, Site};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::Water;
 use crate::stages::what_if::{WhatIf, cut};
-use lentic_habitat::change::is_habitat;
+use lentic_habitat::change::{ha, is_habitat};
 use lentic_habitat::record::{Enough, read_record, yearly_hydroperiod};
 use lentic_habitat::suitability::{Measured, score};
 use lentic_habitat::yearly::{Span, YearPlan, filled};
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::Window;
 use std::collections::BTreeMap;
+
+/// Share of today's habitat that must be assessed in a year (ours).
+pub const WELL_SEEN: f64 = 0.9;
 
 /// Areas of one year of the past, square metres.
 #[derive(Clone, Copy, Debug, Default)]
@@ -23,6 +26,31 @@ pub struct YearAreas {
     pub habitat: ExactSum,
     /// Compared ground whose water was seen well enough in that year.
     pub assessed: ExactSum,
+    /// Habitat of the modelled baseline.
+    pub today: ExactSum,
+    /// The part of it that is assessed in that year.
+    pub today_assessed: ExactSum,
+}
+
+impl YearAreas {
+    /// Share of today's habitat that is assessed in the year; none without habitat.
+    pub fn seen_share(&self) -> Option<f64> {
+        let today = self.today.value().filter(|today| *today > 0.0)?;
+        Some(self.today_assessed.value()? / today)
+    }
+
+    /// Habitat, hectares; none in a year in which too little of today's habitat is assessed, for what was not seen would look
+    /// like habitat lost.
+    pub fn habitat_ha(&self) -> Option<f64> {
+        self.seen_share().filter(|share| *share >= WELL_SEEN).map(|_| ha(&self.habitat))
+    }
+
+    fn merge(&mut self, other: &YearAreas) {
+        self.habitat.merge(&other.habitat);
+        self.assessed.merge(&other.assessed);
+        self.today.merge(&other.today);
+        self.today_assessed.merge(&other.today_assessed);
+    }
 }
 
 /// Water of the cells about a tile in one year; NaN where too little was seen.
@@ -83,10 +111,20 @@ pub fn run(
         for ((areas, months), yearly) in areas.iter_mut().zip(&seen.months).zip(&seen.yearly) {
             let cells = YearCells { from: place.site().window, months, yearly, scored: &scored };
             let suitability = place.score(&cells)?;
-            for cell in (0..suitability.len()).filter(|c| facts.compared[*c] && !suitability[*c].is_nan()) {
-                areas.assessed.add(facts.area(cell));
+            for cell in (0..suitability.len()).filter(|cell| facts.compared[*cell]) {
+                let (area, assessed) = (facts.area(cell), !suitability[cell].is_nan());
+                if facts.before[cell] {
+                    areas.today.add(area);
+                }
+                if !assessed {
+                    continue;
+                }
+                areas.assessed.add(area);
+                if facts.before[cell] {
+                    areas.today_assessed.add(area);
+                }
                 if is_habitat(suitability[cell], study.suitability.threshold) {
-                    areas.habitat.add(facts.area(cell));
+                    areas.habitat.add(area);
                 }
             }
         }
@@ -96,8 +134,7 @@ pub fn run(
         years.iter().map(|year| (*year, YearAreas::default())).collect();
     for tile in tiles {
         for (total, part) in totals.values_mut().zip(&tile) {
-            total.habitat.merge(&part.habitat);
-            total.assessed.merge(&part.assessed);
+            total.merge(part);
         }
     }
     Ok(totals)

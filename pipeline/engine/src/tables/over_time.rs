@@ -13,29 +13,37 @@ use std::collections::BTreeMap;
 struct Row<'a> {
     series: &'a str,
     year: i32,
-    habitat: f64,
+    habitat: Option<f64>,
     kept: Option<f64>,
     first_lost: Option<f64>,
     assessed: Option<f64>,
+    seen: Option<f64>,
 }
 
 /// Habitat by year of the past and along the scenarios.
 pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -> Table {
     let mut rows: Vec<Row> = Vec::new();
     for (year, areas) in past {
-        let assessed = Some(ha(&areas.assessed));
-        let habitat = ha(&areas.habitat);
-        rows.push(Row { series: "past", year: *year, habitat, kept: None, first_lost: None, assessed });
+        rows.push(Row {
+            series: "past",
+            year: *year,
+            habitat: areas.habitat_ha(),
+            kept: None,
+            first_lost: None,
+            assessed: Some(ha(&areas.assessed)),
+            seen: areas.seen_share(),
+        });
     }
     for (case, (years, way)) in &costs.ways {
         for (at, (year, areas)) in years.iter().zip(&way.steps).enumerate() {
             rows.push(Row {
                 series: &cases[*case].name,
                 year: *year,
-                habitat: ha(&areas.habitat),
+                habitat: Some(ha(&areas.habitat)),
                 kept: Some(ha(&areas.kept)),
                 first_lost: (at > 0).then(|| ha(&areas.first_failing)),
                 assessed: None,
+                seen: None,
             });
         }
     }
@@ -47,7 +55,7 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
         vec![
             Column::text("series", "past, or the scenario", words(&rows, |row| row.series.to_string())),
             Column::integer("year", "", "Year", rows.iter().map(|row| Some(i64::from(row.year))).collect()),
-            Column::real("habitat_ha", "ha", "Habitat", numbers(&rows, |row| Some(row.habitat))),
+            Column::real("habitat_ha", "ha", "Habitat", numbers(&rows, |row| row.habitat)),
             Column::real(
                 "kept_ha",
                 "ha",
@@ -65,6 +73,12 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
                 "ha",
                 "Ground assessed in that year of the past",
                 numbers(&rows, |row| row.assessed),
+            ),
+            Column::real(
+                "today_assessed_share",
+                "",
+                "Share of the habitat of the baseline that is assessed in that year; under 0.9 no habitat is told",
+                numbers(&rows, |row| row.seen),
             ),
         ],
     )
