@@ -8,6 +8,7 @@ mod common;
 mod form;
 mod fragment;
 mod ladder;
+mod over_time;
 mod resolved;
 mod robust;
 mod schema;
