@@ -4,13 +4,15 @@ use crate::climates::{Climates, Droughts};
 use crate::costs::Costs;
 use crate::costs::ladder::Ladder;
 use crate::costs::past::YearAreas;
+use crate::costs::refuges::Refuges;
 use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
-use crate::tables::costs::{capital, margin_classes, margin_words};
+use crate::tables::costs::{capital, margin_classes, margin_words, refuge_classes};
+use crate::tables::over_time::classes as year_classes;
 use crate::tables::{class_name, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
 use lentic_numerics::exact_sum::ExactSum;
@@ -21,7 +23,7 @@ use lentic_report::{
     MapPixels, Ramp, YearLine, change_classes, not_assessed_classes, permanence_classes,
 };
 use lentic_study::Study;
-use lentic_study::settings::{Curve, DryingLadder, IndexKind, Measure, Requisite, Scenario, Variable};
+use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Scenario, Variable};
 use std::collections::BTreeMap;
 
 /// Pixels on the longer side of a map.
@@ -329,17 +331,32 @@ impl Maps<'_> {
         Ok(maps)
     }
 
-    /// The drying margin, where it was found.
+    /// Drying margin, time of loss and refuges, where they were found.
     ///
     /// # Errors
     /// When the disk refuses.
-    pub fn margin(&self, costs: &Costs) -> Result<Option<MapLayer>, EngineError> {
-        let found = self.study.drying_ladder.as_ref().zip(costs.ladder.as_ref());
-        let map = |(drying, ladder): (&DryingLadder, &Ladder)| {
+    pub fn costs(&self, costs: &Costs, refuges: Option<&Refuges>) -> Result<Vec<MapLayer>, EngineError> {
+        let mut maps = Vec::new();
+        if let (Some(drying), Some(ladder)) = (&self.study.drying_ladder, &costs.ladder) {
             let caption = format!("First step of {} at which today's habitat is none", drying.in_words());
-            self.classes("Drying margin", None, &ladder.margin, margin_classes(drying), caption)
-        };
-        found.map(map).transpose()
+            maps.push(self.classes(
+                "Drying margin",
+                None,
+                &ladder.margin,
+                margin_classes(drying),
+                caption,
+            )?);
+        }
+        for (case, (years, way)) in &costs.ways {
+            let case = &self.cases[*case];
+            let caption = format!("When today's habitat is lost, {}", title(case));
+            maps.push(self.classes("Time of loss", Some(case), &way.margin, year_classes(years), caption)?);
+        }
+        if let Some(refuges) = refuges {
+            let caption = "Habitat today and in every scenario".to_string();
+            maps.push(self.classes("Refuges", None, &refuges.cells, refuge_classes(), caption)?);
+        }
+        Ok(maps)
     }
 
     fn stride(&self) -> usize {

@@ -3,6 +3,7 @@
 use crate::check::{Checked, check};
 use crate::climates::{Shown, choose, droughts};
 use crate::costs::past::YearAreas;
+use crate::costs::refuges::Refuges;
 use crate::costs::{self, Costs};
 use crate::describe;
 use crate::dilution::dilute;
@@ -274,7 +275,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         droughts,
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
-        (&costs, past.as_ref()),
+        (&costs, past.as_ref(), refuges.as_ref()),
         judged.as_ref(),
     )?;
     clock.lap("writing tables and report", cells);
@@ -390,7 +391,7 @@ fn write_report(
         &[CaseWater],
         &SuitabilityProducts,
     ),
-    (costs, past): (&Costs, Option<&BTreeMap<i32, YearAreas>>),
+    (costs, past, refuges): (&Costs, Option<&BTreeMap<i32, YearAreas>>, Option<&Refuges>),
     judged: Option<&Judged>,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
@@ -403,7 +404,7 @@ fn write_report(
     }
     let page_maps = Maps { study: context.study, grid: context.grid, cases };
     let mut maps = page_maps.all(water, response, case_water, suitability)?;
-    maps.extend(page_maps.margin(costs)?);
+    maps.extend(page_maps.costs(costs, refuges)?);
     maps.extend(judged.map(|judged| judged.maps(&page_maps)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![
         "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),

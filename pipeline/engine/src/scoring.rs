@@ -120,7 +120,7 @@ impl<'a> Scorer<'a> {
             self.reach.beyond.iter().map(|cells| window.with_margin(*cells, self.layers.grid)).collect();
         let mut tile =
             Tile { scorer: self, window, windows, barrier, shared: Vec::new(), by_land: RefCell::default() };
-        tile.shared = tile.values(|at| !self.changing[at], None, &NoWater)?;
+        tile.shared = tile.values(study, |at| !self.changing[at], None, &NoWater)?;
         Ok(tile)
     }
 }
@@ -142,7 +142,7 @@ type Shared = Vec<Option<Rc<Values>>>;
 
 /// A variable over the window of its requisite.
 struct Values {
-    measured: Measured,
+    measured: Rc<Measured>,
     scores: Vec<f64>,
 }
 
@@ -173,6 +173,7 @@ impl<'a> Tile<'a> {
     /// The variables wanted, by position, in one case.
     fn values(
         &self,
+        study: &Study,
         wanted: impl Fn(usize) -> bool,
         scenario: Option<&Scenario>,
         cells: &dyn CaseCells,
@@ -180,7 +181,7 @@ impl<'a> Tile<'a> {
         let reader = Reader { layers: self.scorer.layers };
         let mut all = Vec::new();
         let mut years = 0;
-        for (requisite, window) in self.scorer.study().requisites.iter().zip(&self.windows) {
+        for (requisite, window) in study.requisites.iter().zip(&self.windows) {
             for variable in &requisite.variables {
                 let yearly = years;
                 years += usize::from(variable.measure.is_yearly());
@@ -190,7 +191,7 @@ impl<'a> Tile<'a> {
                 }
                 let measured = reader.measure(&variable.measure, yearly, *window, scenario, cells)?;
                 let scores = scores(&variable.name, &variable.curve, &measured)?;
-                all.push(Some(Rc::new(Values { measured, scores })));
+                all.push(Some(Rc::new(Values { measured: Rc::new(measured), scores })));
             }
         }
         Ok(all)
@@ -203,7 +204,7 @@ impl<'a> Tile<'a> {
             return Ok(Rc::clone(found));
         }
         let wanted = |at: usize| self.shared[at].is_none() && !self.scorer.of_water[at];
-        let found = Rc::new(self.values(wanted, scenario, &NoWater)?);
+        let found = Rc::new(self.values(self.scorer.study(), wanted, scenario, &NoWater)?);
         self.by_land.borrow_mut().insert(cover, Rc::clone(&found));
         Ok(found)
     }
@@ -217,10 +218,42 @@ impl<'a> Tile<'a> {
         scenario: Option<&Scenario>,
         cells: &dyn CaseCells,
     ) -> Result<Scored<'_>, EngineError> {
-        let study = self.scorer.study();
+        self.score_by(self.scorer.study(), scenario, cells)
+    }
+
+    /// Suitability of the window in one case by another's curves, weights and rules; what is measured is the study's own.
+    ///
+    /// # Errors
+    /// As [`Tile::score`].
+    pub fn suitability_by(
+        &self,
+        study: &Study,
+        scenario: Option<&Scenario>,
+        cells: &dyn CaseCells,
+    ) -> Result<Vec<f32>, EngineError> {
+        Ok(self.score_by(study, scenario, cells)?.suitability)
+    }
+
+    fn score_by(
+        &self,
+        study: &Study,
+        scenario: Option<&Scenario>,
+        cells: &dyn CaseCells,
+    ) -> Result<Scored<'_>, EngineError> {
         let land = self.of_land(scenario)?;
-        let known = |at: usize| self.shared[at].as_ref().or(land[at].as_ref());
-        let own = self.values(|at| known(at).is_none(), scenario, cells)?;
+        let mut shared: Shared = Vec::new();
+        for (((_, variable), own), land) in study.variables().zip(&self.shared).zip(land.iter()) {
+            shared.push(match own.as_ref().or(land.as_ref()) {
+                // measured once, scored by the curve of this study
+                Some(known) if !std::ptr::eq(study, self.scorer.study()) => {
+                    let scores = scores(&variable.name, &variable.curve, &known.measured)?;
+                    Some(Rc::new(Values { measured: Rc::clone(&known.measured), scores }))
+                }
+                known => known.cloned(),
+            });
+        }
+        let known = |at: usize| shared[at].as_ref();
+        let own = self.values(study, |at| known(at).is_none(), scenario, cells)?;
         let values: Vec<Rc<Values>> =
             own.into_iter().enumerate().filter_map(|(at, own)| own.or_else(|| known(at).cloned())).collect();
         let mut first = Vec::new();
@@ -297,7 +330,7 @@ impl Scored<'_> {
 
     /// What the variables measure on the tile, in the order of the study.
     pub fn measured(&self) -> Vec<Measured> {
-        let cut = |(values, window): (&Rc<Values>, &Window)| match &values.measured {
+        let cut = |(values, window): (&Rc<Values>, &Window)| match &*values.measured {
             Measured::Numbers(numbers) => Measured::Numbers(self.tile.cut(window, numbers)),
             Measured::Codes(codes) => Measured::Codes(self.tile.cut(window, codes)),
             Measured::Years { measure, score } => Measured::Years {
@@ -371,7 +404,7 @@ impl Scored<'_> {
         {
             let share =
                 matches!(variable.measure, Measure::ShareOfClass { .. } | Measure::ShareOfWater { .. });
-            if let (true, Measured::Numbers(numbers)) = (share, &values.measured) {
+            if let (true, Measured::Numbers(numbers)) = (share, &*values.measured) {
                 for (cell, missing) in missing.iter_mut().enumerate() {
                     *missing |= numbers[self.tile.place(window, cell)].is_nan();
                 }

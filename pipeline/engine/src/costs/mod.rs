@@ -17,7 +17,7 @@ use crate::stages::Context;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
 use crate::stages::suitability::{Reason, SuitabilityProducts};
-use crate::stages::what_if::{Found, Place, WhatIf};
+use crate::stages::what_if::{Changed, Found, Place, WhatIf};
 use causes::Losses;
 use ladder::{Ladder, LadderPart};
 use lentic_habitat::patches::Standing;
@@ -213,9 +213,9 @@ pub fn run(
         ways: ways.map(map).collect::<Result<_, EngineError>>()?,
     };
     let own = plan.cases(context)?;
-    let variants = what_if.variants(&own)?;
+    let variants = what_if.variants(&own, |_| Changed::default())?;
     let depths = study.layer_with(Role::Depth).filter(|_| study.water_requirement.is_some());
-    let tiles = what_if.over_tiles("finding what drying costs", |place: &Place| {
+    let tiles = what_if.over_tiles("finding what drying costs", &variants, |place: &Place| {
         let window = place.window;
         let zones = context.layers.codes_with(Role::Zones, window)?;
         let facts = Facts {

@@ -104,7 +104,7 @@ pub fn run(
     let study = context.study;
     let years: Vec<i32> = context.masks.years.iter().map(|(year, _)| *year).collect();
     let scored: Vec<bool> = study.yearly_variables().map(|v| v.measure.averages_scores()).collect();
-    let tiles = what_if.over_tiles("looking back", |place| {
+    let tiles = what_if.over_tiles("looking back", &[], |place| {
         let facts = Facts::read(context, products, place.window)?;
         let seen = seen(context, place.site(), baseline, &years);
         let mut areas = vec![YearAreas::default(); years.len()];

@@ -147,6 +147,13 @@ pub(crate) struct AnswersBy<'a> {
     pub baseline: &'a Case<'a>,
 }
 
+/// By response group, a standard-normal vector by which coefficients are drawn within their error.
+pub(crate) type Vectors = BTreeMap<Option<i32>, [f64; 4]>;
+
+/// A wet cell of some tile: its position in the window gathered for, coefficients, root of their covariance, observed and wet
+/// months.
+type Gathered = (u32, Beta, Option<CovarianceRoot>, Vec<u64>, Vec<u64>);
+
 /// The cells of a window with what their water answers by, the same in every case.
 pub(crate) struct Site {
     /// The window.
@@ -201,7 +208,7 @@ impl Site {
         Ok(Site { window, wet, betas, roots, codes, pools, states, ground, factors, climates })
     }
 
-    /// The cells of any window, from the tiles it lies over; without standard deviations.
+    /// The cells of any window, from the tiles it lies over; roots of covariances only where `with_roots`.
     ///
     /// # Errors
     /// A layer that cannot be read, or a disk that refuses.
@@ -210,12 +217,14 @@ impl Site {
         water: &WaterProducts,
         lines: &Lines,
         window: Window,
+        with_roots: bool,
     ) -> Result<Self, EngineError> {
-        let mut found: Vec<(u32, Beta, Vec<u64>, Vec<u64>)> = Vec::new();
+        let mut found: Vec<Gathered> = Vec::new();
         for (tile, place) in context.tiles.iter().enumerate() {
             let Some(shared) = place.intersect(&window) else { continue };
             let wet = context.files.wet(tile, &context.axis)?;
             let betas = context.files.coefficients(tile)?;
+            let roots = if with_roots { context.files.covariances(tile)? } else { Vec::new() };
             for (at, (cell, beta)) in wet.cells.iter().zip(betas).enumerate() {
                 let (row, col) =
                     (place.row + *cell as usize / place.cols, place.col + *cell as usize % place.cols);
@@ -224,6 +233,7 @@ impl Site {
                     found.push((
                         here as u32,
                         beta,
+                        roots.get(at).copied(),
                         wet.rows.observed(at).to_vec(),
                         wet.rows.wet(at).to_vec(),
                     ));
@@ -232,10 +242,24 @@ impl Site {
         }
         found.sort_unstable_by_key(|(cell, ..)| *cell);
         let mut rows = BitRows::new(&context.axis, 0);
-        found.iter().for_each(|(_, _, observed, wet)| rows.push(observed, wet));
+        found.iter().for_each(|(.., observed, wet)| rows.push(observed, wet));
         let wet = WetCells { cells: found.iter().map(|(cell, ..)| *cell).collect(), rows };
         let betas = found.iter().map(|(_, beta, ..)| *beta).collect();
-        Site::new(context, water, lines, window, (wet, betas, Vec::new()))
+        let roots = found.iter().filter_map(|(_, _, root, ..)| *root).collect();
+        Site::new(context, water, lines, window, (wet, betas, roots))
+    }
+
+    /// Coefficients of the wet cells drawn within their error: estimate + L u, u by response group, b not below 0.
+    fn drawn(&self, u: &Vectors) -> Vec<Beta> {
+        let cells = self.wet.cells.iter().zip(&self.betas).zip(&self.roots);
+        let draw = |((cell, beta), root): ((&u32, &Beta), &CovarianceRoot)| {
+            let Some(u) = u.get(&self.codes[*cell as usize]) else { return *beta };
+            let off = root.times(u);
+            let mut drawn: Beta = std::array::from_fn(|k| beta[k] + off[k]);
+            drawn[1] = drawn[1].max(0.0);
+            drawn
+        };
+        cells.map(draw).collect()
     }
 
     /// Water of the window in a case; falls of depth where they are wanted. Cells that cannot be answered for are counted.
@@ -247,11 +271,13 @@ impl Site {
         context: &Context,
         by: AnswersBy,
         case: &Case,
-        years: Option<&'y CaseYears<'y>>,
-        with_fall: bool,
+        (years, drawn): (Option<&'y CaseYears<'y>>, Option<&Vectors>),
+        (with_fall, with_sd): (bool, bool),
         unknown: &mut Unknown,
     ) -> Result<Answer<'y>, EngineError> {
         let Site { window, wet, betas, roots, codes, pools, states, ground, factors, climates } = self;
+        let drawn = drawn.map(|u| self.drawn(u));
+        let betas = drawn.as_ref().unwrap_or(betas);
         let elevation_of = |cell: usize| ground.as_ref().map_or(f64::NAN, |g| f64::from(g[cell]));
         let mut years = years.map(|years| TileYears::new(years, *window, states));
         let mut months: Vec<f32> = states
@@ -284,7 +310,7 @@ impl Site {
             let shift = factor.map_or(trend, |f| shift(&f, fall, betas[at][0], elevation, never_dry));
             let design = &case.designs[climate];
             // the value is the same to the bit, with its standard deviation or without
-            months[cell] = match roots.get(at) {
+            months[cell] = match roots.get(at).filter(|_| with_sd) {
                 Some(root) => {
                     let (value, sd) = design.hydroperiod_with_sd(&betas[at], shift, root);
                     sds[cell] = sd as f32;
@@ -354,7 +380,8 @@ fn one_tile(
     let site = Site::new(context, water, by.lines, window, fits)?;
     let mut unknown = vec![Unknown::default(); cases.len()];
     for (((case, product), years), unknown) in cases.iter().zip(products).zip(years).zip(&mut unknown) {
-        let answer = site.answer(context, by, case, years.as_ref(), product.fall.is_some(), unknown)?;
+        let answer =
+            site.answer(context, by, case, (years.as_ref(), None), (product.fall.is_some(), true), unknown)?;
         product.hydroperiod.write(&window, &answer.months)?;
         if let Some(years) = &answer.years {
             years.write(&product.yearly)?;

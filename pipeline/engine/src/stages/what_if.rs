@@ -7,7 +7,7 @@
 //! into.
 
 use super::Context;
-use super::scenarios::{Answer, AnswersBy, Case, Site, Unknown};
+use super::scenarios::{Answer, AnswersBy, Case, Site, Unknown, Vectors};
 use super::water::WaterProducts;
 use super::yearly::CaseYears;
 use crate::dilution::{Dilution, depths, dilutions, volumes};
@@ -17,6 +17,7 @@ use crate::scoring::{Scorer, Tile};
 use lentic_habitat::change::is_habitat;
 use lentic_habitat::suitability::Measured;
 use lentic_raster::Window;
+use lentic_study::Study;
 use lentic_study::settings::Role;
 
 /// What every variant starts from.
@@ -30,9 +31,20 @@ pub struct WhatIf<'a> {
     pub(crate) by: AnswersBy<'a>,
 }
 
+/// What a variant takes in place of the study's own besides its case, as a member of an ensemble does.
+#[derive(Clone, Debug, Default)]
+pub struct Changed<'a> {
+    /// Curves, weights, rules and threshold; the layers, measures and their reach must be those of the study.
+    pub study: Option<&'a Study>,
+    /// By response group a standard-normal vector u: a cell's coefficients are its estimate plus L u, L the root of their
+    /// covariance. A group not named keeps its estimates.
+    pub(crate) coefficients: Option<Vectors>,
+}
+
 /// A variant, ready to be found anywhere.
 pub struct Variant<'a> {
     case: &'a Case<'a>,
+    changed: Changed<'a>,
     years: Option<CaseYears<'a>>,
     dilution: Dilution,
 }
@@ -70,37 +82,49 @@ impl Found {
 }
 
 impl<'a> WhatIf<'a> {
-    /// Makes variants of cases, which must have other names than a pass of theirs would mix up; the dilution of pools is found
-    /// here, where some variable measures water quality.
+    /// Makes variants of cases, each with what it takes in place of the study's own; the dilution of pools is found here, where some
+    /// variable measures water quality.
     ///
     /// # Errors
     /// A drawdown without a known answer, a layer that cannot be read, or a disk that refuses.
-    pub fn variants(&self, cases: &'a [Case<'a>]) -> Result<Vec<Variant<'a>>, EngineError> {
+    pub fn variants(
+        &self,
+        cases: &'a [Case<'a>],
+        changed: impl Fn(usize) -> Changed<'a>,
+    ) -> Result<Vec<Variant<'a>>, EngineError> {
         let context = self.context;
+        let changed: Vec<Changed> = (0..cases.len()).map(changed).collect();
         let mut dilution = vec![Dilution::default(); cases.len()];
         if let Some(depth) = depths(context.study) {
             let tiles = context.over_tiles("measuring volumes of variants", |_, window| {
-                let site = Site::about(context, self.water, self.by.lines, window)?;
+                let with_roots = changed.iter().any(|changed| changed.coefficients.is_some());
+                let site = Site::about(context, self.water, self.by.lines, window, with_roots)?;
                 let mut falls = vec![None];
-                for case in cases {
+                for (case, changed) in cases.iter().zip(&changed) {
                     let unknown = &mut Unknown::default();
-                    falls.push(Some(site.answer(context, self.by, case, None, true, unknown)?.depth_falls));
+                    let by = (None, changed.coefficients.as_ref());
+                    let answer = site.answer(context, self.by, case, by, (true, false), unknown)?;
+                    falls.push(Some(answer.depth_falls));
                 }
                 volumes(context, depth, window, &falls)
             })?;
             dilution = dilutions(cases.len() + 1, tiles).split_off(1);
         }
-        let of = |(case, dilution)| Variant { case, years: CaseYears::new(context, case), dilution };
-        Ok(cases.iter().zip(dilution).map(of).collect())
+        let of = |((case, changed), dilution): ((&'a Case<'a>, Changed<'a>), Dilution)| {
+            let years = CaseYears::by(changed.study.unwrap_or(context.study), case);
+            Variant { case, changed, years, dilution }
+        };
+        Ok(cases.iter().zip(changed).zip(dilution).map(of).collect())
     }
 
-    /// Runs `work` on every tile, in parallel, and returns the results in tile order.
+    /// Runs `work` on every tile, in parallel, and returns the results in tile order. It may find any of `variants` there.
     ///
     /// # Errors
     /// The first error in tile order.
     pub fn over_tiles<T: Send>(
         &self,
         stage: &str,
+        variants: &[Variant],
         work: impl Fn(&Place) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
         let context = self.context;
@@ -109,9 +133,10 @@ impl<'a> WhatIf<'a> {
         let with_fall = context.study.layer_with(Role::Depth).is_some();
         let scored: Vec<bool> =
             context.study.yearly_variables().map(|variable| variable.measure.averages_scores()).collect();
+        let with_roots = variants.iter().any(|variant| variant.changed.coefficients.is_some());
         context.over_tiles(stage, |_, window| {
             let about = window.with_margin(beyond, context.grid);
-            let site = Site::about(context, self.water, self.by.lines, about)?;
+            let site = Site::about(context, self.water, self.by.lines, about, with_roots)?;
             let tile = scorer.tile(window)?;
             work(&Place { what_if: *self, site, tile, with_fall, scored: &scored, window })
         })
@@ -140,23 +165,19 @@ impl Place<'_> {
         let WhatIf { context, by, .. } = self.what_if;
         let mut unknown = Unknown::default();
         let case = variant.case;
-        let years = variant.years.as_ref();
         let with_fall = self.with_fall && case.scenario.is_some();
-        let answer = self.site.answer(context, by, case, years, with_fall, &mut unknown)?;
+        let drawn = (variant.years.as_ref(), variant.changed.coefficients.as_ref());
+        let answer = self.site.answer(context, by, case, drawn, (with_fall, false), &mut unknown)?;
         Unknown::refuse(unknown.factor, &case.name)?;
-        let water = Water {
-            from: self.site.window,
-            answer,
-            with_fall,
-            scored: self.scored,
-            dilution: &variant.dilution,
-        };
-        let suitability = self.tile.score(case.scenario, &water)?.suitability;
+        let from = self.site.window;
+        let water = Water { from, answer, with_fall, scored: self.scored, dilution: &variant.dilution };
+        let study = variant.changed.study.unwrap_or(context.study);
+        let suitability = self.tile.suitability_by(study, case.scenario, &water)?;
         Ok(Found {
             suitability,
             hydroperiod: water.hydroperiod(&self.window)?,
             fall: water.fall(&self.window)?,
-            threshold: context.study.suitability.threshold,
+            threshold: study.suitability.threshold,
         })
     }
 }
@@ -206,3 +227,6 @@ impl CaseCells for Water<'_> {
         self.dilution.concentration(pool)
     }
 }
+
+#[cfg(test)]
+mod tests;

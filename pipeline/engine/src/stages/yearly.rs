@@ -68,7 +68,11 @@ fn score_table(variable: &Variable) -> [f64; YEAR + 1] {
 impl<'a> CaseYears<'a> {
     /// Years of a case; `None` where the study has no yearly variable.
     pub fn new(context: &Context, case: &'a Case) -> Option<Self> {
-        let study = context.study;
+        CaseYears::by(context.study, case)
+    }
+
+    /// Years of a case by the curves of a study.
+    pub fn by(study: &Study, case: &'a Case) -> Option<Self> {
         let measures = measures(study);
         let drawer = |(climate, design): (usize, &Design)| {
             let temperature = case.temperature.get(climate).map_or(&[][..], |t| &t[..]);
