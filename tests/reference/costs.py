@@ -242,10 +242,12 @@ def past_rows(result):
         values = result.model.suitability(hydroperiod, depth, years=drawn)
         known = result.compared & ~np.isnan(values)
         share = result.area(before & known) / result.area(before) if before.any() else np.nan
-        habitat = result.area(known & (values >= result.threshold))
+        habitat = known & (values >= result.threshold)
+        of_today, elsewhere = result.area(habitat & before), result.area(habitat & ~before)
         rows.append({
-            "series": "past", "year": str(year), "habitat_ha": habitat if share >= 0.9 else np.nan,
-            "kept_ha": np.nan, "first_lost_ha": np.nan, "assessed_ha": result.area(known),
+            "series": "past", "year": str(year),
+            "habitat_ha": of_today / share + elsewhere if share >= 0.5 else np.nan,
+            "kept_ha": np.nan, "first_lost_ha": np.nan, "habitat_seen_ha": of_today + elsewhere,
             "today_assessed_share": share,
         })  # fmt: skip
     return rows
@@ -262,7 +264,7 @@ def time_tables(result):
                 "series": name, "year": str(year), "habitat_ha": result.area(found[at]),
                 "kept_ha": result.area(found[at] & before),
                 "first_lost_ha": result.area(before & (codes[name] == at)) if at else np.nan,
-                "assessed_ha": np.nan, "today_assessed_share": np.nan,
+                "habitat_seen_ha": np.nan, "today_assessed_share": np.nan,
             })  # fmt: skip
         for patch in range(1, count + 1):
             own = labels == patch

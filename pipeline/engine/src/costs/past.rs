@@ -17,19 +17,19 @@ use lentic_raster::Window;
 use std::collections::BTreeMap;
 
 /// Share of today's habitat that must be assessed in a year (ours).
-pub const WELL_SEEN: f64 = 0.9;
+pub const WELL_SEEN: f64 = 0.5;
 
 /// Areas of one year of the past, square metres.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct YearAreas {
-    /// Habitat by the water of that year.
-    pub habitat: ExactSum,
-    /// Compared ground whose water was seen well enough in that year.
-    pub assessed: ExactSum,
     /// Habitat of the modelled baseline.
     pub today: ExactSum,
     /// The part of it that is assessed in that year.
     pub today_assessed: ExactSum,
+    /// Habitat by the water of that year, within that part.
+    pub habitat_of_today: ExactSum,
+    /// Habitat by the water of that year elsewhere.
+    pub habitat_elsewhere: ExactSum,
 }
 
 impl YearAreas {
@@ -39,17 +39,35 @@ impl YearAreas {
         Some(self.today_assessed.value()? / today)
     }
 
-    /// Habitat, hectares; none in a year in which too little of today's habitat is assessed, for what was not seen would look
-    /// like habitat lost.
+    /// Habitat, hectares: what was not assessed of today's habitat is taken to have fared as what was, since what was not seen
+    /// would look like habitat lost. None in a year in which less than half of it is assessed.
     pub fn habitat_ha(&self) -> Option<f64> {
-        self.seen_share().filter(|share| *share >= WELL_SEEN).map(|_| ha(&self.habitat))
+        let share = self.seen_share().filter(|share| *share >= WELL_SEEN)?;
+        Some(ha(&self.habitat_of_today) / share + ha(&self.habitat_elsewhere))
+    }
+
+    /// Habitat seen, hectares.
+    pub fn seen_ha(&self) -> f64 {
+        ha(&self.habitat_of_today) + ha(&self.habitat_elsewhere)
+    }
+
+    fn add(&mut self, before: bool, habitat: Option<bool>, area: f64) {
+        if before {
+            self.today.add(area);
+            if habitat.is_some() {
+                self.today_assessed.add(area);
+            }
+        }
+        if habitat == Some(true) {
+            if before { &mut self.habitat_of_today } else { &mut self.habitat_elsewhere }.add(area);
+        }
     }
 
     fn merge(&mut self, other: &YearAreas) {
-        self.habitat.merge(&other.habitat);
-        self.assessed.merge(&other.assessed);
         self.today.merge(&other.today);
         self.today_assessed.merge(&other.today_assessed);
+        self.habitat_of_today.merge(&other.habitat_of_today);
+        self.habitat_elsewhere.merge(&other.habitat_elsewhere);
     }
 }
 
@@ -112,20 +130,9 @@ pub fn run(
             let cells = YearCells { from: place.site().window, months, yearly, scored: &scored };
             let suitability = place.score(&cells)?;
             for cell in (0..suitability.len()).filter(|cell| facts.compared[*cell]) {
-                let (area, assessed) = (facts.area(cell), !suitability[cell].is_nan());
-                if facts.before[cell] {
-                    areas.today.add(area);
-                }
-                if !assessed {
-                    continue;
-                }
-                areas.assessed.add(area);
-                if facts.before[cell] {
-                    areas.today_assessed.add(area);
-                }
-                if is_habitat(suitability[cell], study.suitability.threshold) {
-                    areas.habitat.add(area);
-                }
+                let value = suitability[cell];
+                let habitat = (!value.is_nan()).then(|| is_habitat(value, study.suitability.threshold));
+                areas.add(facts.before[cell], habitat, facts.area(cell));
             }
         }
         Ok(areas)
@@ -192,4 +199,32 @@ fn seen(context: &Context, site: &Site, baseline: &Case, years: &[i32]) -> Years
         }
     }
     found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: of 4 ha of today's habitat 3 are assessed, 2 of them habitat that year, and 1 ha elsewhere: 2 / 0.75 + 1.
+    #[test]
+    fn what_was_not_seen_fares_as_what_was() {
+        let mut areas = YearAreas::default();
+        for (before, habitat) in [
+            (true, Some(true)),
+            (true, Some(true)),
+            (true, Some(false)),
+            (true, None),
+            (false, Some(true)),
+            (false, Some(false)),
+            (false, None),
+        ] {
+            areas.add(before, habitat, 10_000.0);
+        }
+        assert_eq!(areas.seen_share(), Some(0.75));
+        assert_eq!((areas.seen_ha(), areas.habitat_ha()), (3.0, Some(2.0 / 0.75 + 1.0)));
+        let mut hidden = areas;
+        (0..3).for_each(|_| hidden.add(true, None, 10_000.0));
+        assert_eq!((hidden.seen_share(), hidden.habitat_ha()), (Some(3.0 / 7.0), None));
+        assert_eq!(YearAreas::default().habitat_ha(), None);
+    }
 }

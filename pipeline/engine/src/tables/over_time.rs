@@ -16,7 +16,7 @@ struct Row<'a> {
     habitat: Option<f64>,
     kept: Option<f64>,
     first_lost: Option<f64>,
-    assessed: Option<f64>,
+    habitat_seen: Option<f64>,
     seen: Option<f64>,
 }
 
@@ -30,7 +30,7 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
             habitat: areas.habitat_ha(),
             kept: None,
             first_lost: None,
-            assessed: Some(ha(&areas.assessed)),
+            habitat_seen: Some(areas.seen_ha()),
             seen: areas.seen_share(),
         });
     }
@@ -42,7 +42,7 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
                 habitat: Some(ha(&areas.habitat)),
                 kept: Some(ha(&areas.kept)),
                 first_lost: (at > 0).then(|| ha(&areas.first_failing)),
-                assessed: None,
+                habitat_seen: None,
                 seen: None,
             });
         }
@@ -50,7 +50,7 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
     table(
         "habitat_by_year",
         "Habitat by year",
-        "past: by the water seen in that year, depth held as usual, over the compared ground whose water was seen in at least half of the year (assessed_ha); single years are more unlike than the means that scenarios are. Scenarios: the \
+        "past: by the water seen in that year, depth held as usual, what was not assessed of the baseline's habitat being taken to fare as what was; single years are more unlike than the means that scenarios are. Scenarios: the \
          expected water when the change has come about in part, growing evenly from the end of the baseline to the horizon; the first row is the modelled baseline, the last the scenario itself.",
         vec![
             Column::text("series", "past, or the scenario", words(&rows, |row| row.series.to_string())),
@@ -69,15 +69,15 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
                 numbers(&rows, |row| row.first_lost),
             ),
             Column::real(
-                "assessed_ha",
+                "habitat_seen_ha",
                 "ha",
-                "Ground assessed in that year of the past",
-                numbers(&rows, |row| row.assessed),
+                "Habitat of a year of the past on the ground assessed in it",
+                numbers(&rows, |row| row.habitat_seen),
             ),
             Column::real(
                 "today_assessed_share",
                 "",
-                "Share of the habitat of the baseline that is assessed in that year; under 0.9 no habitat is told",
+                "Share of the habitat of the baseline that is assessed in that year; under 0.5 no habitat is told",
                 numbers(&rows, |row| row.seen),
             ),
         ],
