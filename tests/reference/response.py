@@ -319,6 +319,10 @@ class Response(Observed):
         return out
 
     def drawdown(self, scenario):
+        """Fall of the water table in every cell as far as it has come about, less what is supplied against it, metres."""
+        return scenario.get("drawdown_share", 1.0) * self.whole_fall(scenario) - scenario.get("rise_m", 0.0)
+
+    def whole_fall(self, scenario):
         """Fall of the water table in every cell, metres; NaN where its layer or the zones have no data."""
         fall, count = scenario.get("drawdown_m", 0.0), len(self.wet)
         if isinstance(fall, str):
@@ -363,7 +367,7 @@ class Response(Observed):
         if moves.any() and np.isnan(self.g).all():
             raise StudyError(f"{scenario['name']}: no logits per metre for a drawdown")
         known_g = ~np.isnan(self.g)
-        trend = self.carried(scenario)
+        trend = self.carried(scenario) * scenario.get("drawdown_share", 1.0)
         # A trend works as the fall that would bring it about, where it is known how water follows a fall.
         whole = np.where(known_g, fall - trend / np.where(known_g, self.g, 1.0), fall)
         g = np.where(known_g, self.g, 0.0)  # not known: water does not answer

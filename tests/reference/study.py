@@ -90,15 +90,16 @@ class Result:
         self.areas_ha = study.grid.cell_areas_ha()
 
     def variant(self, scenario):
-        """Suitability (rows, columns) under a scenario that need not be one of the study's."""
+        """(suitability, hydroperiod, depth), each (rows, columns), under a scenario that need not be one of the study's."""
         layer = self.study.role("depth")
         depth = self.study.layer(layer) if layer else None
         hydroperiod, _, new_depth = self.response.scenario(scenario, depth)
         drawn = self.years.drawn(scenario)
         diluted = self.dilution(self.in_pools(self.depth["baseline"]), self.in_pools(new_depth))
-        return self.model.suitability(
+        suitability = self.model.suitability(
             hydroperiod, new_depth, scenario.get("land_cover"), drawn, scenario.get("water_quality"), diluted
         )
+        return suitability, hydroperiod, new_depth
 
     def in_pools(self, depth):
         """{pool code: water held, cubic metres}; empty without depths or pools."""

@@ -53,6 +53,8 @@ fn the_demo_agrees() {
     looked_at(&said, &["drying_margin", "patch_margins", "response_surface", "patch_fates", "patch_origins"]);
     looked_at(&said, &["range_measures", "range_reduction", "continuing_decline", "habitat_water_by_year"]);
     looked_at(&said, &["population", "population_growth", "population_stages", "population_elasticities"]);
+    looked_at(&said, &["loss_attribution", "refuges", "habitat_by_year", "patch_time_of_loss"]);
+    looked_at(&said, &["water_requirement", "what_water_where", "time_of_loss_pumping-and-drier"]);
 }
 
 /// The demo turned to what it does not use: another index and span of months, other curves and means, omitted variables,
@@ -73,6 +75,7 @@ fn a_study_of_other_settings_agrees() {
 fn other_settings_with_pools_agree() {
     let basin = other_settings();
     basin.edit("study.toml", "precipitation_loss = [0, 10, 30, 50]", "drawdown_m = [0, 0.05, 0.15, 0.4]");
+    basin.edit("study.toml", "rise_m = [0.1, 0.2, 0.4]", "precipitation = [5, 15, 25]");
     let path = basin.study();
     let mut text = std::fs::read_to_string(&path).unwrap();
     text.push_str(
@@ -272,10 +275,12 @@ fn other_settings() -> Basin {
         "
 [[scenarios]]
 name = \"dry-winters\"
+horizon = 2041
 precipitation = [0, 0, 0, -10, -30, -45, -40, -35, -10, 0, 0, 5]
 
 [[scenarios]]
 name = \"pumped-and-restored\"
+horizon = 2030
 drawdown_m = { 2 = 0.3, 3 = -0.2, 4 = 0.15 }
 
 [[scenarios]]
@@ -316,6 +321,8 @@ fn compare(basin: &Basin) {
     }
     looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights"]);
     looked_at(&said, &["drying_margin", "patch_margins", "patch_fates", "patch_origins"]);
+    looked_at(&said, &["loss_attribution", "refuges", "habitat_by_year", "patch_time_of_loss"]);
+    looked_at(&said, &["water_requirement", "what_water_where", "time_of_loss_pumped-and-restored"]);
     // the scenarios must really differ from the baseline for the agreement to mean something
     let table = Table::of_run(&run, "habitat_area");
     for scenario in ["dry-winters", "pumped-and-restored", "all-at-once"] {

@@ -8,7 +8,7 @@ use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
     AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
-    Role, Scenario, Uncertainty, ZeroRule,
+    Role, Scenario, Supply, Uncertainty, ZeroRule,
 };
 
 fn note(title: &str, text: String) -> MethodNote {
@@ -134,6 +134,7 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
     notes.extend(study.patches.crossing.as_ref().map(crossing_note));
     notes.extend(study.records.as_ref().map(records_note));
     notes.extend(study.uncertainty.as_ref().map(|uncertainty| uncertainty_note(uncertainty, study)));
+    notes.extend(costs_note(study));
     let scenarios: Vec<String> = study.scenarios.iter().map(scenario_text).collect();
     notes.push(note("Scenarios", scenarios.join("\n\n")));
     notes
@@ -164,6 +165,43 @@ fn crossing_note(crossing: &Crossing) -> MethodNote {
             crossing.limit_m
         ),
     )
+}
+
+/// What the study asks of the costs of drying, and how it is found.
+fn costs_note(study: &Study) -> Option<MethodNote> {
+    let mut parts = Vec::new();
+    if let Some(ladder) = &study.drying_ladder {
+        parts.push(format!(
+            "Drying ladder: {} by steps up to {} {}, each a scenario of its own that changes nothing else. The margin of a cell is the first step at which it is no habitat, that of a patch the first at \
+             which less than half of its footprint is; what is habitat at every step has a margin of more than the last, which is no number.",
+            ladder.in_words(),
+            ladder.steps().last().copied().unwrap_or_default(),
+            ladder.unit()
+        ));
+    }
+    if study.response_surface.is_some() {
+        parts.push(
+            "Response surface: precipitation and temperature changed alike in all months, whatever scenario brings them (after Prudhomme et al. 2010, Brown et al. 2012)."
+                .to_string(),
+        );
+    }
+    if let Some(every) = study.over_time_years {
+        parts.push(format!(
+            "Habitat by year: the past by the water seen in each single year, depth held as usual; scenarios in the share of their change that has come about, growing evenly from the end of the baseline to their horizon, \
+             looked at every {every} years. The time of loss is the span between two of these times; no uncertainty is in it."
+        ));
+    }
+    if let Some(wanted) = &study.water_requirement {
+        let what = match &wanted.supply {
+            Supply::Rise(_) => "a rise of the water table",
+            Supply::Rain(_) => "more rain, in percent of today's,",
+        };
+        parts.push(format!(
+            "Water requirement: {what} by steps on top of {}, everywhere at once; a lost cell needs the least step at which it is habitat again. Volumes are water standing more at a time when there is water, not water to be let in.",
+            wanted.scenarios.join(", ")
+        ));
+    }
+    (!parts.is_empty()).then(|| note("What drying costs", parts.join("\n\n")))
 }
 
 /// Where the climate comes from and how its index is made.

@@ -4,6 +4,7 @@ use crate::climates::{Climates, Droughts};
 use crate::costs::Costs;
 use crate::costs::ladder::Ladder;
 use crate::costs::past::YearAreas;
+use crate::costs::refuges::Refuges;
 use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
 use crate::ranges::Ranges;
@@ -13,7 +14,8 @@ use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
-use crate::tables::costs::{capital, margin_classes, margin_words};
+use crate::tables::costs::{capital, margin_classes, margin_words, refuge_classes};
+use crate::tables::over_time::classes as year_classes;
 use crate::tables::ranges::{NO_AGREEMENT, agreement_classes};
 use crate::tables::{class_name, equivalent_ha, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
@@ -27,15 +29,13 @@ use lentic_report::{
     permanence_classes,
 };
 use lentic_study::Study;
-use lentic_study::settings::{Curve, DryingLadder, IndexKind, Measure, Requisite, Scenario, Variable};
+use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Scenario, Variable};
 use std::collections::BTreeMap;
 
 /// Pixels on the longer side of a map.
 const LONGEST: usize = 1000;
 /// Steps along a smooth curve.
 const CURVE_STEPS: usize = 80;
-/// Share of the ground of the best-seen year that a year needs to be drawn (ours).
-const WELL_SEEN: f64 = 0.9;
 
 /// The answer in a few numbers.
 pub fn headline(
@@ -260,11 +260,8 @@ pub fn over_time(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>)
         title: title(&cases[*case]),
         points: years.iter().zip(&way.steps).map(|(year, areas)| (*year, ha(&areas.habitat))).collect(),
     };
-    // a year of which little was seen would look like a year of little habitat
-    let most = past.values().map(|areas| ha(&areas.assessed)).fold(0.0, f64::max);
-    let seen = past.iter().filter(|(_, areas)| ha(&areas.assessed) >= WELL_SEEN * most);
     HabitatByYear {
-        past: seen.map(|(year, areas)| (*year, ha(&areas.habitat))).collect(),
+        past: past.iter().filter_map(|(year, areas)| Some((*year, areas.habitat_ha()?))).collect(),
         ways: costs.ways.iter().map(way).collect(),
     }
 }
@@ -369,17 +366,32 @@ impl Maps<'_> {
         Ok(maps)
     }
 
-    /// The drying margin, where it was found.
+    /// Drying margin, time of loss and refuges, where they were found.
     ///
     /// # Errors
     /// When the disk refuses.
-    pub fn margin(&self, costs: &Costs) -> Result<Option<MapLayer>, EngineError> {
-        let found = self.study.drying_ladder.as_ref().zip(costs.ladder.as_ref());
-        let map = |(drying, ladder): (&DryingLadder, &Ladder)| {
+    pub fn costs(&self, costs: &Costs, refuges: Option<&Refuges>) -> Result<Vec<MapLayer>, EngineError> {
+        let mut maps = Vec::new();
+        if let (Some(drying), Some(ladder)) = (&self.study.drying_ladder, &costs.ladder) {
             let caption = format!("First step of {} at which today's habitat is none", drying.in_words());
-            self.classes("Drying margin", None, &ladder.margin, margin_classes(drying), caption)
-        };
-        found.map(map).transpose()
+            maps.push(self.classes(
+                "Drying margin",
+                None,
+                &ladder.margin,
+                margin_classes(drying),
+                caption,
+            )?);
+        }
+        for (case, (years, way)) in &costs.ways {
+            let case = &self.cases[*case];
+            let caption = format!("When today's habitat is lost, {}", title(case));
+            maps.push(self.classes("Time of loss", Some(case), &way.margin, year_classes(years), caption)?);
+        }
+        if let Some(refuges) = refuges {
+            let caption = "Habitat today and in every scenario".to_string();
+            maps.push(self.classes("Refuges", None, &refuges.cells, refuge_classes(), caption)?);
+        }
+        Ok(maps)
     }
 
     /// How many members call a cell habitat, case by case.

@@ -3,6 +3,7 @@
 use crate::check::{Checked, check};
 use crate::climates::{Shown, choose, droughts};
 use crate::costs::past::YearAreas;
+use crate::costs::refuges::Refuges;
 use crate::costs::{self, Costs};
 use crate::describe;
 use crate::dilution::dilute;
@@ -322,7 +323,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
         (&costs, ranges, sensitivity),
-        past.as_ref(),
+        (past.as_ref(), refuges.as_ref()),
         judged.as_ref(),
         evidence,
     )?;
@@ -440,7 +441,7 @@ fn write_report(
         &SuitabilityProducts,
     ),
     (costs, ranges, sensitivity): (&Costs, Option<&Ranges>, Option<&Sensitivity>),
-    past: Option<&BTreeMap<i32, YearAreas>>,
+    (past, refuges): (Option<&BTreeMap<i32, YearAreas>>, Option<&Refuges>),
     judged: Option<&Judged>,
     evidence: Evidence,
 ) -> Result<(), EngineError> {
@@ -454,7 +455,7 @@ fn write_report(
     }
     let page_maps = Maps { study: context.study, grid: context.grid, cases };
     let mut maps = page_maps.all(water, response, case_water, suitability)?;
-    maps.extend(page_maps.margin(costs)?);
+    maps.extend(page_maps.costs(costs, refuges)?);
     maps.extend(ranges.map(|ranges| page_maps.agreement(ranges)).transpose()?.unwrap_or_default());
     maps.extend(judged.map(|judged| judged.maps(&page_maps)).transpose()?.unwrap_or_default());
     let mut uncertain = vec![match ranges {

@@ -8,7 +8,7 @@ use crate::stages::scenarios::{Case, Site};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::Water;
 use crate::stages::what_if::{WhatIf, cut};
-use lentic_habitat::change::is_habitat;
+use lentic_habitat::change::{ha, is_habitat};
 use lentic_habitat::record::{Enough, read_record, yearly_hydroperiod};
 use lentic_habitat::suitability::{Measured, score};
 use lentic_habitat::yearly::{Span, YearPlan, filled};
@@ -16,13 +16,59 @@ use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::Window;
 use std::collections::BTreeMap;
 
+/// Share of today's habitat that must be assessed in a year (ours).
+pub const WELL_SEEN: f64 = 0.5;
+
 /// Areas of one year of the past, square metres.
 #[derive(Clone, Copy, Debug, Default)]
 pub struct YearAreas {
-    /// Habitat by the water of that year.
-    pub habitat: ExactSum,
-    /// Compared ground whose water was seen well enough in that year.
-    pub assessed: ExactSum,
+    /// Habitat of the modelled baseline.
+    pub today: ExactSum,
+    /// The part of it that is assessed in that year.
+    pub today_assessed: ExactSum,
+    /// Habitat by the water of that year, within that part.
+    pub habitat_of_today: ExactSum,
+    /// Habitat by the water of that year elsewhere.
+    pub habitat_elsewhere: ExactSum,
+}
+
+impl YearAreas {
+    /// Share of today's habitat that is assessed in the year; none without habitat.
+    pub fn seen_share(&self) -> Option<f64> {
+        let today = self.today.value().filter(|today| *today > 0.0)?;
+        Some(self.today_assessed.value()? / today)
+    }
+
+    /// Habitat, hectares: what was not assessed of today's habitat is taken to have fared as what was, since what was not seen
+    /// would look like habitat lost. None in a year in which less than half of it is assessed.
+    pub fn habitat_ha(&self) -> Option<f64> {
+        let share = self.seen_share().filter(|share| *share >= WELL_SEEN)?;
+        Some(ha(&self.habitat_of_today) / share + ha(&self.habitat_elsewhere))
+    }
+
+    /// Habitat seen, hectares.
+    pub fn seen_ha(&self) -> f64 {
+        ha(&self.habitat_of_today) + ha(&self.habitat_elsewhere)
+    }
+
+    fn add(&mut self, before: bool, habitat: Option<bool>, area: f64) {
+        if before {
+            self.today.add(area);
+            if habitat.is_some() {
+                self.today_assessed.add(area);
+            }
+        }
+        if habitat == Some(true) {
+            if before { &mut self.habitat_of_today } else { &mut self.habitat_elsewhere }.add(area);
+        }
+    }
+
+    fn merge(&mut self, other: &YearAreas) {
+        self.today.merge(&other.today);
+        self.today_assessed.merge(&other.today_assessed);
+        self.habitat_of_today.merge(&other.habitat_of_today);
+        self.habitat_elsewhere.merge(&other.habitat_elsewhere);
+    }
 }
 
 /// Water of the cells about a tile in one year; NaN where too little was seen.
@@ -83,11 +129,10 @@ pub fn run(
         for ((areas, months), yearly) in areas.iter_mut().zip(&seen.months).zip(&seen.yearly) {
             let cells = YearCells { from: place.site().window, months, yearly, scored: &scored };
             let suitability = place.score(&cells)?;
-            for cell in (0..suitability.len()).filter(|c| facts.compared[*c] && !suitability[*c].is_nan()) {
-                areas.assessed.add(facts.area(cell));
-                if is_habitat(suitability[cell], study.suitability.threshold) {
-                    areas.habitat.add(facts.area(cell));
-                }
+            for cell in (0..suitability.len()).filter(|cell| facts.compared[*cell]) {
+                let value = suitability[cell];
+                let habitat = (!value.is_nan()).then(|| is_habitat(value, study.suitability.threshold));
+                areas.add(facts.before[cell], habitat, facts.area(cell));
             }
         }
         Ok(areas)
@@ -96,8 +141,7 @@ pub fn run(
         years.iter().map(|year| (*year, YearAreas::default())).collect();
     for tile in tiles {
         for (total, part) in totals.values_mut().zip(&tile) {
-            total.habitat.merge(&part.habitat);
-            total.assessed.merge(&part.assessed);
+            total.merge(part);
         }
     }
     Ok(totals)
@@ -155,4 +199,32 @@ fn seen(context: &Context, site: &Site, baseline: &Case, years: &[i32]) -> Years
         }
     }
     found
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// By hand: of 4 ha of today's habitat 3 are assessed, 2 of them habitat that year, and 1 ha elsewhere: 2 / 0.75 + 1.
+    #[test]
+    fn what_was_not_seen_fares_as_what_was() {
+        let mut areas = YearAreas::default();
+        for (before, habitat) in [
+            (true, Some(true)),
+            (true, Some(true)),
+            (true, Some(false)),
+            (true, None),
+            (false, Some(true)),
+            (false, Some(false)),
+            (false, None),
+        ] {
+            areas.add(before, habitat, 10_000.0);
+        }
+        assert_eq!(areas.seen_share(), Some(0.75));
+        assert_eq!((areas.seen_ha(), areas.habitat_ha()), (3.0, Some(2.0 / 0.75 + 1.0)));
+        let mut hidden = areas;
+        (0..3).for_each(|_| hidden.add(true, None, 10_000.0));
+        assert_eq!((hidden.seen_share(), hidden.habitat_ha()), (Some(3.0 / 7.0), None));
+        assert_eq!(YearAreas::default().habitat_ha(), None);
+    }
 }

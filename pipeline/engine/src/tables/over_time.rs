@@ -13,41 +13,49 @@ use std::collections::BTreeMap;
 struct Row<'a> {
     series: &'a str,
     year: i32,
-    habitat: f64,
+    habitat: Option<f64>,
     kept: Option<f64>,
     first_lost: Option<f64>,
-    assessed: Option<f64>,
+    habitat_seen: Option<f64>,
+    seen: Option<f64>,
 }
 
 /// Habitat by year of the past and along the scenarios.
 pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -> Table {
     let mut rows: Vec<Row> = Vec::new();
     for (year, areas) in past {
-        let assessed = Some(ha(&areas.assessed));
-        let habitat = ha(&areas.habitat);
-        rows.push(Row { series: "past", year: *year, habitat, kept: None, first_lost: None, assessed });
+        rows.push(Row {
+            series: "past",
+            year: *year,
+            habitat: areas.habitat_ha(),
+            kept: None,
+            first_lost: None,
+            habitat_seen: Some(areas.seen_ha()),
+            seen: areas.seen_share(),
+        });
     }
     for (case, (years, way)) in &costs.ways {
         for (at, (year, areas)) in years.iter().zip(&way.steps).enumerate() {
             rows.push(Row {
                 series: &cases[*case].name,
                 year: *year,
-                habitat: ha(&areas.habitat),
+                habitat: Some(ha(&areas.habitat)),
                 kept: Some(ha(&areas.kept)),
                 first_lost: (at > 0).then(|| ha(&areas.first_failing)),
-                assessed: None,
+                habitat_seen: None,
+                seen: None,
             });
         }
     }
     table(
         "habitat_by_year",
         "Habitat by year",
-        "past: by the water seen in that year, depth held as usual, over the compared ground whose water was seen in at least half of the year (assessed_ha); single years are more unlike than the means that scenarios are. Scenarios: the \
+        "past: by the water seen in that year, depth held as usual, what was not assessed of the baseline's habitat being taken to fare as what was; single years are more unlike than the means that scenarios are. Scenarios: the \
          expected water when the change has come about in part, growing evenly from the end of the baseline to the horizon; the first row is the modelled baseline, the last the scenario itself.",
         vec![
             Column::text("series", "past, or the scenario", words(&rows, |row| row.series.to_string())),
             Column::integer("year", "", "Year", rows.iter().map(|row| Some(i64::from(row.year))).collect()),
-            Column::real("habitat_ha", "ha", "Habitat", numbers(&rows, |row| Some(row.habitat))),
+            Column::real("habitat_ha", "ha", "Habitat", numbers(&rows, |row| row.habitat)),
             Column::real(
                 "kept_ha",
                 "ha",
@@ -61,10 +69,16 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
                 numbers(&rows, |row| row.first_lost),
             ),
             Column::real(
-                "assessed_ha",
+                "habitat_seen_ha",
                 "ha",
-                "Ground assessed in that year of the past",
-                numbers(&rows, |row| row.assessed),
+                "Habitat of a year of the past on the ground assessed in it",
+                numbers(&rows, |row| row.habitat_seen),
+            ),
+            Column::real(
+                "today_assessed_share",
+                "",
+                "Share of the habitat of the baseline that is assessed in that year; under 0.5 no habitat is told",
+                numbers(&rows, |row| row.seen),
             ),
         ],
     )

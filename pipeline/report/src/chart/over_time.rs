@@ -58,9 +58,11 @@ pub(crate) fn habitat_by_year(found: &HabitatByYear, width: f64) -> Svg {
     let past = drawn(&found.past);
     svg.polyline(&past, LINE, 1.0);
     past.iter().for_each(|[x, y]| svg.dot(*x, *y, 2.6, MUTED));
-    for (way, colour) in found.ways.iter().zip(colours) {
+    // ways may run together for a time: the first lies on top, those beneath it are wider
+    let ways: Vec<_> = found.ways.iter().zip(colours).enumerate().collect();
+    for (at, (way, colour)) in ways.into_iter().rev() {
         let points = drawn(&way.points);
-        svg.polyline(&points, &colour.css(), 2.2);
+        svg.polyline(&points, &colour.css(), 2.0 + 1.2 * at.min(4) as f64);
         points.iter().for_each(|[x, y]| svg.dot(*x, *y, 2.6, &colour.css()));
     }
     let bottom = top + high;

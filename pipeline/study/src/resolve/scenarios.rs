@@ -110,9 +110,9 @@ fn scenario(
         changes.iter().any(|name| context.spoilt.meant(at, name) || context.spoilt.within(&key(at, name)));
     let other = section.land_cover.is_some() || water_quality.values().any(|factor| *factor != 1.0);
     if !(changes_climate || continue_trend || falls || other || unknown) {
-        let message = format!("{at} changes nothing");
+        let message = format!("{at} changes nothing: it will be the baseline again");
         let help = "add precipitation, temperature_c, replay, continue_trend, drawdown_m, land_cover or water_quality, or take it out";
-        context.problem(&key(at, "name"), message, help);
+        context.warn(&key(at, "name"), message, help);
     }
     let spread = super::uncertainty::spread(context, at, section);
     let title = section.title.trim();

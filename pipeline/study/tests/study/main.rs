@@ -9,6 +9,7 @@ mod evidence;
 mod form;
 mod fragment;
 mod ladder;
+mod over_time;
 mod resolved;
 mod robust;
 mod schema;

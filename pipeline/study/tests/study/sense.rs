@@ -285,8 +285,6 @@ fn scenarios() {
         ("name = \"drier\"", "name = \"Drier, 2050\""),
         ("name = \"drier\"", "name = \"baseline\""),
         ("name = \"drier\"", "name = \"pumping\""),
-        ("drawdown_m = { 1 = 0.4 }", ""),
-        ("drawdown_m = { 1 = 0.4 }", "drawdown_m = 0"),
         ("drawdown_m = { 1 = 0.4 }", "drawdown_m = { 1 = 0.4, 7 = 1, north = 2 }"),
         ("drawdown_m = { 1 = 0.4 }", "drawdown_m = \"roads\""),
         ("drawdown_m = { 1 = 0.4 }", "cause = \"abstraction\"\nprecipitation = -5"),
@@ -297,6 +295,14 @@ fn scenarios() {
         ("land_cover = \"land_cover_2050\"", "land_cover = \"land_cover\""),
         ("[layers.ground]", "[layers.height]"),
     ]));
+    insta::assert_snapshot!(
+        "scenarios_that_change_nothing",
+        warned(&[
+            ("drawdown_m = { 1 = 0.4 }", ""),
+            ("drawdown_m = { 1 = 0.4 }", "drawdown_m = 0"),
+            ("drawdown_m = { 1 = 0.4 }", "precipitation = 0\ntemperature_c = 0.0"),
+        ])
+    );
 }
 
 /// Years that come again, and a trend that goes on.
