@@ -41,7 +41,11 @@ pub fn evidence(
     if let Some((settings, found)) = population {
         animals(cases, settings, found, &mut rows);
     }
-    let threshold = |at: usize| words(&rows, |r: &Row| r.thresholds[at].to_string());
+    // an empty word is missing
+    let given = |value: &dyn Fn(&Row) -> &'static str| {
+        rows.iter().map(|r| Some(value(r).to_string()).filter(|word| !word.is_empty())).collect()
+    };
+    let threshold = |at: usize| given(&|r| r.thresholds[at]);
     table(
         "evidence",
         "Evidence beside published thresholds",
@@ -56,7 +60,7 @@ pub fn evidence(
             Column::text("scenario", "Scenario; baseline is today", words(&rows, |r| r.scenario.clone())),
             Column::real("low", "", "Lower reading", numbers(&rows, |r| r.low)),
             Column::real("high", "", "Higher reading", numbers(&rows, |r| r.high)),
-            Column::text("unit", "Unit of both", words(&rows, |r| r.unit.into())),
+            Column::text("unit", "Unit of both", given(&|r| r.unit)),
             Column::text(
                 "threshold_critically_endangered",
                 "Published threshold of \"critically endangered\"",
