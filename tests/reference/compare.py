@@ -40,6 +40,7 @@ KEYS = {
     "response_surface": ["precipitation_percent", "temperature_c"],
     "patch_fates": ["scenario", "patch"],
     "patch_origins": ["scenario", "patch"],
+    "habitat_loss_by_patch": ["scenario", "patch"],
     "loss_attribution": ["scenario"],
     "refuges": ["refuge"],
     "habitat_by_year": ["series", "year"],
