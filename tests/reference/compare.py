@@ -53,6 +53,7 @@ KEYS = {
     "population_growth": ["years"],
     "population_stages": ["stage"],
     "population_elasticities": ["years", "stage", "rate"],
+    "habitat_loss_by_patch": ["scenario", "patch"],
     "loss_attribution": ["scenario"],
     "refuges": ["refuge"],
     "habitat_by_year": ["series", "year"],

@@ -6,6 +6,8 @@ import pandas as pd
 import patches
 
 NEVER, NOT_COMPARED = 254, 255
+# Half, with room for the rounding of sums: areas may stand at exactly half.
+HALF = 0.5 * (1 - 1e-12)
 
 
 def step_column(ladder):
@@ -83,7 +85,7 @@ def ladder_tables(result, ladder):
         })  # fmt: skip
     of_patches = []
     for patch in range(count):
-        fails = [step for step, of_step in zip(steps, shares) if of_step[patch] < 0.5]
+        fails = [step for step, of_step in zip(steps, shares) if of_step[patch] < HALF]
         of_patches.append({
             "patch": patch + 1, "area_ha": areas[patch], column: fails[0] if fails else np.nan,
             "kept_at_last": shares[-1][patch],
@@ -269,7 +271,7 @@ def time_tables(result):
         for patch in range(1, count + 1):
             own = labels == patch
             kept = [result.area(own & here) / result.area(own) for here in found]
-            first = next((at for at, share in enumerate(kept) if share < 0.5), None)
+            first = next((at for at, share in enumerate(kept) if share < HALF), None)
             lost.append({
                 "scenario": name, "patch": str(patch), "area_ha": result.area(own),
                 "after": years[first - 1] if first else np.nan, "by": years[first] if first else np.nan,
@@ -326,7 +328,7 @@ def supply_tables(result, wanted):
                 "lost_ha": result.area(cells & lost),
                 "restorable_ha": result.area(cells & lost & (first <= len(steps))),
             }  # fmt: skip
-            for word, share in (("half", 0.5), ("all", 1 - 1e-12)):
+            for word, share in (("half", HALF), ("all", 1 - 1e-12)):
                 at = next((
                     at for at in range(1, len(steps) + 1) if row["lost_ha"] > 0
                     and result.area(cells & lost & (first <= at)) >= share * row["lost_ha"]
@@ -353,9 +355,23 @@ def supply_tables(result, wanted):
     return {"water_requirement": pd.DataFrame(requirement), "what_water_where": pd.DataFrame(where)}
 
 
+def patch_loss_table(result):
+    """Table habitat_loss_by_patch."""
+    labels, count = found_patches(result, result.habitat["baseline"])
+    keep = ("baseline_ha", "kept_ha", "degraded_ha", "lost_ha", "lost_percent", "prior_only_ha")
+    rows = []
+    for name in result.names[1:]:
+        for patch in range(1, count + 1):
+            row = result.loss(name, labels == patch)
+            rows.append({"scenario": name, "patch": str(patch)} | {key: row[key] for key in keep})
+    return pd.DataFrame(rows, columns=["scenario", "patch", *keep]) if rows else None
+
+
 def tables(result):
     """All tables of what drying costs by name, but what_water_where, whose rows are ranked."""
     out, text = fate_tables(result), result.study.text
+    if patch_loss_table(result) is not None:
+        out["habitat_loss_by_patch"] = patch_loss_table(result)
     if "drying_ladder" in text:
         out |= ladder_tables(result, text["drying_ladder"])
     if "response_surface" in text:

@@ -53,7 +53,10 @@ fn the_demo_agrees() {
     looked_at(&said, &["drying_margin", "patch_margins", "response_surface", "patch_fates", "patch_origins"]);
     looked_at(&said, &["range_measures", "range_reduction", "continuing_decline", "habitat_water_by_year"]);
     looked_at(&said, &["population", "population_growth", "population_stages", "population_elasticities"]);
-    looked_at(&said, &["loss_attribution", "refuges", "habitat_by_year", "patch_time_of_loss"]);
+    looked_at(
+        &said,
+        &["habitat_loss_by_patch", "loss_attribution", "refuges", "habitat_by_year", "patch_time_of_loss"],
+    );
     looked_at(&said, &["water_requirement", "what_water_where", "time_of_loss_pumping-and-drier"]);
 }
 
@@ -321,7 +324,10 @@ fn compare(basin: &Basin) {
     }
     looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights"]);
     looked_at(&said, &["drying_margin", "patch_margins", "patch_fates", "patch_origins"]);
-    looked_at(&said, &["loss_attribution", "refuges", "habitat_by_year", "patch_time_of_loss"]);
+    looked_at(
+        &said,
+        &["habitat_loss_by_patch", "loss_attribution", "refuges", "habitat_by_year", "patch_time_of_loss"],
+    );
     looked_at(&said, &["water_requirement", "what_water_where", "time_of_loss_pumped-and-restored"]);
     // the scenarios must really differ from the baseline for the agreement to mean something
     let table = Table::of_run(&run, "habitat_area");

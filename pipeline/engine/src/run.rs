@@ -173,7 +173,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         None => None,
     };
     let refuges = costs::refuges::run(&context, &suitability, &case_water)?;
-    let fates = costs::fates::run(&context, &patches)?;
+    let fates = costs::fates::run(&context, &water, &suitability, &patches)?;
     clock.lap("finding what drying costs", cells);
     let ranges = ranges::run(what_if, &cases, &suitability)?;
     let ranges = ranges.as_ref();
@@ -218,6 +218,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));
     tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
+    tables.push(tables::costs::loss_by_patch(&cases, &patches, &fates));
     tables.extend(tables::costs::fates(&cases, &patches, &fates));
     tables.extend(tables::costs::of_study(&checked.study, &costs));
     tables.extend(tables::causes::causes(&cases, &costs));

@@ -2,7 +2,11 @@
 
 use crate::error::EngineError;
 use crate::stages::patches::CasePatches;
+use crate::stages::suitability::SuitabilityProducts;
+use crate::stages::water::{Water, WaterProducts};
 use crate::stages::{Context, bands};
+use lentic_habitat::change::{Areas, Change};
+use lentic_raster::Scratch;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 
@@ -12,6 +16,9 @@ const LOST: f64 = 0.05;
 const PART: f64 = 0.1;
 /// A patch that keeps less than this share of its cells has shrunk.
 const SHRUNK: f64 = 0.9;
+
+/// What a cell of a patch of the baseline may become.
+const CHANGES: [Change; 3] = [Change::Kept, Change::Degraded, Change::Lost];
 
 /// Fate of a patch of the baseline.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -68,27 +75,52 @@ pub struct CaseFates {
     pub fates: Vec<PatchFate>,
     /// Of the scenario's patches, in number order.
     pub origins: Vec<PatchOrigin>,
+    /// What becomes of the ground of the baseline's patches, in number order.
+    pub areas: Vec<Areas>,
 }
 
 /// Fates of all scenarios; `patches` are those of all cases, the baseline first.
 ///
 /// # Errors
 /// When the disk refuses.
-pub fn run(context: &Context, patches: &[CasePatches]) -> Result<Vec<CaseFates>, EngineError> {
+pub fn run(
+    context: &Context,
+    water: &WaterProducts,
+    products: &SuitabilityProducts,
+    patches: &[CasePatches],
+) -> Result<Vec<CaseFates>, EngineError> {
     let Some((baseline, scenarios)) = patches.split_first() else { return Ok(Vec::new()) };
-    scenarios.par_iter().map(|scenario| one(context, baseline, scenario)).collect()
+    let changes = products.change.par_iter().skip(1);
+    let all = scenarios.par_iter().zip(changes);
+    all.map(|(scenario, change)| one(context, water, baseline, scenario, change)).collect()
 }
 
-fn one(context: &Context, baseline: &CasePatches, scenario: &CasePatches) -> Result<CaseFates, EngineError> {
+fn one(
+    context: &Context,
+    water: &WaterProducts,
+    baseline: &CasePatches,
+    scenario: &CasePatches,
+    change: &Scratch<u8>,
+) -> Result<CaseFates, EngineError> {
     let mut shared: BTreeMap<(u32, u32), u64> = BTreeMap::new();
+    let mut areas = vec![Areas::default(); baseline.patches.len()];
     for band in bands(context.grid) {
-        let both = baseline.labels.read(&band)?.into_iter().zip(scenario.labels.read(&band)?);
-        for (before, after) in both.filter(|(before, after)| *before > 0 && *after > 0) {
-            *shared.entry((before, after)).or_default() += 1;
+        let before = baseline.labels.read(&band)?;
+        let after = scenario.labels.read(&band)?;
+        let changes = change.read(&band)?;
+        let states = water.state.read(&band)?;
+        for cell in (0..band.len()).filter(|cell| before[*cell] > 0) {
+            if after[cell] > 0 {
+                *shared.entry((before[cell], after[cell])).or_default() += 1;
+            }
+            let what = CHANGES.into_iter().find(|change| *change as u8 == changes[cell]);
+            let never_dry = states[cell] == Water::NeverDry as u8;
+            let area = context.areas.area_m2(band.row + cell / band.cols);
+            areas[before[cell] as usize - 1].add(what.unwrap_or(Change::NotAssessed), never_dry, area);
         }
     }
     let cells = |of: &CasePatches| of.patches.iter().map(|patch| patch.cells).collect::<Vec<u64>>();
-    Ok(fates(&cells(baseline), &cells(scenario), &shared))
+    Ok(CaseFates { areas, ..fates(&cells(baseline), &cells(scenario), &shared) })
 }
 
 /// From cells by patch (position: number - 1) and cells shared by a patch of the baseline and one of the scenario.
@@ -127,6 +159,7 @@ fn fates(before: &[u64], after: &[u64], shared: &BTreeMap<(u32, u32), u64>) -> C
     CaseFates {
         fates: held.iter().zip(before).map(fate).collect(),
         origins: holds.iter().zip(after).map(origin).collect(),
+        areas: Vec::new(),
     }
 }
 

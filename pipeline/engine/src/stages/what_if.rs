@@ -320,3 +320,6 @@ impl CaseCells for Water<'_> {
         Ok(Some((0..window.len()).map(off).collect()))
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -7,7 +7,7 @@ use crate::costs::ladder::{Ladder, NEVER, NONE_TODAY, PatchMargin, StepAreas};
 use crate::costs::surface::{PointAreas, Surface};
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
-use lentic_habitat::change::ha;
+use lentic_habitat::change::{Areas, ha};
 use lentic_habitat::patches::Patch;
 use lentic_report::{ClassStyle, Column, Ramp, Rgb, Table};
 use lentic_study::Study;
@@ -199,6 +199,45 @@ pub fn surface(surface: &Surface) -> Table {
                 "Lost share of today's habitat",
                 numbers(rows, |row| lost_percent(&row.2)),
             ),
+        ],
+    )
+}
+
+/// Habitat and loss on the ground of today's patches.
+pub fn loss_by_patch(cases: &[Case], patches: &[CasePatches], fates: &[CaseFates]) -> Table {
+    let of = |(case, found): (&Case, &CaseFates)| -> Vec<(String, u32, Areas)> {
+        let rows = patches[0].patches.iter().zip(&found.areas);
+        rows.map(|(patch, areas)| (case.name.clone(), patch.number, areas.clone())).collect()
+    };
+    let rows: Vec<(String, u32, Areas)> = cases.iter().skip(1).zip(fates).flat_map(of).collect();
+    let real = |name: &str, description: &str, value: &dyn Fn(&Areas) -> f64| {
+        Column::real(name, "ha", description, numbers(&rows, |row| Some(value(&row.2))))
+    };
+    table(
+        "habitat_loss_by_patch",
+        "Habitat and loss by patch",
+        "On the ground of today's patches, whether or not what is left of them is still large enough for a patch (table patch_fates tells that). degraded is part of kept; nothing can be gained on ground that is habitat today.",
+        vec![
+            Column::text("scenario", "Scenario", words(&rows, |row| row.0.clone())),
+            Column::integer(
+                "patch",
+                "",
+                "Number in the baseline",
+                rows.iter().map(|row| Some(i64::from(row.1))).collect(),
+            ),
+            real("baseline_ha", "Habitat in the baseline", &Areas::baseline_ha),
+            real("kept_ha", "Habitat in both", &Areas::kept_ha),
+            real("degraded_ha", "Kept, but suitability lower by 0.1 or more", &|a| ha(&a.degraded)),
+            real("lost_ha", "Habitat in the baseline only", &|a| ha(&a.lost)),
+            Column::real(
+                "lost_percent",
+                "percent",
+                "Lost share of the baseline habitat",
+                numbers(&rows, |row| row.2.lost_percent()),
+            ),
+            real("prior_only_ha", "Baseline habitat whose response rests on the prior only", &|a| {
+                ha(&a.prior_only)
+            }),
         ],
     )
 }

@@ -30,25 +30,30 @@ fn a_variant_is_its_scenario_to_the_bit() {
     let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked)).unwrap();
     let response = stages::response::run(&context, &water, &cases[0].designs, &groups).unwrap();
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
-    let case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases).unwrap();
+    let curves = stages::curves::run(&context, &water, &cases[0].designs, &groups).unwrap();
+    let case_water = stages::scenarios::run(&context, &water, &groups, (&lines, &curves), &cases).unwrap();
     let products = stages::suitability::run(&context, &water, &cases, &case_water).unwrap();
 
-    let by = AnswersBy { groups: &groups, lines: &lines, baseline: &cases[0] };
+    let by = AnswersBy { groups: &groups, lines: &lines, curves: &curves, off: &[], baseline: &cases[0] };
     let what_if = WhatIf { context: &context, water: &water, by };
-    let copy = checked.study.clone();
     let mut blunter = checked.study.clone();
     blunter.requisites[0].variables[0].curve =
         lentic_study::settings::Curve::Points(vec![[0.0, 0.0], [12.0, 1.0]]);
-    let vector = |u: f64| groups.iter().map(|(code, _)| (code, [u; 4])).collect::<Vectors>();
+    let member = |study: &Study, response: Vec<[f64; 4]>| {
+        Some(Member { study: study.clone(), response, depths: DepthError::default() })
+    };
+    let vectors = |u: f64| vec![[u; 4]; groups.count()];
     let changes = [
-        Changed::default(),
-        Changed { study: Some(&copy), coefficients: Some(vector(0.0)) },
-        Changed { study: None, coefficients: Some(vector(1.0)) },
-        Changed { study: Some(&blunter), coefficients: None },
+        None,
+        member(&checked.study, vectors(0.0)),
+        member(&checked.study, vectors(1.0)),
+        member(&blunter, Vec::new()),
     ];
     for (kind, changed) in changes.iter().enumerate() {
-        let variants = what_if.variants(&cases, |_| changed.clone()).unwrap();
-        let tiles = what_if.over_tiles("trying", &variants, |place| {
+        let variants = what_if.of_members(cases.iter().map(|case| (case, changed.as_ref())).collect()).unwrap();
+        let tiles = what_if.over_windows("trying", &context.tiles, true, |_, place| {
+            let seen = changed.as_ref().map(|member| place.of_member(member)).transpose()?;
+            let place = seen.as_ref().unwrap_or(place);
             let inside = water.inside.read(&place.window)?;
             let mut moved = vec![0usize; cases.len()];
             for (at, variant) in variants.iter().enumerate() {
