@@ -31,7 +31,7 @@ NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
 TEXT |= {"quantity", "basis", "unit", "density", "group", "stage", "rate"}
 TEXT |= {"fate", "origin", "climate", "month", "first_month", "last_month", "limited", "chosen"}
-TEXT |= {"fate", "origin", "series", "year", "refuge", "climate", "month", "first_month", "last_month", "limited", "chosen"}
+TEXT |= {"fate", "origin", "series", "year", "refuge", "ensemble", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
     "habitat_area": ["scenario"],
     "patches": ["scenario", "patch"],
@@ -56,6 +56,7 @@ KEYS = {
     "habitat_loss_by_patch": ["scenario", "patch"],
     "loss_attribution": ["scenario"],
     "refuges": ["refuge"],
+    "ensembles": ["ensemble"],
     "habitat_by_year": ["series", "year"],
     "patch_time_of_loss": ["scenario", "patch"],
     "water_requirement": ["scenario", "patch"],

@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 
 import patches
+from connection import Connection
 
 NEVER, NOT_COMPARED = 254, 255
 # Half, with room for the rounding of sums: areas may stand at exactly half.
@@ -176,11 +177,24 @@ def refuge_table(result):
     table = patches.describe(
         result.study, "refuges", stays, result.compared, lowest, result.hydroperiod["baseline"], result.areas_ha
     )
+    extra, text = [], result.study.text
+    if "crossing" in text.get("patches", {}):
+        ways = Connection(result.study, {}, labels, table, result.area(result.compared))
+        table["share_by_removal_percent"] = ways.columns["share_by_removal_percent"]
+        extra.append("share_by_removal_percent")
+    if "drying_ladder" in text:
+        column, steps, _ = step_column(text["drying_ladder"])
+        code, fails = margin(result), []
+        for refuge in range(1, len(table) + 1):
+            own = code[labels == refuge]
+            fails.append(next((s for at, s in enumerate(steps) if (own > at).sum() * 2 < len(own)), np.nan))
+        table[column] = fails
+        extra.append(column)
     table = table.rename(columns={"patch": "refuge", "mean_suitability": "mean_lowest_suitability"})
     table["refuge"] = table["refuge"].astype(str)
     table = table.sort_values("area_ha", ascending=False, kind="stable")
     columns = ["refuge", "area_ha", "mean_lowest_suitability", "mean_hydroperiod_months", "zone"]
-    return table[columns + ["centroid_x", "centroid_y", "cut"]], codes
+    return table[columns + ["centroid_x", "centroid_y", "cut"] + extra], codes
 
 
 def scaled(value, share):
@@ -367,6 +381,27 @@ def patch_loss_table(result):
     return pd.DataFrame(rows, columns=["scenario", "patch", *keep]) if rows else None
 
 
+def ensemble_table(result):
+    """Table ensembles; None without any."""
+    named = {}
+    for scenario in result.study.scenarios:
+        if "ensemble" in scenario:
+            named.setdefault(scenario["ensemble"], []).append(scenario)
+    rows, before = [], result.habitat["baseline"]
+    for name in sorted(named):
+        habitat = np.array([result.habitat[s["name"]] for s in named[name]])
+        areas = [result.area(h) for h in habitat]
+        lost = [100 * result.area(before & ~h) / result.area(before) for h in habitat]
+        years = {s.get("horizon") for s in named[name]}
+        row = {"ensemble": name, "horizon": years.pop() if len(years) == 1 else np.nan, "scenarios": len(areas)}
+        for kind, unit, values in (("habitat", "ha", areas), ("lost", "percent", lost)):
+            for word, q in (("least", 0.0), ("median", 0.5), ("most", 1.0)):
+                row[f"{kind}_{word}_{unit}"] = np.quantile(values, q)
+        row |= {"habitat_in_all_ha": result.area(habitat.all(axis=0)), "habitat_in_some_ha": result.area(habitat.any(axis=0))}
+        rows.append(row)
+    return pd.DataFrame(rows) if rows else None
+
+
 def tables(result):
     """All tables of what drying costs by name, but what_water_where, whose rows are ranked."""
     out, text = fate_tables(result), result.study.text
@@ -380,6 +415,8 @@ def tables(result):
         out["loss_attribution"] = cause_table(result)
     if len(result.names) > 1:
         out["refuges"] = refuge_table(result)[0]
+    if ensemble_table(result) is not None:
+        out["ensembles"] = ensemble_table(result)
     if "habitat_over_time" in text:
         out |= time_tables(result)
     if "water_requirement" in text:

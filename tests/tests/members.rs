@@ -179,3 +179,38 @@ fn a_wider_spread_widens_the_range() {
     };
     assert!(width(0.2) > 1.5 * width(0.05));
 }
+
+/// Two scenarios of one ensemble: the independent program agrees, and the raster of shares holds together with those of change.
+#[test]
+fn ensembles_of_scenarios() {
+    let basin = Basin::small();
+    for (name, horizon) in [("drier", "2050"), ("much-drier", "2080")] {
+        let text = fs::read_to_string(basin.study()).unwrap();
+        let at = text.find(&format!("name = \"{name}\"")).unwrap();
+        let end = at + text[at..].find(&format!("horizon = {horizon}")).unwrap();
+        let written = format!("{}ensemble = \"models\"\n{}", &text[..end], &text[end..]);
+        fs::write(basin.study(), written).unwrap();
+    }
+    let run = basin.run("run", &["--quiet"]);
+    let outcome = Outcome::of(outside::python().arg("compare.py").arg(basin.study()).arg(&run));
+    assert_eq!(outcome.code, Some(0), "{}{}", outcome.stdout, outcome.stderr);
+    for table in ["ensembles", "refuges"] {
+        assert!(outcome.stdout.contains(&format!("ok    {table}: ")), "{}", outcome.stdout);
+    }
+    let share = Raster::read(&run.join("rasters/ensemble_share_models.tif"), 1).cells;
+    let habitat = |case: &str| -> Vec<bool> {
+        let change = Raster::read(&run.join(format!("rasters/change_{case}.tif")), 1).cells;
+        change.iter().map(|code| [1.0, 2.0, 4.0].contains(code)).collect()
+    };
+    let (one, other) = (habitat("drier"), habitat("much-drier"));
+    let mut halves = 0;
+    for (cell, share) in share.iter().enumerate().filter(|(_, share)| !share.is_nan()) {
+        let expected = f64::from(u8::from(one[cell]) + u8::from(other[cell])) / 2.0;
+        assert_eq!(*share, expected, "cell {cell}");
+        halves += u32::from(expected == 0.5);
+    }
+    assert!(halves > 20, "{halves}");
+    let table = Table::of_run(&run, "ensembles");
+    assert_eq!(table.number("ensemble", "models", "scenarios"), 2.0);
+    assert!(table.cell("ensemble", "models", "horizon").is_empty(), "their horizons differ");
+}

@@ -2,6 +2,7 @@
 
 use crate::connection_layers::{connection_attributes, path_layer};
 use crate::costs::Costs;
+use crate::costs::ensembles::Ensemble;
 use crate::costs::refuges::Refuges;
 use crate::error::EngineError;
 use crate::explain;
@@ -57,6 +58,8 @@ pub struct Stages<'a> {
     pub ranges: Option<&'a Ranges>,
     /// Refuges, where there are scenarios.
     pub refuges: Option<&'a Refuges>,
+    /// Ensembles of scenarios.
+    pub ensembles: &'a [Ensemble],
 }
 
 /// A raster to write.
@@ -409,6 +412,15 @@ impl Stages<'_> {
                 &way.margin,
                 "time of loss: codes are spans of years, see their names; 254 is not by the horizon",
                 over_time::classes(years),
+            ));
+        }
+        for ensemble in self.ensembles {
+            all.push(floats(
+                &format!("ensemble_share_{}", ensemble.name),
+                &format!("Share of the scenarios of ensemble {} in which a cell is habitat", ensemble.name),
+                &ensemble.share,
+                "share of scenarios",
+                "0 to 1",
             ));
         }
         all.extend(self.refuges.map(|refuges| {

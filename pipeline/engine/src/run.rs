@@ -173,6 +173,15 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         None => None,
     };
     let refuges = costs::refuges::run(&context, &suitability, &case_water)?;
+    let ensembles = costs::ensembles::run(&context, &cases, &suitability)?;
+    let refuge_margins = match (&refuges, &costs.ladder) {
+        (Some(refuges), Some(ladder)) => Some(costs::refuges::margins(&context, refuges, &ladder.margin)?),
+        _ => None,
+    };
+    let refuge_ways = match &refuges {
+        Some(found) => stages::connection::of_patches(&context, &cases[0], &found.patches, assessed_m2)?,
+        None => None,
+    };
     let fates = costs::fates::run(&context, &water, &suitability, &patches)?;
     clock.lap("finding what drying costs", cells);
     let ranges = ranges::run(what_if, &cases, &suitability)?;
@@ -222,8 +231,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.extend(tables::costs::fates(&cases, &patches, &fates));
     tables.extend(tables::costs::of_study(&checked.study, &costs));
     tables.extend(tables::causes::causes(&cases, &costs));
-    tables
-        .extend(refuges.as_ref().map(|found| tables::causes::refuges(&checked.study, &checked.grid, found)));
+    tables.extend(refuges.as_ref().map(|found| {
+        let connection = refuge_ways.as_ref();
+        tables::causes::refuges(&checked.study, &checked.grid, found, refuge_margins.as_deref(), connection)
+    }));
+    tables.extend(tables::ensembles::ensembles(&cases, &suitability.areas, &ensembles));
     tables.extend(past.as_ref().map(|past| tables::over_time::by_year(&cases, &costs, past)));
     tables.extend(tables::over_time::patches(&cases, &costs));
     tables.extend(tables::supply::supplies(&checked.study, &cases, &costs).into_iter().flatten());
@@ -289,6 +301,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         costs: &costs,
         ranges,
         refuges: refuges.as_ref(),
+        ensembles: &ensembles,
     };
     stage.write_cells(&building)?;
     stage.mask_outside()?;

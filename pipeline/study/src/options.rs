@@ -854,6 +854,9 @@ pub struct ScenarioSection {
     /// One line for the report.
     #[serde(default)]
     pub title: String,
+    /// Name shared by scenarios that tell the same future in other ways, such as one for each climate model: letters, digits, hyphens.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ensemble: Option<String>,
     /// Year reached.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub horizon: Option<i32>,

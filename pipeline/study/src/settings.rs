@@ -587,6 +587,8 @@ pub struct Scenario {
     pub name: String,
     /// Line for the report (the name where none is given).
     pub title: String,
+    /// Name shared by scenarios that tell the same future in other ways.
+    pub ensemble: Option<String>,
     /// Year reached.
     pub horizon: Option<i32>,
     /// Factor on precipitation by calendar month, January first (1.0 = no change).
@@ -621,6 +623,7 @@ impl Scenario {
         Scenario {
             name: name.to_string(),
             title: name.to_string(),
+            ensemble: None,
             horizon: None,
             precipitation_factor: [1.0; 12],
             temperature_c: [0.0; 12],

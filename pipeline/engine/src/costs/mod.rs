@@ -2,6 +2,7 @@
 //! them found in one pass over the tiles; refuges, fates of patches and habitat by year of the past besides.
 
 pub mod causes;
+pub mod ensembles;
 pub mod fates;
 pub mod ladder;
 pub mod past;

@@ -1,10 +1,11 @@
 //! Refuges: ground that is habitat today and in every scenario.
 
+use super::ladder::NEVER;
 use crate::error::EngineError;
-use crate::stages::Context;
 use crate::stages::patches::{CasePatches, find};
 use crate::stages::scenarios::CaseWater;
 use crate::stages::suitability::SuitabilityProducts;
+use crate::stages::{Context, bands};
 use lentic_habitat::patches::Standing;
 use lentic_raster::Scratch;
 
@@ -14,6 +15,36 @@ pub struct Refuges {
     pub patches: CasePatches,
     /// 1 in a refuge of at least the minimum area, 0 elsewhere, 255 not compared.
     pub cells: Scratch<u8>,
+}
+
+/// The drying margin of every refuge, by number: the first step of a ladder at which less than half of its cells have never failed;
+/// `None` where more have not.
+///
+/// # Errors
+/// When the disk refuses.
+pub fn margins(
+    context: &Context,
+    refuges: &Refuges,
+    margin: &Scratch<u8>,
+) -> Result<Vec<Option<usize>>, EngineError> {
+    let mut failing = vec![[0u64; 256]; refuges.patches.patches.len()];
+    for band in bands(context.grid) {
+        let codes = margin.read(&band)?;
+        for (label, code) in
+            refuges.patches.labels.read(&band)?.into_iter().zip(codes).filter(|(l, _)| *l > 0)
+        {
+            failing[label as usize - 1][usize::from(code)] += 1;
+        }
+    }
+    let first = |cells: &[u64; 256]| {
+        let all: u64 = cells.iter().sum();
+        let mut failed = 0;
+        (1..usize::from(NEVER)).find(|step| {
+            failed += cells[*step];
+            2 * (all - failed) < all
+        })
+    };
+    Ok(failing.iter().map(first).collect())
 }
 
 /// Finds the refuges; `None` for a study without scenarios.

@@ -74,6 +74,22 @@ pub fn run(
     Ok(Some(all))
 }
 
+/// The connection of other patches over the land of today; `None` where the study has no `[patches.crossing]`.
+///
+/// # Errors
+/// As [`run`].
+pub fn of_patches(
+    context: &Context,
+    today: &Case,
+    found: &CasePatches,
+    assessed_m2: f64,
+) -> Result<Option<CaseConnection>, EngineError> {
+    let Some(crossing) = &context.study.patches.crossing else { return Ok(None) };
+    let grounds = grounds(context, crossing, std::slice::from_ref(today))?;
+    let ground = grounds.values().next();
+    ground.map(|ground| one_case(context, crossing, found, ground, assessed_m2)).transpose()
+}
+
 /// The layer crossed in a case: a scenario's land cover takes the place of today's.
 fn crossed_layer<'a>(
     context: &Context<'a>,

@@ -4,7 +4,9 @@ use super::{class_name, numbers, table, words};
 use crate::costs::Costs;
 use crate::costs::causes::{ABSTRACTION, BOTH, CLIMATE, Losses, WHOLE};
 use crate::costs::refuges::Refuges;
+use crate::stages::connection::CaseConnection;
 use crate::stages::scenarios::Case;
+use crate::tables::costs::{margin_words, step_name};
 use lentic_habitat::change::ha;
 use lentic_habitat::patches::Patch;
 use lentic_raster::{Grid, Point};
@@ -54,7 +56,13 @@ pub fn causes(cases: &[Case], costs: &Costs) -> Option<Table> {
 }
 
 /// Refuges, the largest first.
-pub fn refuges(study: &Study, grid: &Grid, refuges: &Refuges) -> Table {
+pub fn refuges(
+    study: &Study,
+    grid: &Grid,
+    refuges: &Refuges,
+    margins: Option<&[Option<usize>]>,
+    connection: Option<&CaseConnection>,
+) -> Table {
     let mut rows: Vec<&Patch> = refuges.patches.patches.iter().collect();
     rows.sort_by(|a, b| b.area_m2.total_cmp(&a.area_m2).then(a.number.cmp(&b.number)));
     let zones = study.layer_with(Role::Zones);
@@ -111,6 +119,31 @@ pub fn refuges(study: &Study, grid: &Grid, refuges: &Refuges) -> Table {
             words(&rows, |patch| if patch.cut { "yes" } else { "no" }.to_string()),
         ),
     ];
+    let mut columns = columns;
+    if let (Some(drying), Some(margins)) = (&study.drying_ladder, margins) {
+        let step = |patch: &Patch| margins.get(patch.number as usize - 1).copied().flatten();
+        let of_step = |patch: &Patch| step(patch).and_then(|step| drying.steps().get(step)).copied();
+        columns.push(Column::real(
+            step_name(drying),
+            drying.unit(),
+            "First step of drying at which less than half of its cells have never failed; empty where more have not at the last",
+            numbers(&rows, |patch| of_step(patch)),
+        ));
+        columns.push(Column::text(
+            "margin",
+            "The same in words",
+            words(&rows, |patch| margin_words(drying, step(patch))),
+        ));
+    }
+    if let Some(found) = connection {
+        let share = |patch: &Patch| found.connection.shares.get(patch.number as usize - 1);
+        columns.push(Column::real(
+            "share_by_removal_percent",
+            "percent",
+            "Share of the connection of all refuges, over the land of today, that would go with it",
+            numbers(&rows, |patch| share(patch).map(|share| share.by_removal())),
+        ));
+    }
     table(
         "refuges",
         "Refuges: habitat today and in every scenario",

@@ -19,7 +19,7 @@ const GROUND: Rgb = Rgb::new(0xece7de);
 const KEPT: Rgb = Rgb::new(0x034b45);
 
 /// Name of the column of steps.
-fn step_name(drying: &DryingLadder) -> &'static str {
+pub fn step_name(drying: &DryingLadder) -> &'static str {
     match drying {
         DryingLadder::PrecipitationLoss(_) => "precipitation_loss_percent",
         DryingLadder::Drawdown(_) => "drawdown_m",

@@ -6,6 +6,7 @@ mod connection;
 pub mod costs;
 mod drawdown;
 mod drought;
+pub mod ensembles;
 pub mod evidence;
 mod habitat;
 mod limits;

@@ -115,10 +115,12 @@ fn scenario(
         context.warn(&key(at, "name"), message, help);
     }
     let spread = super::uncertainty::spread(context, at, section);
+    ensemble(context, at, section);
     let title = section.title.trim();
     Scenario {
         name: section.name.clone(),
         title: if title.is_empty() { section.name.clone() } else { title.to_string() },
+        ensemble: section.ensemble.clone(),
         horizon: section.horizon,
         precipitation_factor: precipitation.map(precipitation_factor),
         temperature_c,
@@ -132,6 +134,21 @@ fn scenario(
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),
         water_quality,
+    }
+}
+
+/// A name that can stand in a file's, shared by two scenarios or more.
+fn ensemble(context: &mut Context<'_>, at: &str, section: &ScenarioSection) {
+    let Some(name) = &section.ensemble else { return };
+    let at = key(at, "ensemble");
+    let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+    if name.is_empty() || !name.chars().all(plain) {
+        let message = format!("{at} is {name:?}; small letters, digits and hyphens are expected");
+        context.problem(&at, message, "for example \"models-2050\"");
+    } else if context.file.scenarios.iter().filter(|other| other.ensemble.as_ref() == Some(name)).count() < 2
+    {
+        let message = format!("{at}: no other scenario is of the ensemble {name:?}");
+        context.warn(&at, message, "name it alike in every scenario of the ensemble, or take it out");
     }
 }
 

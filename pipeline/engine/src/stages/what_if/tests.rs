@@ -50,7 +50,8 @@ fn a_variant_is_its_scenario_to_the_bit() {
         member(&blunter, Vec::new()),
     ];
     for (kind, changed) in changes.iter().enumerate() {
-        let variants = what_if.of_members(cases.iter().map(|case| (case, changed.as_ref())).collect()).unwrap();
+        let variants =
+            what_if.of_members(cases.iter().map(|case| (case, changed.as_ref())).collect()).unwrap();
         let tiles = what_if.over_windows("trying", &context.tiles, true, |_, place| {
             let seen = changed.as_ref().map(|member| place.of_member(member)).transpose()?;
             let place = seen.as_ref().unwrap_or(place);
