@@ -255,13 +255,21 @@ pub fn surface(study: &Study, costs: &Costs) -> Option<ClimateSurface> {
 }
 
 /// Habitat by year of the past and along the scenarios.
-pub fn over_time(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -> HabitatByYear {
+pub fn over_time(
+    cases: &[Case],
+    costs: &Costs,
+    past: &BTreeMap<i32, YearAreas>,
+    ranges: Option<&Ranges>,
+) -> HabitatByYear {
+    let range = |case: usize| ranges?.habitat_ha(case).map(|spread| [spread.low, spread.high]);
     let way = |(case, (years, way)): (&usize, &(Vec<i32>, Ladder))| YearLine {
         title: title(&cases[*case]),
         points: years.iter().zip(&way.steps).map(|(year, areas)| (*year, ha(&areas.habitat))).collect(),
+        range: range(*case),
     };
     HabitatByYear {
         past: past.iter().filter_map(|(year, areas)| Some((*year, areas.habitat_ha()?))).collect(),
+        range: range(0),
         ways: costs.ways.iter().map(way).collect(),
     }
 }

@@ -236,7 +236,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         tables::causes::refuges(&checked.study, &checked.grid, found, refuge_margins.as_deref(), connection)
     }));
     tables.extend(tables::ensembles::ensembles(&cases, &suitability.areas, &ensembles));
-    tables.extend(past.as_ref().map(|past| tables::over_time::by_year(&cases, &costs, past)));
+    tables.extend(past.as_ref().map(|past| tables::over_time::by_year(&cases, &costs, past, ranges)));
     tables.extend(tables::over_time::patches(&cases, &costs));
     tables.extend(tables::supply::supplies(&checked.study, &cases, &costs).into_iter().flatten());
     tables.push(tables::limiting_factor(&checked.study, &cases, &suitability));
@@ -503,7 +503,7 @@ fn write_report(
         ladder: page_input::ladder(context.study, costs),
         surface: page_input::surface(context.study, costs),
         sensitivity: page_input::sensitivity(cases, sensitivity),
-        over_time: past.map(|past| page_input::over_time(cases, costs, past)),
+        over_time: past.map(|past| page_input::over_time(cases, costs, past, ranges)),
         population: evidence.paths,
         tables,
         methods: describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect(),

@@ -4,6 +4,7 @@ use super::{numbers, table, words};
 use crate::costs::Costs;
 use crate::costs::ladder::{NEVER, NONE_TODAY, PatchMargin};
 use crate::costs::past::YearAreas;
+use crate::ranges::{Ranges, Spread};
 use crate::stages::scenarios::Case;
 use lentic_habitat::change::ha;
 use lentic_report::{ClassStyle, Column, Ramp, Rgb, Table};
@@ -11,6 +12,7 @@ use std::collections::BTreeMap;
 
 /// One row of a table by year.
 struct Row<'a> {
+    range: Option<Spread>,
     series: &'a str,
     year: i32,
     habitat: Option<f64>,
@@ -21,7 +23,18 @@ struct Row<'a> {
 }
 
 /// Habitat by year of the past and along the scenarios.
-pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -> Table {
+pub fn by_year(
+    cases: &[Case],
+    costs: &Costs,
+    past: &BTreeMap<i32, YearAreas>,
+    ranges: Option<&Ranges>,
+) -> Table {
+    // the first row is the modelled baseline, the last the scenario
+    let ends = |at: usize, count: usize, case: usize| match at {
+        0 => Some(0),
+        at if at + 1 == count => Some(case),
+        _ => None,
+    };
     let mut rows: Vec<Row> = Vec::new();
     for (year, areas) in past {
         rows.push(Row {
@@ -30,6 +43,7 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
             habitat: areas.habitat_ha(),
             kept: None,
             first_lost: None,
+            range: None,
             habitat_seen: Some(areas.seen_ha()),
             seen: areas.seen_share(),
         });
@@ -42,6 +56,7 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
                 habitat: Some(ha(&areas.habitat)),
                 kept: Some(ha(&areas.kept)),
                 first_lost: (at > 0).then(|| ha(&areas.first_failing)),
+                range: ends(at, years.len(), *case).and_then(|case| ranges?.habitat_ha(case)),
                 habitat_seen: None,
                 seen: None,
             });
@@ -56,6 +71,18 @@ pub fn by_year(cases: &[Case], costs: &Costs, past: &BTreeMap<i32, YearAreas>) -
             Column::text("series", "past, or the scenario", words(&rows, |row| row.series.to_string())),
             Column::integer("year", "", "Year", rows.iter().map(|row| Some(i64::from(row.year))).collect()),
             Column::real("habitat_ha", "ha", "Habitat", numbers(&rows, |row| row.habitat)),
+            Column::real(
+                "low_ha",
+                "ha",
+                "5th percentile over members of uncertainty, today and at the horizon; empty without [uncertainty]",
+                numbers(&rows, |row| row.range.map(|range| range.low)),
+            ),
+            Column::real(
+                "high_ha",
+                "ha",
+                "95th percentile over members of uncertainty, today and at the horizon; empty without [uncertainty]",
+                numbers(&rows, |row| row.range.map(|range| range.high)),
+            ),
             Column::real(
                 "kept_ha",
                 "ha",

@@ -33,7 +33,9 @@ pub(crate) fn habitat_by_year(found: &HabitatByYear, width: f64) -> Svg {
     );
     let top = svg.legend(0.0, &legend) + 8.0;
     let all = || found.past.iter().chain(found.ways.iter().flat_map(|way| &way.points));
-    let most = all().map(|point| point.1).filter(|area| area.is_finite()).fold(0.0, f64::max);
+    let ranges = || found.range.iter().chain(found.ways.iter().flat_map(|way| &way.range));
+    let most = all().map(|point| point.1).chain(ranges().map(|range| range[1]));
+    let most = most.filter(|area| area.is_finite()).fold(0.0, f64::max);
     let most = if most > 0.0 { most } else { 1.0 };
     let step = round_step(most, 5);
     let most = (most / step).ceil() * step;
@@ -64,6 +66,26 @@ pub(crate) fn habitat_by_year(found: &HabitatByYear, width: f64) -> Svg {
         let points = drawn(&way.points);
         svg.polyline(&points, &colour.css(), 2.0 + 1.2 * at.min(4) as f64);
         points.iter().for_each(|[x, y]| svg.dot(*x, *y, 2.6, &colour.css()));
+    }
+    // ranges of one year stand beside each other
+    let mut taken: Vec<f64> = Vec::new();
+    let start = found.ways.iter().find_map(|way| way.points.first()).map(|point| point.0);
+    let bars = found.range.zip(start).map(|(range, year)| (year, range, MUTED.to_string()));
+    let ends = found
+        .ways
+        .iter()
+        .zip(LINES.iter().cycle())
+        .filter_map(|(way, colour)| Some((way.points.last()?.0, way.range?, colour.css())));
+    for (year, [low, high], colour) in bars.into_iter().chain(ends) {
+        let mut x = x_of(year);
+        while taken.iter().any(|other| (other - x).abs() < 5.0) {
+            x -= 6.0;
+        }
+        taken.push(x);
+        svg.line([x, y_of(low)], [x, y_of(high)], &colour, 2.0);
+        for end in [low, high] {
+            svg.line([x - 2.5, y_of(end)], [x + 2.5, y_of(end)], &colour, 2.0);
+        }
     }
     let bottom = top + high;
     let every = round_step(f64::from(last - first), if width < SMALL { 4 } else { 9 }).max(1.0) as i32;

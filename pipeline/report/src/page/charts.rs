@@ -59,7 +59,7 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
             "Habitat by year",
             "Dots: habitat by the water seen in a single year, depth held as usual. Lines: scenarios whose change \
              grows evenly from the end of the baseline to their horizon; they are means over many years, so that \
-             single years to come will scatter about them as those of the past do. No ranges yet.",
+             single years to come will scatter about them as those of the past do. Upright bars: the middle 90 % of the members, today and at the horizon.",
             |width| habitat_by_year(found, width),
         ));
     }

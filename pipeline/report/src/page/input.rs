@@ -295,6 +295,8 @@ pub struct ClimateSurface {
 pub struct HabitatByYear {
     /// Year and habitat by the water seen in it, years rising.
     pub past: Vec<(i32, f64)>,
+    /// 5 % to 95 % range of the modelled baseline over the members, hectares.
+    pub range: Option<[f64; 2]>,
     /// Scenarios on their way to their horizons.
     pub ways: Vec<YearLine>,
 }
@@ -306,6 +308,8 @@ pub struct YearLine {
     pub title: String,
     /// Year and habitat, hectares, years rising.
     pub points: Vec<(i32, f64)>,
+    /// 5 % to 95 % range at the horizon over the members, hectares.
+    pub range: Option<[f64; 2]>,
 }
 
 /// A named scenario on a surface.

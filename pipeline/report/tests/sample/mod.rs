@@ -480,9 +480,14 @@ impl Sample {
             }),
             over_time: Some(HabitatByYear {
                 past: (1991..=2020).map(|year| (year, 3400.0 + 300.0 * f64::from(year).sin())).collect(),
+                range: Some([3100.0, 3700.0]),
                 ways: vec![
-                    YearLine { title: "Drier".into(), points: vec![(2020, 3482.4), (2035, 3000.0), (2050, 2700.0)] },
-                    YearLine { title: "Wells & <less> rain".into(), points: vec![(2020, 3482.4), (2080, 1200.0)] },
+                    YearLine {
+                        title: "Drier".into(),
+                        points: vec![(2020, 3482.4), (2035, 3000.0), (2050, 2700.0)],
+                        range: Some([2100.0, 3000.0]),
+                    },
+                    YearLine { title: "Wells & <less> rain".into(), points: vec![(2020, 3482.4), (2080, 1200.0)], range: None },
                 ],
             }),
             tables: &self.tables,
