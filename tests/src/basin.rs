@@ -57,7 +57,7 @@ impl Basin {
     #[track_caller]
     pub fn small() -> Basin {
         let basin = Basin::with_members();
-        basin.cut("study.toml", "# ---- uncertainty", "# ---- scenarios");
+        basin.cut("study.toml", "# ---- uncertainty", "# ---- range and population");
         let text = fs::read_to_string(basin.study()).unwrap();
         let kept: Vec<&str> = text.lines().filter(|line| !line.starts_with("spread = ")).collect();
         fs::write(basin.study(), kept.join("\n") + "\n").unwrap();
@@ -109,7 +109,7 @@ impl Basin {
     /// Takes out of the study what it asks of the costs of drying, which a study of another climate may not be asked.
     #[track_caller]
     pub fn without_costs(&self) {
-        self.cut("study.toml", "# ---- what drying costs", "# ---- scenarios");
+        self.cut("study.toml", "# ---- what drying costs", "# ---- range and population");
     }
 
     /// Runs the study with more arguments into the folder `out` beside the basin.

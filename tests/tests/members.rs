@@ -10,7 +10,7 @@ const CASES: [&str; 3] = ["baseline", "drier", "pumping"];
 
 /// Replaces the spreads of the section.
 fn spreads(basin: &Basin, section: &str) {
-    basin.cut("study.toml", "[uncertainty]", "# ---- scenarios");
+    basin.cut("study.toml", "[uncertainty]", "# ---- range and population");
     basin.edit(
         "study.toml",
         "# ---- uncertainty",

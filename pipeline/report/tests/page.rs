@@ -233,6 +233,7 @@ fn figures_are_well_formed_and_carry_their_size_and_units() {
             "response_curves.svg",
             "boyce_curve.svg",
             "drying_ladder.svg",
+            "sensitivity.svg",
             "response_surface.svg",
             "habitat_by_year.svg",
             "population.svg"
