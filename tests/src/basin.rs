@@ -49,6 +49,16 @@ pub fn lentic() -> Command {
     Command::new(program)
 }
 
+/// Takes the members of uncertainty out of the study of a demo.
+fn without_members(study: &Path) {
+    let text = fs::read_to_string(study).unwrap();
+    let (before, rest) = text.split_once("# ---- uncertainty").expect("the demo has members");
+    let (_, after) = rest.split_once("# ---- range and population").expect("range and population follow");
+    let whole = format!("{before}# ---- range and population{after}");
+    let kept: Vec<&str> = whole.lines().filter(|line| !line.starts_with("spread = ")).collect();
+    fs::write(study, kept.join("\n") + "\n").unwrap();
+}
+
 /// A demo basin in a temporary folder, to be changed at will; removed at the end.
 pub struct Basin(TempDir);
 
@@ -57,10 +67,7 @@ impl Basin {
     #[track_caller]
     pub fn small() -> Basin {
         let basin = Basin::with_members();
-        basin.cut("study.toml", "# ---- uncertainty", "# ---- range and population");
-        let text = fs::read_to_string(basin.study()).unwrap();
-        let kept: Vec<&str> = text.lines().filter(|line| !line.starts_with("spread = ")).collect();
-        fs::write(basin.study(), kept.join("\n") + "\n").unwrap();
+        without_members(&basin.study());
         basin
     }
 
@@ -136,7 +143,7 @@ pub struct Ready {
 }
 
 impl Ready {
-    /// Writes and runs the demo, small or full, into a folder of this name.
+    /// Writes and runs the demo, small or full, without its members of uncertainty, into a folder of this name.
     #[track_caller]
     pub fn make(name: &str, small: bool) -> Ready {
         let folder = built().join("lentic-tests").join(name);
@@ -146,6 +153,7 @@ impl Ready {
         let ready = Ready { basin: folder.join("basin"), run: folder.join("run") };
         let size: &[&str] = if small { &["--small"] } else { &[] };
         Outcome::of(lentic().args(["demo", "--quiet"]).args(size).arg(&ready.basin)).done();
+        without_members(&ready.study());
         Outcome::of(lentic().args(["run", "--quiet"]).arg(ready.study()).arg("--out").arg(&ready.run)).done();
         ready
     }
