@@ -164,6 +164,11 @@ def columns(study, groups):
     return Member(study, None, groups).taken
 
 
+def groups_of(response):
+    """Groups that have cells priors are learnt from, those without a code first."""
+    return sorted(set(response.group[response.sample()]), key=lambda g: (np.isfinite(g), g))
+
+
 def habitat(result, member, depth):
     """{case: habitat (rows, columns)} of a member."""
     study, response = copy.copy(result.study), result.response
@@ -176,7 +181,7 @@ def habitat(result, member, depth):
     ]  # fmt: skip
     given = response.beta
     if member.response is not None:
-        codes = sorted({g for g in response.group[response.wet]}, key=lambda g: (not np.isnan(g), g))
+        codes = groups_of(response)
         beta = given.copy()
         for cell in np.flatnonzero(response.wet):
             spread = response.spread[cell]
@@ -206,7 +211,7 @@ def main():
     study_path, run, count = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3])
     result = Result(study_path)
     study, failed = result.study, False
-    groups = len(np.unique(result.response.group[result.response.wet])) + 1
+    groups = len(groups_of(result.response)) + 1
     seed = np.uint64(study.text["study"].get("seed", 1)) ^ np.uint64(SEED)
     members = study.text["uncertainty"].get("members", 200)
     points = hypercube(members, columns(study, groups), seed)

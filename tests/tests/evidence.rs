@@ -21,6 +21,7 @@ fn with_stages(basin: &Basin, stages: &str) {
 
 /// Only the scenarios from this one on, for speed.
 fn only_from(basin: &Basin, name: &str) {
+    basin.without_costs();
     basin.cut("study.toml", "[[scenarios]]\nname = \"drier\"", &format!("[[scenarios]]\nname = \"{name}\""));
 }
 

@@ -49,11 +49,18 @@ fn without_spread_members_are_the_plain_run() {
     let run = basin.run("run", &["--quiet"]);
     let table = Table::of_run(&run, "habitat_area");
     for row in &table.0 {
-        assert_eq!((&row["low_ha"], &row["high_ha"]), (&row["habitat_ha"], &row["habitat_ha"]), "{row:?}");
+        let number = |column: &str| row[column].parse::<f64>().unwrap();
+        // the plain run adds up kept and gained
+        let close = |column: &str| (number(column) - number("habitat_ha")).abs() <= 1e-12 * number(column);
+        assert!(close("low_ha") && close("high_ha"), "{row:?}");
     }
     for row in Table::of_run(&run, "habitat_members").0 {
         let plain = table.0.iter().find(|plain| plain["scenario"] == row["scenario"]).unwrap();
-        assert_eq!((&row["habitat_ha"], &row["lost_ha"]), (&plain["habitat_ha"], &plain["lost_ha"]));
+        let off = |column: &str| {
+            let [a, b] = [&row[column], &plain[column]].map(|text| text.parse::<f64>().unwrap());
+            (a - b).abs() <= 1e-12 * a.max(b)
+        };
+        assert!(off("habitat_ha") && off("lost_ha"), "{row:?} {plain:?}");
     }
     for case in CASES {
         let suitability = Raster::read(&run.join(format!("rasters/suitability_{case}.tif")), 1).cells;
@@ -104,7 +111,8 @@ fn ranges_hold_together() {
             .map(|row| number(&row["area_ha"]))
             .collect();
         assert!((classes.iter().sum::<f64>() - 0.09 * known.len() as f64).abs() < 1e-2);
-        let sure = known.iter().filter(|share| **share >= 0.95).count();
+        // 19 of 20, as a 32-bit float
+        let sure = known.iter().filter(|share| **share > 0.94).count();
         assert!((classes[4] - 0.09 * sure as f64).abs() < 1e-3, "{case}: {classes:?}");
     }
     // ranges by zone, in the table by class too

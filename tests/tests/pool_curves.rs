@@ -27,6 +27,7 @@ fn read(basin: &Basin, name: &str, grid: &Grid) -> Vec<f32> {
 /// The small basin without scenarios of its own but that of land cover.
 fn basin(scenarios: &str) -> Basin {
     let basin = Basin::small();
+    basin.without_costs();
     basin.cut("study.toml", "[[scenarios]]\nname = \"drier\"", "[[scenarios]]\nname = \"cropland-2050\"");
     basin.cut(
         "study.toml",
