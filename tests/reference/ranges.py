@@ -200,7 +200,7 @@ class Ranges:
                     "baseline": now, "horizon": then, "years_between": between, "years_told": over,
                     "linear_percent": linear, "exponential_percent": exponential, "yearly_percent": yearly,
                 })  # fmt: skip
-        return pd.DataFrame(rows)
+        return pd.DataFrame(rows) if rows else pd.DataFrame(columns=["scenario", "quantity", "basis"])
 
     def years(self):
         """The table habitat_water_by_year."""
