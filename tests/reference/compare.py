@@ -16,6 +16,7 @@ import pandas as pd
 import rasterio
 from rasterio.errors import RasterioError
 
+import costs
 from inputs import StudyError, geopackage_geometry
 from study import DEGRADED, DEGRADED_BY, GAINED, KEPT, LOST, Result
 from suitability import pairwise_weights
@@ -28,7 +29,9 @@ TIES = (1e-9, 1e-7, 1e-6, 1e-5)
 NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
-TEXT |= {"climate", "month", "first_month", "last_month", "limited", "chosen"}
+TEXT |= {"quantity", "basis", "unit", "density", "group", "stage", "rate"}
+TEXT |= {"fate", "origin", "climate", "month", "first_month", "last_month", "limited", "chosen"}
+TEXT |= {"fate", "origin", "series", "year", "refuge", "ensemble", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
     "habitat_area": ["scenario"],
     "patches": ["scenario", "patch"],
@@ -36,10 +39,31 @@ KEYS = {
     "drought_index": ["scenario", "climate", "month"],
     "drought_events": ["scenario", "climate", "first_month"],
     "index_choice": ["months"],
+    "drawdown_curves": ["code"],
+    "drying_margin": ["step"],
+    "patch_margins": ["patch"],
+    "response_surface": ["precipitation_percent", "temperature_c"],
+    "patch_fates": ["scenario", "patch"],
+    "patch_origins": ["scenario", "patch"],
+    "range_measures": ["scenario", "basis"],
+    "range_reduction": ["scenario", "quantity", "basis"],
+    "continuing_decline": ["scenario", "quantity", "basis"],
+    "habitat_water_by_year": ["year"],
+    "population": ["scenario", "density", "group"],
+    "population_growth": ["years"],
+    "population_stages": ["stage"],
+    "population_elasticities": ["years", "stage", "rate"],
+    "habitat_loss_by_patch": ["scenario", "patch"],
+    "loss_attribution": ["scenario"],
+    "refuges": ["refuge"],
+    "ensembles": ["ensemble"],
+    "habitat_by_year": ["series", "year"],
+    "patch_time_of_loss": ["scenario", "patch"],
+    "water_requirement": ["scenario", "patch"],
 }
 # Differences are relative, but absolute under this size: areas that cancel to about nothing; an index, whose unit is
-# the standard deviation.
-FLOOR = {"drought_index": 1.0, "drought_events": 1.0}
+# the standard deviation; coefficients, in logits.
+FLOOR = {"drought_index": 1.0, "drought_events": 1.0, "drawdown_curves": 1.0}
 # File and band of rasters whose file has another name or more than one band.
 BANDS = {
     "trend_slope": ("water_trend", 1),
@@ -326,6 +350,7 @@ def main():
         check.table(name, expected)
     for name, connection in result.connection.items():
         check.paths(name, connection, grid)
+    costs.compare(check, result)
     for name in result.names:
         check.years(name, result.drawn[name], grid, name != "baseline" and result.follows_depth)
         check.limits(name, result, grid)

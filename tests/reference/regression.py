@@ -121,9 +121,9 @@ def year(monthly, months):
     return fill_round_the_year(means).sum(axis=0)
 
 
-def hydroperiod_sd(x, months, beta, spread):
-    """Standard deviation of the expected hydroperiod (cells,) by the delta method; `spread` (cells, 4, 4)."""
-    p = expit(beta @ x.T)
+def hydroperiod_sd(x, months, p, spread):
+    """Standard deviation of the expected hydroperiod (cells,) by the delta method; p (cells, months), `spread`
+    (cells, 4, 4)."""
     slope = np.column_stack([year(p * (1 - p) * x[:, k], months) for k in range(4)])
     return np.sqrt(np.einsum("ci,cij,cj->c", slope, spread, slope))
 

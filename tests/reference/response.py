@@ -8,6 +8,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import expit
 
+import curves
 from climate import replayed_years, scenario_climate
 from inputs import StudyError
 from regression import (
@@ -153,6 +154,8 @@ class Response(Observed):
         self.prior = self.priors(self.base, self.sample())
         self.fit_cells()
         self.find_lines(study.text.get("inundation", {}).get("logits_per_metre"))
+        self.surface = np.zeros(len(self.wet), bool)
+        self.curves, self.passed = curves.find(self), {}
 
     def designs(self, scenario):
         """The designs of every climate in a scenario ({}: the record)."""
@@ -248,7 +251,7 @@ class Response(Observed):
 
         use = self.middle & ~np.isnan(self.elevation)
         name = self.study.role("pools")
-        pool = self.study.layer(name).ravel() if name else np.full(count, np.nan)
+        pool = self.pool = self.study.layer(name).ravel() if name else np.full(count, np.nan)
         pooled = bool((use & ~np.isnan(pool)).any())
         sets = pool if pooled else np.zeros(count)  # without pools all cells are one set
 
@@ -287,11 +290,22 @@ class Response(Observed):
                 level = self.beta[own, 0].mean() - slope * self.elevation[own].mean()
                 self.line[here] = np.column_stack([level, slope])
 
+    def logits(self, beta, designs, climate, cells):
+        """Logits (cells, months) of one climate; for cells whose pool has a curve and whose level moves, those of the
+        responses they passed."""
+        x = designs.x[climate]
+        out = beta @ x.T
+        for i, cell in enumerate(cells):
+            if cell in self.passed:
+                bound, responses = self.passed[cell]
+                out[i] = bound(responses @ x.T, axis=0)
+        return out
+
     def expected(self, beta, designs, cells):
         """Hydroperiod (cells,), months per year, of coefficients of cells under designs."""
         out = np.zeros(len(cells))
         for climate, own in self.by_climate(cells):
-            p = expit(beta[own] @ designs.x[climate].T)
+            p = expit(self.logits(beta[own], designs, climate, cells[own]))
             out[own] = year(p, designs.months[climate])
         return out
 
@@ -300,10 +314,15 @@ class Response(Observed):
         out = np.zeros(len(cells))
         for climate, own in self.by_climate(cells):
             x, months = designs.x[climate], designs.months[climate]
-            out[own] = hydroperiod_sd(x, months, beta[own], self.spread[cells[own]])
+            p = expit(self.logits(beta[own], designs, climate, cells[own]))
+            out[own] = hydroperiod_sd(x, months, p, self.spread[cells[own]])
         return out
 
     def drawdown(self, scenario):
+        """Fall of the water table in every cell as far as it has come about, less what is supplied against it, metres."""
+        return scenario.get("drawdown_share", 1.0) * self.whole_fall(scenario) - scenario.get("rise_m", 0.0)
+
+    def whole_fall(self, scenario):
         """Fall of the water table in every cell, metres; NaN where its layer or the zones have no data."""
         fall, count = scenario.get("drawdown_m", 0.0), len(self.wet)
         if isinstance(fall, str):
@@ -315,6 +334,11 @@ class Response(Observed):
                 out[zones == int(code)] = metres
             return out
         return np.full(count, float(fall))
+
+    def curved(self, fall):
+        """Cells whose answer to this fall a curve tells, (cells,) bool."""
+        out = np.isin(self.pool, list(self.curves)) & ~np.isnan(self.elevation) & ~np.isnan(self.g)
+        return out & self.assessed & ~self.surface & (np.nan_to_num(fall) != 0)
 
     def mean_falls_of_z(self, designs, replay):
         """Mean fall of z over the wet months each cell was seen in, (cells,); without any, 0. Replayed months have no
@@ -335,6 +359,7 @@ class Response(Observed):
     def scenario(self, scenario, depth):
         """(hydroperiod, its standard deviation, depth) as (rows, columns) under a scenario ({}: the modelled
         baseline)."""
+        self.passed = {}
         own_climate = scenario.get("cause") != "climate"
         designs = self.designs(scenario) if own_climate else self.base
         fall = self.drawdown(scenario)
@@ -342,7 +367,7 @@ class Response(Observed):
         if moves.any() and np.isnan(self.g).all():
             raise StudyError(f"{scenario['name']}: no logits per metre for a drawdown")
         known_g = ~np.isnan(self.g)
-        trend = self.carried(scenario)
+        trend = self.carried(scenario) * scenario.get("drawdown_share", 1.0)
         # A trend works as the fall that would bring it about, where it is known how water follows a fall.
         whole = np.where(known_g, fall - trend / np.where(known_g, self.g, 1.0), fall)
         g = np.where(known_g, self.g, 0.0)  # not known: water does not answer
@@ -351,8 +376,9 @@ class Response(Observed):
         spread = np.full(len(self.wet), np.nan)
         beta = self.beta.copy()
         rising = self.assessed & ~self.wet & (fall < 0)
-        rising &= ~np.isnan(self.elevation) & ~np.isnan(self.line[:, 0])
-        for cell in np.flatnonzero(rising):
+        curved = self.curved(fall)
+        rising &= ~np.isnan(self.elevation) & (~np.isnan(self.line[:, 0]) | curved)
+        for cell in np.flatnonzero(rising & ~curved):
             mean = self.prior[self.group[cell]][0]
             a = self.line[cell, 0] + self.line[cell, 1] * self.elevation[cell]
             beta[cell] = [a, max(mean[1], 0.0), mean[2], mean[3]]
@@ -360,9 +386,20 @@ class Response(Observed):
         change[rising] = -g[rising] * fall[rising]
         level = self.line[:, 0] + self.line[:, 1] * self.elevation
         reserve = np.nan_to_num(np.maximum(level - beta[:, 0], 0.0))
-        deep = self.never_dry & (whole > 0) & known_g
+        # A curve answers the fall, a line no more than the trend.
+        by_line = np.where(curved, whole - fall, whole)
+        change[curved & self.wet] = (-g * by_line)[curved & self.wet]
+        deep = self.never_dry & (by_line > 0) & known_g
         change[deep] = np.minimum(0.0, reserve[deep] + change[deep])
         beta[:, 0] += change
+        for cell in np.flatnonzero(curved & (self.wet | rising)):
+            own = self.beta[cell] if self.wet[cell] else None
+            curve, h = self.curves[self.pool[cell]], fall[cell]
+            responses = curve.passed(own, self.elevation[cell], h, g[cell])
+            if own is not None:
+                responses[:, 0] += change[cell]
+            self.passed[cell] = (np.min if h > 0 else np.max, responses)
+            beta[cell] = responses[-1]
         modelled = np.flatnonzero((self.wet | rising) & ~np.isnan(beta[:, 0]))
         hydroperiod[modelled] = self.expected(beta[modelled], designs, modelled)
         fitted = np.flatnonzero(self.wet & ~np.isnan(beta[:, 0]))

@@ -9,7 +9,10 @@ from scipy.stats import gamma, logistic, norm, theilslopes
 
 import choice
 import climate
+import curves
 import patches
+import populations
+import ranges
 import regression
 import response
 import suitability
@@ -174,7 +177,8 @@ def test_spread_of_hydroperiod():
     x = regression.design_matrix(months, rng.normal(size=len(months)))
     root = 0.01 * np.tril(rng.normal(size=(4, 4)))
     beta = np.array([0.2, 0.8, -0.5, 0.3])
-    found = regression.hydroperiod_sd(x, months, beta[None], (root @ root.T)[None])
+    p = 1 / (1 + np.exp(-x @ beta))
+    found = regression.hydroperiod_sd(x, months, p[None], (root @ root.T)[None])
     drawn = beta + rng.normal(size=(200_000, 4)) @ root.T
     hydroperiods = regression.year(1 / (1 + np.exp(-drawn @ x.T)), months)
     close(found / hydroperiods.std(), [1], 0.01)
@@ -294,6 +298,23 @@ def test_years():
     assert (years_module.filled(record)[:, 0] == [1, 1, 1, 1, 1, 1, 0, 0, 0, 1, 0, 0]).all()
 
 
+def test_curves():
+    # One cell every 2 cm: five to a bin, for the sixth lies 0.1 m above the first and the bin then holds five.
+    ground = 200.0 * np.arange(43)
+    assert [b.stop - b.start for b in curves.bins(ground)] == [5] * 7 + [8]
+    close(curves.tenths(np.array([110.46, np.float32(110.46), -0.00006])), [1104600, 1104600, -1])
+    height, lasting = np.where(np.arange(60) < 12, 0, np.arange(60)), np.arange(60) < 6
+    assert curves.surfaces(height, lasting).sum() == 12
+    assert not curves.surfaces(height[1:], lasting[1:]).any() and not curves.surfaces(height, lasting & (height > 0)).any()
+    # Linear between 10 and 11 m, by g beyond; b passes 0 a third of the way and is held there.
+    curve = curves.Curve.__new__(curves.Curve)
+    curve.ground, curve.beta = np.array([10.0, 11.0]), np.array([[4, 1, 0.5, 0], [0, 0.25, 0.5, 1]])
+    close(curve.at([9.5, 10.25, 11.5], 3.0), [[5.5, 1, 0.5, 0], [3, 0.8125, 0.5, 0.25], [-1.5, 0.25, 0.5, 1]])
+    passed = curve.passed(np.array([5, 0.25, 0, 0]), 10.0, 1.5, 3.0)
+    close(passed, [[5, 0.25, 0, 0], [1, 0, 0, 1], [-0.5, 0, 0, 1], [5 - 4 / 3, 0, 0, 1 / 3]])
+    close(curve.passed(None, 11.0, -1.5, 3.0), [[5.5, 1, 0.5, 0], [4, 1, 0.5, 0], [0, 0.25, 0.5, 1]])
+
+
 def test_patches():
     habitat = np.array([[0, 0, 1, 0], [1, 0, 0, 1], [1, 0, 0, 0]], bool)
     areas = np.full(3, 0.09)
@@ -301,6 +322,29 @@ def test_patches():
     assert count == 2 and found[0, 2] == found[1, 3] == 1 and found[2, 0] == 2
     assert patches.find(habitat, {"neighbours": 4}, areas)[1] == 3
     assert patches.find(habitat, {"neighbours": 4, "minimum_ha": 0.18}, areas)[1] == 1
+
+
+def test_populations():
+    # Crouse, Crowder and Caswell (1987), Ecology 68:1412-1423, tables 3 and 4: lambda 0.945, r -0.0565.
+    a = np.diag([0, 0.7370, 0.6610, 0.6907, 0, 0, 0.8089]) + np.diag([0.6747, 0.0486, 0.0147, 0.0518, 0.8091, 0.8091], -1)
+    a[0, 4:] = 127, 4, 80
+    lam, w, v, e, _ = populations.growth(a)
+    assert round(lam, 3) == 0.945 and round(np.log(lam), 4) == -0.0565
+    close([w.sum(), e.sum(), v[0]], 1)
+    close(populations.stay_and_grow(0.7857, 7), [0.7370, 0.0486], 2e-4)
+
+
+def test_ranges():
+    # Three corners of 3 by 4 km: 6 km2; they lie in three squares of 2 km, however those are shifted.
+    corners = np.array([[100.0, 100.0], [3100.0, 100.0], [100.0, 4100.0]])
+    close(ranges.hull_km2(corners), 6)
+    assert ranges.occupancy_km2(corners) == (12.0, 12.0)
+    assert ranges.hull_km2(corners[:2]) == 0 and ranges.hull_km2(np.array([[0.0, 0], [1, 1], [2, 2]])) == 0
+    # IUCN guidelines 15.1, section 4.4: 18 + 1/0.04 and 18 + 0.29 x 40 years; three generations, at most 100 years.
+    close(ranges.generation({"first_reproduction": 18, "adult_mortality": 0.04}), 43)
+    close(ranges.generation({"first_reproduction": 18, "z": 0.29, "reproductive_years": 40}), 29.6)
+    close(ranges.generation({"survival": [0.5, 0.5, 0.0], "offspring": [0, 2, 4]}), 1.5)
+    assert ranges.told_over({"generation": {"years": 43}}) == 100 and ranges.told_over({}) == 10
 
 
 def test_resampling():

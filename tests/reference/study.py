@@ -13,7 +13,11 @@ import numpy as np
 import pandas as pd
 from rasterio.errors import RasterioError
 
+import costs
+import curves
 import patches
+import populations
+import ranges
 import records
 import water
 import years
@@ -35,7 +39,7 @@ class Result:
     def __init__(self, path):
         study = self.study = Study(path)
         history = water.read_history(study)
-        self.water = water.measure(study, history)
+        self.history, self.water = history, water.measure(study, history)
         self.climates, self.choice = None, []
         if "climate" in study.text:
             k = study.text["climate"]["months"]
@@ -84,6 +88,18 @@ class Result:
             for n in self.names[1:]
         }
         self.areas_ha = study.grid.cell_areas_ha()
+
+    def variant(self, scenario):
+        """(suitability, hydroperiod, depth), each (rows, columns), under a scenario that need not be one of the study's."""
+        layer = self.study.role("depth")
+        depth = self.study.layer(layer) if layer else None
+        hydroperiod, _, new_depth = self.response.scenario(scenario, depth)
+        drawn = self.years.drawn(scenario)
+        diluted = self.dilution(self.in_pools(self.depth["baseline"]), self.in_pools(new_depth))
+        suitability = self.model.suitability(
+            hydroperiod, new_depth, scenario.get("land_cover"), drawn, scenario.get("water_quality"), diluted
+        )
+        return suitability, hydroperiod, new_depth
 
     def in_pools(self, depth):
         """{pool code: water held, cubic metres}; empty without depths or pools."""
@@ -208,9 +224,16 @@ class Result:
             out |= self.droughts()
         if self.choice:
             out["index_choice"] = pd.DataFrame(self.choice, columns=COLUMNS)
+        found = curves.table(self.response, self.response.curves)
+        if found is not None:
+            out["drawdown_curves"] = found
         if self.study.role("depth"):
             out["volume"] = self.volume()
-        return out
+        if "range" in self.study.text:
+            out |= ranges.Ranges(self).tables()
+        if "population" in self.study.text:
+            out |= populations.Populations(self).tables()
+        return out | costs.tables(self)
 
     def connect(self, found):
         """Connection by scenario, where the study asks for it; its columns join the tables of patches."""

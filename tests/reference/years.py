@@ -155,7 +155,7 @@ class Years:
         at, response = designs.at[climate], self.response
         first, length = at[0], at[-1] - at[0] + 1
         p = np.full((len(cells), length), np.nan)
-        p[:, at - first] = expit(beta @ designs.x[climate].T)
+        p[:, at - first] = expit(response.logits(beta, designs, climate, cells))
         for t in np.setdiff1d(np.arange(length), at - first):
             before, after = (at[at < first + t].max(), at[at > first + t].min())
             p[:, t] = (p[:, before - first] + p[:, after - first]) / 2
@@ -174,6 +174,36 @@ class Years:
             self.means(variable, found, np.ones(found.shape, bool))
             for variable, found in zip(self.variables, counts)
         ]
+
+    def by_year(self):
+        """{calendar year: {variable name: (measure, score or None)}} by the record of each single year, named by the calendar year it
+        begins in; NaN where less than half of it was seen, 0 months where water was never seen."""
+        months, response = self.study.baseline, self.response
+        everyone, shape = np.flatnonzero(response.wet), self.study.grid.shape
+        dry = response.assessed & ~response.wet
+        out = {int(year): {} for year in np.unique(months // 12)}
+        tables = {v["name"]: score(v["curve"], np.arange(13.0), {}) for v in self.variables}
+        for year in out:
+            for variable in self.variables:
+                both = [np.where(dry, 0.0, np.nan), np.where(dry, tables[variable["name"]][0], np.nan)]
+                out[year][variable["name"]] = both
+        for climate, own in response.by_climate(everyone):
+            cells = everyone[own]
+            wet, seen = filled(self.history[:, cells]).T, (self.history[:, cells] >= 0).T
+            warmth = self.warmth(climate, months, {})
+            for variable in self.variables:
+                plan = stretches(variable, months % 12, self.starts, warmth)
+                counts = count(variable, wet, plan)
+                for y, (at, length, _) in enumerate(plan):
+                    counted = 2 * seen[:, at : at + length].sum(axis=1) >= length
+                    both = out[int(months[at] // 12)][variable["name"]]
+                    both[0][cells[counted]] = counts[counted, y]
+                    both[1][cells[counted]] = tables[variable["name"]][counts[counted, y]]
+        for year in out:
+            for variable in self.variables:
+                both = [x.astype(np.float32).astype(float).reshape(shape) for x in out[year][variable["name"]]]
+                out[year][variable["name"]] = (both[0], both[1] if averages_scores(variable) else None)
+        return out
 
     def recorded(self):
         """{variable name: (measure, score or None)} of the record, over years half observed or more."""

@@ -49,13 +49,31 @@ pub fn lentic() -> Command {
     Command::new(program)
 }
 
+/// Takes the members of uncertainty out of the study of a demo.
+fn without_members(study: &Path) {
+    let text = fs::read_to_string(study).unwrap();
+    let (before, rest) = text.split_once("# ---- uncertainty").expect("the demo has members");
+    let (_, after) = rest.split_once("# ---- range and population").expect("range and population follow");
+    let whole = format!("{before}# ---- range and population{after}");
+    let kept: Vec<&str> = whole.lines().filter(|line| !line.starts_with("spread = ")).collect();
+    fs::write(study, kept.join("\n") + "\n").unwrap();
+}
+
 /// A demo basin in a temporary folder, to be changed at will; removed at the end.
 pub struct Basin(TempDir);
 
 impl Basin {
-    /// The small demo, fresh.
+    /// The small demo, fresh, without its members of uncertainty, which take more time than all else.
     #[track_caller]
     pub fn small() -> Basin {
+        let basin = Basin::with_members();
+        without_members(&basin.study());
+        basin
+    }
+
+    /// The small demo as it is, fresh.
+    #[track_caller]
+    pub fn with_members() -> Basin {
         let folder = TempDir::new().unwrap();
         Outcome::of(lentic().args(["demo", "--small", "--quiet"]).arg(folder.path().join("basin"))).done();
         Basin(folder)
@@ -95,6 +113,12 @@ impl Basin {
         fs::write(path, format!("{}{}", &text[..start], &text[start + end..])).unwrap();
     }
 
+    /// Takes out of the study what it asks of the costs of drying, which a study of another climate may not be asked.
+    #[track_caller]
+    pub fn without_costs(&self) {
+        self.cut("study.toml", "# ---- what drying costs", "# ---- range and population");
+    }
+
     /// Runs the study with more arguments into the folder `out` beside the basin.
     pub fn try_run(&self, out: &str, more: &[&str]) -> Outcome {
         let target = self.folder().join(out);
@@ -119,7 +143,7 @@ pub struct Ready {
 }
 
 impl Ready {
-    /// Writes and runs the demo, small or full, into a folder of this name.
+    /// Writes and runs the demo, small or full, without its members of uncertainty, into a folder of this name.
     #[track_caller]
     pub fn make(name: &str, small: bool) -> Ready {
         let folder = built().join("lentic-tests").join(name);
@@ -129,6 +153,7 @@ impl Ready {
         let ready = Ready { basin: folder.join("basin"), run: folder.join("run") };
         let size: &[&str] = if small { &["--small"] } else { &[] };
         Outcome::of(lentic().args(["demo", "--quiet"]).args(size).arg(&ready.basin)).done();
+        without_members(&ready.study());
         Outcome::of(lentic().args(["run", "--quiet"]).arg(ready.study()).arg("--out").arg(&ready.run)).done();
         ready
     }

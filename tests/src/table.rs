@@ -15,12 +15,19 @@ impl Table {
         Table(reader.deserialize().map(|row| row.expect("a row of the table")).collect())
     }
 
-    /// A number of the one row whose `key` reads `value`.
+    /// The words of the one row whose `key` reads `value`.
     #[track_caller]
-    pub fn number(&self, key: &str, value: &str, column: &str) -> f64 {
+    pub fn cell(&self, key: &str, value: &str, column: &str) -> String {
         let mut rows = self.0.iter().filter(|row| row[key] == value);
         let row = rows.next().unwrap_or_else(|| panic!("no row with {key} {value}"));
         assert!(rows.next().is_none(), "several rows with {key} {value}");
-        row[column].parse().unwrap_or_else(|_| panic!("{column} of {value} is no number: {:?}", row[column]))
+        row[column].clone()
+    }
+
+    /// A number of the one row whose `key` reads `value`.
+    #[track_caller]
+    pub fn number(&self, key: &str, value: &str, column: &str) -> f64 {
+        let cell = self.cell(key, value, column);
+        cell.parse().unwrap_or_else(|_| panic!("{column} of {value} is no number: {cell:?}"))
     }
 }

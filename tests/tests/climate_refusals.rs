@@ -26,6 +26,7 @@ fn column(basin: &Basin, at: usize, of: impl Fn(i32, u32, &str) -> String) {
 }
 
 fn spi(basin: &Basin) {
+    basin.without_costs();
     basin.edit("study.toml", "index = \"spei\"", "index = \"spi\"");
     let study = fs::read_to_string(basin.study()).unwrap();
     fs::write(basin.study(), study.replace("temperature_c = 1.0\n", "").replace("temperature_c = 2.0\n", ""))
@@ -374,6 +375,7 @@ fn anomalies_of_another_kind() {
         let edit = format!(
             "anomaly = {{ file = \"climate.csv\", column = \"temperature_c\" }}\nscale_kind = \"{scale}\""
         );
+        basin.without_costs();
         basin.edit("study.toml", RAIN, &edit);
         basin.edit("study.toml", &format!("{WARMTH}\n"), "");
         basin.edit("study.toml", "index = \"spei\"", "index = \"given\"");

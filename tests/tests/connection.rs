@@ -216,7 +216,9 @@ fn compare(basin: &Basin, run: &Path) {
 fn nothing_is_connected_unless_asked_for() {
     let basin = Basin::small();
     let with = basin.run("with", &["--quiet"]);
-    basin.cut("study.toml", "[patches.crossing]", "# ---- scenarios");
+    basin.cut("study.toml", "[patches.crossing]", "# ---- records");
+    // a population asks for one of the two
+    basin.edit("study.toml", "# dispersal_m = 600.0 ", "dispersal_m = 600.0 ");
     let without = basin.run("without", &["--quiet"]);
     assert!(with.join("tables/connection.csv").is_file() && !without.join("tables/connection.csv").exists());
     let columns =

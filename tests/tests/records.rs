@@ -270,7 +270,7 @@ fn records_in_one_place_are_no_proof() {
 #[test]
 fn a_study_without_records_is_as_before() {
     let basin = Basin::small();
-    basin.cut("study.toml", "[records]", "# ---- scenarios");
+    basin.cut("study.toml", "[records]", "# ---- what drying costs");
     let run = basin.run("run", &["--quiet"]);
     for name in ["records", "records_set_aside", "validation", "boyce_curve", "novelty", "thresholds"] {
         assert!(!run.join("tables").join(format!("{name}.csv")).exists(), "{name}");

@@ -50,6 +50,14 @@ fn the_demo_agrees() {
         }
     }
     looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights"]);
+    looked_at(&said, &["drying_margin", "patch_margins", "response_surface", "patch_fates", "patch_origins"]);
+    looked_at(&said, &["range_measures", "range_reduction", "continuing_decline", "habitat_water_by_year"]);
+    looked_at(&said, &["population", "population_growth", "population_stages", "population_elasticities"]);
+    looked_at(
+        &said,
+        &["habitat_loss_by_patch", "loss_attribution", "refuges", "habitat_by_year", "patch_time_of_loss"],
+    );
+    looked_at(&said, &["water_requirement", "what_water_where", "time_of_loss_pumping-and-drier"]);
 }
 
 /// The demo turned to what it does not use: another index and span of months, other curves and means, omitted variables,
@@ -69,6 +77,8 @@ fn a_study_of_other_settings_agrees() {
 #[test]
 fn other_settings_with_pools_agree() {
     let basin = other_settings();
+    basin.edit("study.toml", "precipitation_loss = [0, 10, 30, 50]", "drawdown_m = [0, 0.05, 0.15, 0.4]");
+    basin.edit("study.toml", "rise_m = [0.1, 0.2, 0.4]", "precipitation = [5, 15, 25]");
     let path = basin.study();
     let mut text = std::fs::read_to_string(&path).unwrap();
     text.push_str(
@@ -131,6 +141,7 @@ fn a_trend_carried_on_agrees() {
     basin.cut("study.toml", "[layers.zones]", "[layers.roads]");
     basin.edit("study.toml", "driver = \"index\"", "driver = \"index\"\nlogits_per_metre = 9.5");
     basin.edit("study.toml", "water_year_starts = 1 ", "water_year_starts = 10 ");
+    basin.without_costs();
     basin.cut("study.toml", "[[scenarios]]\nname = \"drier\"", "[[scenarios]]\nname = \"driest-years\"");
     let mut text = std::fs::read_to_string(basin.study()).unwrap();
     text = text
@@ -197,6 +208,9 @@ fn demo_grid(raster: &Raster) -> Grid {
     Grid::from_bounds(crs, Bounds { left, bottom, right, top }, 30.0).unwrap()
 }
 
+/// The demo's ladder of drying.
+const LADDER: &str = "precipitation_loss = [0, 5, 10, 15, 20, 25, 30, 35, 40, 45, 50, 55, 60]    # percent";
+
 fn other_settings() -> Basin {
     let basin = Basin::small();
     let edit = |old: &str, new: &str| basin.edit("study.toml", old, new);
@@ -207,6 +221,11 @@ fn other_settings() -> Basin {
         "baseline = [\"1994-01\", \"2018-12\"]\nreference = [\"1991-01\", \"2020-12\"]",
     );
     edit("index = \"spei\"", "index = \"spi\"\nzero = \"mass\"");
+    // an index that does not know warmth gives no surface
+    basin.cut("study.toml", "[response_surface]", "[habitat_over_time]");
+    edit("scenarios = [\"pumping\"]", "scenarios = [\"dry-winters\", \"all-at-once\"]");
+    edit("every_years = 10 ", "every_years = 8 ");
+    edit(LADDER, "precipitation_loss = [0, 10, 30, 50]");
     edit("months = 12 ", "months = 6 ");
     edit(
         "water_limit_months = 3.0",
@@ -259,10 +278,12 @@ fn other_settings() -> Basin {
         "
 [[scenarios]]
 name = \"dry-winters\"
+horizon = 2041
 precipitation = [0, 0, 0, -10, -30, -45, -40, -35, -10, 0, 0, 5]
 
 [[scenarios]]
 name = \"pumped-and-restored\"
+horizon = 2030
 drawdown_m = { 2 = 0.3, 3 = -0.2, 4 = 0.15 }
 
 [[scenarios]]
@@ -302,6 +323,12 @@ fn compare(basin: &Basin) {
         looked_at(&said, &[&format!("limiting_factor_{scenario}")]);
     }
     looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights"]);
+    looked_at(&said, &["drying_margin", "patch_margins", "patch_fates", "patch_origins"]);
+    looked_at(
+        &said,
+        &["habitat_loss_by_patch", "loss_attribution", "refuges", "habitat_by_year", "patch_time_of_loss"],
+    );
+    looked_at(&said, &["water_requirement", "what_water_where", "time_of_loss_pumped-and-restored"]);
     // the scenarios must really differ from the baseline for the agreement to mean something
     let table = Table::of_run(&run, "habitat_area");
     for scenario in ["dry-winters", "pumped-and-restored", "all-at-once"] {

@@ -1,5 +1,5 @@
 //! Intermediate files of a run: per tile the bit rows of the cells ever wet, their coefficients and
-//! the covariances of those.
+//! the covariances of those; where curves of pools are wanted, the bit rows of their cells never wet.
 
 use crate::error::{EngineError, io};
 use lentic_habitat::response::Beta;
@@ -8,7 +8,7 @@ use lentic_habitat::water::{BitRows, MonthAxis};
 use std::fs;
 use std::path::{Path, PathBuf};
 
-/// The cells of a tile that were ever wet.
+/// Cells of a tile with their months: those ever wet, or those never wet in pools.
 pub struct WetCells {
     /// Positions in the tile, rising.
     pub cells: Vec<u32>,
@@ -36,12 +36,24 @@ impl TileFiles {
     /// # Errors
     /// When the disk refuses.
     pub fn keep_wet(&self, tile: usize, wet: &WetCells) -> Result<(), EngineError> {
-        let (observed, wet_months) = wet.rows.parts();
-        let mut bytes = Vec::with_capacity(4 * wet.cells.len() + 8 * (2 * observed.len() + 1));
-        bytes.extend((wet.cells.len() as u64).to_le_bytes());
-        bytes.extend(wet.cells.iter().flat_map(|cell| cell.to_le_bytes()));
+        self.keep_months("wet", tile, wet)
+    }
+
+    /// Keeps the cells of a tile's pools that were never wet.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn keep_dry(&self, tile: usize, dry: &WetCells) -> Result<(), EngineError> {
+        self.keep_months("dry", tile, dry)
+    }
+
+    fn keep_months(&self, kind: &str, tile: usize, cells: &WetCells) -> Result<(), EngineError> {
+        let (observed, wet_months) = cells.rows.parts();
+        let mut bytes = Vec::with_capacity(4 * cells.cells.len() + 8 * (2 * observed.len() + 1));
+        bytes.extend((cells.cells.len() as u64).to_le_bytes());
+        bytes.extend(cells.cells.iter().flat_map(|cell| cell.to_le_bytes()));
         bytes.extend(observed.iter().chain(wet_months).flat_map(|word| word.to_le_bytes()));
-        let path = self.path("wet", tile);
+        let path = self.path(kind, tile);
         fs::write(&path, bytes).map_err(io(&path))
     }
 
@@ -50,7 +62,19 @@ impl TileFiles {
     /// # Errors
     /// When the disk refuses or the file is not as it was written.
     pub fn wet(&self, tile: usize, axis: &MonthAxis) -> Result<WetCells, EngineError> {
-        let path = self.path("wet", tile);
+        self.months("wet", tile, axis)
+    }
+
+    /// Reads the cells of pools never wet back.
+    ///
+    /// # Errors
+    /// When the disk refuses or the file is not as it was written.
+    pub fn dry(&self, tile: usize, axis: &MonthAxis) -> Result<WetCells, EngineError> {
+        self.months("dry", tile, axis)
+    }
+
+    fn months(&self, kind: &str, tile: usize, axis: &MonthAxis) -> Result<WetCells, EngineError> {
+        let path = self.path(kind, tile);
         let bytes = fs::read(&path).map_err(io(&path))?;
         let damaged = || io(&path)(std::io::Error::other("the intermediate file is damaged; run again"));
         let (head, rest) = bytes.split_first_chunk::<8>().ok_or_else(damaged)?;

@@ -9,7 +9,7 @@ mod read;
 mod zones;
 
 pub use choose::{Choice, choose};
-pub use droughts::{Droughts, Shown, droughts};
+pub use droughts::{Droughts, Shown, droughts, whole_index};
 pub use read::read;
 
 use crate::error::EngineError;

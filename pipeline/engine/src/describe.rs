@@ -8,7 +8,7 @@ use lentic_report::MethodNote;
 use lentic_study::Study;
 use lentic_study::settings::{
     AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
-    Scenario, ZeroRule,
+    Role, Scenario, Supply, Uncertainty, ZeroRule,
 };
 
 fn note(title: &str, text: String) -> MethodNote {
@@ -51,12 +51,19 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
         Some(g) => format!("g being set by the study to {g} logits per metre"),
         None => "g being read off how fitted intercepts fall with ground elevation".into(),
     };
+    // a stated g holds in every cell
+    let curve = match water.logits_per_metre {
+        None if study.layer_with(Role::Pools).is_some() => {
+            "; in a pool with 30 cells seen wet or more, a cell answers instead as ground h higher in its pool does now"
+        }
+        _ => "",
+    };
     notes.push(note(
         "Response of water",
         format!(
             "The probability p that a cell is wet in a month: {driver}, m the calendar month. Fitted per cell by penalised maximum likelihood; the priors of a response group are \
              medians of fits of its single cells; months are down-weighted for their serial dependence; b is not allowed below 0. The modelled baseline and every scenario use the same formula, and \
-             loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, {g}."
+             loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, {g}{curve}."
         ),
     ));
     if water.driver == Driver::Index {
@@ -126,6 +133,8 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
     ));
     notes.extend(study.patches.crossing.as_ref().map(crossing_note));
     notes.extend(study.records.as_ref().map(records_note));
+    notes.extend(study.uncertainty.as_ref().map(|uncertainty| uncertainty_note(uncertainty, study)));
+    notes.extend(costs_note(study));
     let scenarios: Vec<String> = study.scenarios.iter().map(scenario_text).collect();
     notes.push(note("Scenarios", scenarios.join("\n\n")));
     notes
@@ -156,6 +165,43 @@ fn crossing_note(crossing: &Crossing) -> MethodNote {
             crossing.limit_m
         ),
     )
+}
+
+/// What the study asks of the costs of drying, and how it is found.
+fn costs_note(study: &Study) -> Option<MethodNote> {
+    let mut parts = Vec::new();
+    if let Some(ladder) = &study.drying_ladder {
+        parts.push(format!(
+            "Drying ladder: {} by steps up to {} {}, each a scenario of its own that changes nothing else. The margin of a cell is the first step at which it is no habitat, that of a patch the first at \
+             which less than half of its footprint is; what is habitat at every step has a margin of more than the last, which is no number.",
+            ladder.in_words(),
+            ladder.steps().last().copied().unwrap_or_default(),
+            ladder.unit()
+        ));
+    }
+    if study.response_surface.is_some() {
+        parts.push(
+            "Response surface: precipitation and temperature changed alike in all months, whatever scenario brings them (after Prudhomme et al. 2010, Brown et al. 2012)."
+                .to_string(),
+        );
+    }
+    if let Some(every) = study.over_time_years {
+        parts.push(format!(
+            "Habitat by year: the past by the water seen in each single year, depth held as usual; scenarios in the share of their change that has come about, growing evenly from the end of the baseline to their horizon, \
+             looked at every {every} years. The time of loss is the span between two of these times; no uncertainty is in it."
+        ));
+    }
+    if let Some(wanted) = &study.water_requirement {
+        let what = match &wanted.supply {
+            Supply::Rise(_) => "a rise of the water table",
+            Supply::Rain(_) => "more rain, in percent of today's,",
+        };
+        parts.push(format!(
+            "Water requirement: {what} by steps on top of {}, everywhere at once; a lost cell needs the least step at which it is habitat again. Volumes are water standing more at a time when there is water, not water to be let in.",
+            wanted.scenarios.join(", ")
+        ));
+    }
+    (!parts.is_empty()).then(|| note("What drying costs", parts.join("\n\n")))
 }
 
 /// Where the climate comes from and how its index is made.
@@ -255,6 +301,53 @@ fn records_note(records: &Records) -> MethodNote {
             records.maximum_uncertainty_m, records.background
         ),
     )
+}
+
+/// What members draw anew.
+fn uncertainty_note(uncertainty: &Uncertainty, study: &Study) -> MethodNote {
+    let mut drawn = Vec::new();
+    if uncertainty.curves > 0.0 {
+        drawn.push(format!(
+            "break points of curves and scores of classes, evenly up to {} % of their span off",
+            100.0 * uncertainty.curves
+        ));
+    }
+    if uncertainty.weights > 0.0 {
+        drawn.push(format!(
+            "weights, Dirichlet with a standard deviation of {} for a weight of one half",
+            uncertainty.weights
+        ));
+    }
+    if uncertainty.threshold > 0.0 {
+        drawn.push(format!("the threshold, evenly up to {} off", uncertainty.threshold));
+    }
+    if uncertainty.response {
+        drawn.push(
+            "coefficients of the response of water, from the covariance of each cell's fit with one draw for each response group, as errors are shared"
+                .into(),
+        );
+    }
+    if study.scenarios.iter().any(|scenario| scenario.spread != Default::default()) {
+        drawn.push("numbers of the scenarios, triangular about what is stated".into());
+    }
+    if uncertainty.vertical_m > 0.0 {
+        drawn.push(format!(
+            "depths, standard deviation {} m, mostly shared within a pool",
+            uncertainty.vertical_m
+        ));
+    }
+    let text = format!(
+        "{} members by Latin hypercube (McKay et al. 1979), each computed as a study of its own. Drawn anew: {}. Ranges are the middle 90 % of the members. The form of the model, the layers and the choice of what the animal needs are in no range.",
+        uncertainty.members,
+        if drawn.is_empty() { "nothing".to_string() } else { drawn.join("; ") }
+    );
+    let text = match &uncertainty.sensitivity {
+        None => text,
+        Some(_) => format!(
+            "{text} Shares of the variance are Sobol indices: first order after Saltelli et al. 2010, total after Jansen 1999, with errors from rows resampled."
+        ),
+    };
+    note("Uncertainty", text)
 }
 
 /// How years are looked at one by one, where some variable does.

@@ -5,7 +5,9 @@ use crate::measures::lower;
 use crate::stages::Context;
 use crate::stages::scenarios::CaseWater;
 use lentic_numerics::exact_sum::ExactSum;
-use lentic_study::settings::{Measure, Role};
+use lentic_raster::Window;
+use lentic_study::Study;
+use lentic_study::settings::{Layer, Measure, Role};
 use std::collections::BTreeMap;
 
 /// A concentration grows by no more than this, however little water is left (ours).
@@ -37,37 +39,46 @@ impl Dilution {
     }
 }
 
-/// Gives every case its dilution, where some variable measures water quality.
+/// The layer of depths, where some variable measures water quality.
+pub fn depths(study: &Study) -> Option<&Layer> {
+    let quality = |measure: &Measure| matches!(measure, Measure::WaterQuality(_));
+    study.layer_with(Role::Depth).filter(|_| study.variables().any(|(_, v)| quality(&v.measure)))
+}
+
+/// Volumes of pools, cubic metres.
+pub type Volumes = BTreeMap<i32, ExactSum>;
+
+/// Sums of water in a window, one for each fall of depth.
 ///
 /// # Errors
-/// A layer that cannot be read, or a disk that refuses.
-pub fn dilute(context: &Context, case_water: &mut [CaseWater]) -> Result<(), EngineError> {
-    let quality = |measure: &Measure| matches!(measure, Measure::WaterQuality(_));
-    let Some(depth) = context.study.layer_with(Role::Depth) else { return Ok(()) };
-    if !context.study.variables().any(|(_, variable)| quality(&variable.measure)) {
-        return Ok(());
-    }
-    type Volumes = BTreeMap<i32, ExactSum>;
-    let cases = &*case_water;
-    let tiles = context.over_tiles("measuring volumes", |_, window| {
-        let depth = context.layers.numbers(depth, window)?;
-        let pools = context.layers.pools(window)?;
-        let mut volumes = vec![Volumes::new(); cases.len()];
-        for (case, volumes) in cases.iter().zip(&mut volumes) {
-            let mut depth = depth.clone();
-            if let Some(fall) = &case.fall {
-                lower(&mut depth, &fall.read(&window)?);
-            }
-            for (cell, (depth, pool)) in depth.iter().zip(&pools).enumerate() {
-                if let Some(pool) = pool.filter(|_| !depth.is_nan()) {
-                    let area = context.areas.area_m2(window.row + cell / window.cols);
-                    volumes.entry(pool).or_default().add(f64::from(*depth) * area);
-                }
+/// A layer that cannot be read.
+pub fn volumes(
+    context: &Context,
+    depth: &Layer,
+    window: Window,
+    falls: &[Option<Vec<f32>>],
+) -> Result<Vec<Volumes>, EngineError> {
+    let depth = context.layers.numbers(depth, window)?;
+    let pools = context.layers.pools(window)?;
+    let mut volumes = vec![Volumes::new(); falls.len()];
+    for (fall, volumes) in falls.iter().zip(&mut volumes) {
+        let mut depth = depth.clone();
+        if let Some(fall) = fall {
+            lower(&mut depth, fall);
+        }
+        for (cell, (depth, pool)) in depth.iter().zip(&pools).enumerate() {
+            if let Some(pool) = pool.filter(|_| !depth.is_nan()) {
+                let area = context.areas.area_m2(window.row + cell / window.cols);
+                volumes.entry(pool).or_default().add(f64::from(*depth) * area);
             }
         }
-        Ok(volumes)
-    })?;
-    let mut totals = vec![Volumes::new(); case_water.len()];
+    }
+    Ok(volumes)
+}
+
+/// The dilution of `cases` cases, the baseline first, from the volumes of all tiles.
+pub fn dilutions(cases: usize, tiles: Vec<Vec<Volumes>>) -> Vec<Dilution> {
+    let mut totals = vec![Volumes::new(); cases];
     for volumes in tiles {
         for (total, part) in totals.iter_mut().zip(volumes) {
             part.iter().for_each(|(pool, sum)| total.entry(*pool).or_default().merge(sum));
@@ -77,8 +88,22 @@ pub fn dilute(context: &Context, case_water: &mut [CaseWater]) -> Result<(), Eng
         .iter()
         .map(|total| total.iter().filter_map(|(pool, sum)| Some((*pool, sum.value()?))).collect())
         .collect();
-    for (case, volumes) in case_water.iter_mut().zip(&totals) {
-        case.dilution = Dilution::of(&totals[0], volumes);
+    totals.iter().map(|volumes| Dilution::of(&totals[0], volumes)).collect()
+}
+
+/// Gives every case its dilution, where some variable measures water quality.
+///
+/// # Errors
+/// A layer that cannot be read, or a disk that refuses.
+pub fn dilute(context: &Context, case_water: &mut [CaseWater]) -> Result<(), EngineError> {
+    let Some(depth) = depths(context.study) else { return Ok(()) };
+    let (cases, count) = (&*case_water, case_water.len());
+    let tiles = context.over_tiles("measuring volumes", |_, window| {
+        let falls = cases.iter().map(|case| case.fall.as_ref().map(|fall| fall.read(&window)).transpose());
+        volumes(context, depth, window, &falls.collect::<Result<Vec<_>, _>>()?)
+    })?;
+    for (case, dilution) in case_water.iter_mut().zip(dilutions(count, tiles)) {
+        case.dilution = dilution;
     }
     Ok(())
 }

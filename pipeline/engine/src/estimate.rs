@@ -7,7 +7,8 @@ use crate::scoring::Reach;
 use crate::stages::connection::PIECE;
 use crate::stages::water::SAMPLE;
 use lentic_habitat::water::{MonthAxis, count_all};
-use lentic_study::settings::Role;
+use lentic_study::Study;
+use lentic_study::settings::{Role, WaterRequirement};
 use std::time::Instant;
 
 /// Months read to see how fast this machine reads.
@@ -34,6 +35,23 @@ fn crossed_cells(checked: &Checked) -> u64 {
     (PIECE as u64 + 2 * reach).pow(2).min(checked.grid.len() as u64)
 }
 
+/// About how many variants of the study what drying costs takes; each is answered and scored as a scenario is.
+fn variants(study: &Study) -> f64 {
+    let ladder = study.drying_ladder.as_ref().map_or(0, |ladder| ladder.steps().len() - 1);
+    let surface =
+        study.response_surface.as_ref().map_or(0, |s| s.precipitation.len() * s.temperature_c.len());
+    let end = study.period.baseline.1.year();
+    let times = |every: i32| -> i32 {
+        let ways = study.scenarios.iter().filter(|scenario| scenario.has_path());
+        ways.filter_map(|scenario| scenario.horizon)
+            .map(|horizon| (horizon - end).max(0) / every.max(1))
+            .sum()
+    };
+    let supply = |wanted: &WaterRequirement| wanted.scenarios.len() * (wanted.supply.steps().len() + 1);
+    let supplies = study.water_requirement.as_ref().map_or(0, supply);
+    (ladder + surface + supplies) as f64 + f64::from(study.over_time_years.map_or(0, times))
+}
+
 impl Checked {
     /// Memory a run needs at most, MiB: tiles in flight with their bits and layers, the sample behind the priors, and
     /// GDAL's cache.
@@ -45,7 +63,7 @@ impl Checked {
         let layers = (self.study.layers.len()
             + self.study.variables().count()
             + 4 * self.study.scenarios.len()) as u64;
-        let per_cell = months.div_ceil(4) + 8 * layers + 16;
+        let per_cell = months.div_ceil(4) + 8 * layers + 16 + self.costs_bytes();
         let sample = (SAMPLE * GROUPS) as u64 * months.div_ceil(4);
         // Stages follow each other: what counts is the larger of them.
         let crossed = crossed_cells(self) * CROSSED;
@@ -59,8 +77,26 @@ impl Checked {
     /// case.
     fn climate_bytes(&self) -> u64 {
         let lengths = self.study.climate.as_ref().map_or(0, |climate| climate.months.lengths().len()) as u64;
-        let cases = self.study.scenarios.len() as u64 + 1;
+        let cases = self.study.scenarios.len() as u64 + 1 + variants(&self.study) as u64;
         self.climate_months() * (8 * 4 + 8 * cases) + self.climates.models().len() as u64 * lengths * 2048
+    }
+
+    /// Bytes of one cell of a tile while what drying costs is found: habitat as bits, and the water of the years of the past.
+    fn costs_bytes(&self) -> u64 {
+        let study = &self.study;
+        let supplied = study.water_requirement.as_ref().map_or(0, |wanted| wanted.scenarios.len());
+        let rows = match study.over_time_years {
+            Some(_) => study.scenarios.len(),
+            None => 0,
+        };
+        let bits = 9 * (1 + rows + supplied + study.scenarios.len()) as u64;
+        let years = study.over_time_years.map_or(0, |_| self.years_of_the_past());
+        bits + years * (4 + 8 * study.yearly_variables().count() as u64)
+    }
+
+    fn years_of_the_past(&self) -> u64 {
+        let (first, last) = self.study.period.baseline;
+        u64::try_from(last.year() - first.year() + 1).unwrap_or(0)
     }
 
     /// Months of all climates together.
@@ -109,6 +145,10 @@ impl Checked {
         let computing = self.climate_months() as f64 * CLIMATE * cases
             + wet_cells * (FIT + (ANSWER + draws) * cases)
             + cells * (SCORE * (cases + 1.0) + WRITE * (13.0 + 6.0 * cases));
+        let past = self.study.over_time_years.map_or(0, |_| self.years_of_the_past()) as f64;
+        let costs =
+            variants(&self.study) * (wet_cells * (ANSWER + draws) + cells * SCORE) + past * cells * SCORE;
+        let computing = computing + costs;
         Ok(FIXED + (reading + computing) / rayon::current_num_threads() as f64)
     }
 }

@@ -29,6 +29,14 @@ pub trait CaseCells {
 
     /// By what concentrations in a pool are multiplied.
     fn concentration(&self, pool: i32) -> f64;
+
+    /// How far depths lie off, metres; `None` where they are as they are.
+    ///
+    /// # Errors
+    /// When it cannot be told.
+    fn depth_error(&self, _: &Window) -> Result<Option<Vec<f32>>, EngineError> {
+        Ok(None)
+    }
 }
 
 /// A window about which variables look around: the part asked for, and how far it looks.
@@ -154,6 +162,9 @@ impl Reader<'_> {
             Measure::Hydroperiod => Measured::Numbers(cells.hydroperiod(&window)?),
             Measure::Depth => {
                 let mut depth = self.layers.numbers(self.with_role(Role::Depth, "depth")?, window)?;
+                if let Some(off) = cells.depth_error(&window)? {
+                    lower(&mut depth, &off);
+                }
                 if let Some(fall) = cells.fall(&window)? {
                     lower(&mut depth, &fall);
                 }

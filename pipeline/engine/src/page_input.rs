@@ -1,24 +1,36 @@
 //! What the report page shows of a run: headline, maps, losses, curves.
 
 use crate::climates::{Climates, Droughts};
+use crate::costs::Costs;
+use crate::costs::ladder::Ladder;
+use crate::costs::past::YearAreas;
+use crate::costs::refuges::Refuges;
 use crate::distribution::{Counts, line, span};
 use crate::error::EngineError;
+use crate::ranges::Ranges;
+use crate::ranges::sensitivity::{Sensitivity, Shares};
 use crate::stages::connection::CaseConnection;
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::{ScenarioAreas, SuitabilityProducts, TABLE_ROLES};
 use crate::stages::water::WaterProducts;
+use crate::tables::costs::{capital, margin_classes, margin_words, refuge_classes};
+use crate::tables::over_time::classes as year_classes;
+use crate::tables::ranges::{NO_AGREEMENT, agreement_classes};
 use crate::tables::{class_name, equivalent_ha, events_of, limit_classes, role_word};
 use lentic_habitat::change::ha;
 use lentic_numerics::exact_sum::ExactSum;
+use lentic_numerics::sensitivity::{Estimate, SobolIndex};
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
-    AreaRow, ClassStyle, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
-    LossBreakdown, LossRow, MapLayer, MapPixels, Ramp, change_classes, not_assessed_classes,
+    AreaRow, ClassStyle, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
+    MapPixels, Ramp, SensitivityPanel, SensitivityPart, YearLine, change_classes, not_assessed_classes,
     permanence_classes,
 };
 use lentic_study::Study;
-use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Variable};
+use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Scenario, Variable};
+use std::collections::BTreeMap;
 
 /// Pixels on the longer side of a map.
 const LONGEST: usize = 1000;
@@ -31,7 +43,9 @@ pub fn headline(
     areas: &[ScenarioAreas],
     inside_ha: f64,
     connections: Option<&[CaseConnection]>,
+    ranges: Option<&Ranges>,
 ) -> Headline {
+    let range_ha = |at: usize| ranges?.habitat_ha(at).map(|spread| [spread.low, spread.high]);
     let connected_ha = |at: usize| connections.and_then(|all| all.get(at)).map(equivalent_ha);
     let baseline = &areas[0].whole;
     let not_assessed_ha = ha(&baseline.not_assessed);
@@ -41,7 +55,7 @@ pub fn headline(
             scenario: case.name.clone(),
             title: title(case),
             habitat_ha: whole.habitat_ha(),
-            range_ha: None,
+            range_ha: range_ha(at),
             connected_ha: connected_ha(at),
             kept_ha: ha(&whole.kept),
             degraded_ha: ha(&whole.degraded),
@@ -52,12 +66,31 @@ pub fn headline(
     });
     Headline {
         habitat_ha: baseline.habitat_ha(),
-        range_ha: None,
+        range_ha: range_ha(0),
         connected_ha: connected_ha(0),
         assessed_ha: inside_ha - not_assessed_ha,
         not_assessed_ha,
         rows: rows.collect(),
     }
+}
+
+/// What counts most, number by number.
+pub fn sensitivity(cases: &[Case], found: Option<&Sensitivity>) -> Vec<SensitivityPanel> {
+    let Some(found) = found else { return Vec::new() };
+    let triple = |e: &Estimate| [e.value, e.low, e.high];
+    let panel = |shares: &Shares| {
+        let number = if shares.of_loss { "Lost share of the habitat" } else { "Habitat area" };
+        let part = |(part, index): &(lentic_habitat::members::Part, SobolIndex)| SensitivityPart {
+            name: part.words().to_string(),
+            first: triple(&index.first),
+            total: triple(&index.total),
+            told: index.total.is_told_from_nothing(),
+        };
+        let parts = shares.parts.as_ref()?.iter().map(part).collect();
+        Some(SensitivityPanel { title: format!("{number}, {}", title(&cases[shares.case])), parts })
+    };
+    // of a scenario what is lost; its area stands in the table
+    found.shares.iter().filter(|shares| shares.of_loss || shares.case == 0).filter_map(panel).collect()
 }
 
 /// The title of a case.
@@ -186,6 +219,61 @@ fn measure_word(study: &Study, measure: &Measure) -> String {
     }
 }
 
+/// Habitat area by steps of drying.
+pub fn ladder(study: &Study, costs: &Costs) -> Option<LadderCurve> {
+    let (drying, ladder) = study.drying_ladder.as_ref().zip(costs.ladder.as_ref())?;
+    let steps = || drying.steps().iter().zip(&ladder.steps);
+    let today = ladder.steps.first().map_or(0.0, |step| ha(&step.habitat));
+    let half = steps().position(|(_, areas)| 2.0 * ha(&areas.kept) <= today).filter(|_| today > 0.0);
+    Some(LadderCurve {
+        drying: capital(drying.in_words()),
+        unit: drying.unit().into(),
+        points: steps().map(|(step, areas)| [*step, ha(&areas.habitat), ha(&areas.kept)]).collect(),
+        half_lost: half.map(|step| margin_words(drying, Some(step))),
+    })
+}
+
+/// Habitat area over changes of climate, with the scenarios that change it alike in all months.
+pub fn surface(study: &Study, costs: &Costs) -> Option<ClimateSurface> {
+    let (wanted, surface) = study.response_surface.as_ref().zip(costs.surface.as_ref())?;
+    let mark = |scenario: &Scenario| {
+        let ([rain, ..], [warmth, ..]) = (scenario.precipitation_factor, scenario.temperature_c);
+        let even = scenario.precipitation_factor == [rain; 12] && scenario.temperature_c == [warmth; 12];
+        let of_climate = scenario.changes_climate() && scenario.replay.is_empty() && even;
+        of_climate.then(|| ClimateMark {
+            title: scenario.title.clone(),
+            precipitation: 100.0 * (rain - 1.0),
+            temperature_c: warmth,
+        })
+    };
+    Some(ClimateSurface {
+        precipitation: wanted.precipitation.clone(),
+        temperature_c: wanted.temperature_c.clone(),
+        habitat_ha: surface.points.iter().map(|(.., areas)| ha(&areas.kept) + ha(&areas.gained)).collect(),
+        marks: study.scenarios.iter().filter_map(mark).collect(),
+    })
+}
+
+/// Habitat by year of the past and along the scenarios.
+pub fn over_time(
+    cases: &[Case],
+    costs: &Costs,
+    past: &BTreeMap<i32, YearAreas>,
+    ranges: Option<&Ranges>,
+) -> HabitatByYear {
+    let range = |case: usize| ranges?.habitat_ha(case).map(|spread| [spread.low, spread.high]);
+    let way = |(case, (years, way)): (&usize, &(Vec<i32>, Ladder))| YearLine {
+        title: title(&cases[*case]),
+        points: years.iter().zip(&way.steps).map(|(year, areas)| (*year, ha(&areas.habitat))).collect(),
+        range: range(*case),
+    };
+    HabitatByYear {
+        past: past.iter().filter_map(|(year, areas)| Some((*year, areas.habitat_ha()?))).collect(),
+        range: range(0),
+        ways: costs.ways.iter().map(way).collect(),
+    }
+}
+
 /// Area not assessed by reason.
 pub fn not_assessed(reasons: &[ExactSum]) -> Vec<AreaRow> {
     let rows = not_assessed_classes().into_iter().zip(reasons).skip(1);
@@ -284,6 +372,52 @@ impl Maps<'_> {
             "Cells not assessed, and why".into(),
         )?);
         Ok(maps)
+    }
+
+    /// Drying margin, time of loss and refuges, where they were found.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn costs(&self, costs: &Costs, refuges: Option<&Refuges>) -> Result<Vec<MapLayer>, EngineError> {
+        let mut maps = Vec::new();
+        if let (Some(drying), Some(ladder)) = (&self.study.drying_ladder, &costs.ladder) {
+            let caption = format!("First step of {} at which today's habitat is none", drying.in_words());
+            maps.push(self.classes(
+                "Drying margin",
+                None,
+                &ladder.margin,
+                margin_classes(drying),
+                caption,
+            )?);
+        }
+        for (case, (years, way)) in &costs.ways {
+            let case = &self.cases[*case];
+            let caption = format!("When today's habitat is lost, {}", title(case));
+            maps.push(self.classes("Time of loss", Some(case), &way.margin, year_classes(years), caption)?);
+        }
+        if let Some(refuges) = refuges {
+            let caption = "Habitat today and in every scenario".to_string();
+            maps.push(self.classes("Refuges", None, &refuges.cells, refuge_classes(), caption)?);
+        }
+        Ok(maps)
+    }
+
+    /// How many members call a cell habitat, case by case.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn agreement(&self, ranges: &Ranges) -> Result<Vec<MapLayer>, EngineError> {
+        let caption = |case: &Case| {
+            format!("How many of {} members call a place habitat: {}", ranges.members, title(case))
+        };
+        let map = |(case, cells): (&Case, &Scratch<u8>)| {
+            let mut map = self.classes("Agreement", Some(case), cells, agreement_classes(), caption(case))?;
+            if let MapPixels::Classes { no_data, .. } = &mut map.pixels {
+                *no_data = Some(NO_AGREEMENT);
+            }
+            Ok(map)
+        };
+        self.cases.iter().zip(&ranges.agreement).map(map).collect()
     }
 
     fn stride(&self) -> usize {

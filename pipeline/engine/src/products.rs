@@ -1,9 +1,14 @@
 //! The rasters and vectors of a run, written from the flat files of the stages.
 
 use crate::connection_layers::{connection_attributes, path_layer};
+use crate::costs::Costs;
+use crate::costs::ensembles::Ensemble;
+use crate::costs::refuges::Refuges;
 use crate::error::EngineError;
 use crate::explain;
 use crate::folder::Building;
+use crate::page_input::title;
+use crate::ranges::Ranges;
 use crate::records::novelty::CaseNovelty;
 use crate::run::VERSION;
 use crate::stages::connection::CaseConnection;
@@ -13,6 +18,8 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{Context, bands};
+use crate::tables::costs::{margin_classes, refuge_classes};
+use crate::tables::over_time;
 use crate::tables::{class_name, limit_classes};
 use lentic_raster::{
     Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, PathLayer, Scratch,
@@ -45,6 +52,14 @@ pub struct Stages<'a> {
     pub connections: Option<&'a [CaseConnection]>,
     /// Novelty of the cases, where there are records.
     pub novelty: &'a [CaseNovelty],
+    /// What drying costs.
+    pub costs: &'a Costs,
+    /// Ranges over members, where the study asks for them.
+    pub ranges: Option<&'a Ranges>,
+    /// Refuges, where there are scenarios.
+    pub refuges: Option<&'a Refuges>,
+    /// Ensembles of scenarios.
+    pub ensembles: &'a [Ensemble],
 }
 
 /// A raster to write.
@@ -370,6 +385,53 @@ impl Stages<'_> {
                 ]),
             });
         }
+        for (case, shares) in self.cases.iter().zip(self.ranges.iter().flat_map(|ranges| &ranges.share)) {
+            let of = case.scenario.map_or("baseline", |scenario| scenario.title.as_str());
+            all.push(floats(
+                &format!("habitat_share_{}", case.name),
+                &format!("Share of members of uncertainty that call a cell habitat: {of}"),
+                shares,
+                "share of members",
+                "0 to 1",
+            ));
+        }
+        if let (Some(drying), Some(ladder)) = (&self.context.study.drying_ladder, &self.costs.ladder) {
+            all.push(classes(
+                "drying_margin",
+                &format!("First step of {} at which today's habitat is none", drying.in_words()),
+                &ladder.margin,
+                "drying margin: codes are steps, see their names; 254 is more than the last step",
+                margin_classes(drying),
+            ));
+        }
+        for (case, (years, way)) in &self.costs.ways {
+            let case = &self.cases[*case];
+            all.push(classes(
+                &format!("time_of_loss_{}", case.name),
+                &format!("When today's habitat is lost: {}", title(case)),
+                &way.margin,
+                "time of loss: codes are spans of years, see their names; 254 is not by the horizon",
+                over_time::classes(years),
+            ));
+        }
+        for ensemble in self.ensembles {
+            all.push(floats(
+                &format!("ensemble_share_{}", ensemble.name),
+                &format!("Share of the scenarios of ensemble {} in which a cell is habitat", ensemble.name),
+                &ensemble.share,
+                "share of scenarios",
+                "0 to 1",
+            ));
+        }
+        all.extend(self.refuges.map(|refuges| {
+            classes(
+                "refuges",
+                "Habitat today and in every scenario",
+                &refuges.cells,
+                "refuge",
+                refuge_classes(),
+            )
+        }));
         all.push(floats(
             "suitability_observed",
             "Wetland suitability by observed hydroperiod",

@@ -2,20 +2,27 @@
 
 use crate::check::{Checked, check};
 use crate::climates::{Shown, choose, droughts};
+use crate::costs::past::YearAreas;
+use crate::costs::refuges::Refuges;
+use crate::costs::{self, Costs};
 use crate::describe;
 use crate::dilution::dilute;
 use crate::error::EngineError;
+use crate::evidence::{self, Evidence};
 use crate::folder::Building;
 use crate::inputs;
 use crate::page_input::{self, Maps};
 use crate::products;
 use crate::progress::Progress;
+use crate::ranges::sensitivity::Sensitivity;
+use crate::ranges::{self, Ranges};
 use crate::records::{self, Judged};
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::response::ResponseProducts;
-use crate::stages::scenarios::{Case, CaseWater};
+use crate::stages::scenarios::{AnswersBy, Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
+use crate::stages::what_if::WhatIf;
 use crate::stages::{self, Context};
 use crate::tables;
 use crate::trend;
@@ -134,7 +141,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     clock.lap("judging the response", 0);
 
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
-    let mut case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    let curves = stages::curves::run(&context, &water, &cases[0].designs, &groups)?;
+    let mut case_water = stages::scenarios::run(&context, &water, &groups, (&lines, &curves), &cases)?;
     dilute(&context, &mut case_water)?;
     let volumes = stages::volume::run(&context, &water, &case_water)?;
     clock.lap("answering the scenarios", cells);
@@ -157,6 +165,35 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     if connections.is_some() {
         clock.lap("connecting patches", cells);
     }
+    let by = AnswersBy { groups: &groups, lines: &lines, curves: &curves, off: &[], baseline: &cases[0] };
+    let what_if = WhatIf { context: &context, water: &water, by };
+    let costs = costs::run(what_if, &cases, &suitability, &patches)?;
+    let past = match checked.study.over_time_years {
+        Some(_) => Some(costs::past::run(what_if, &cases[0], &suitability)?),
+        None => None,
+    };
+    let refuges = costs::refuges::run(&context, &suitability, &case_water)?;
+    let ensembles = costs::ensembles::run(&context, &cases, &suitability)?;
+    let refuge_margins = match (&refuges, &costs.ladder) {
+        (Some(refuges), Some(ladder)) => Some(costs::refuges::margins(&context, refuges, &ladder.margin)?),
+        _ => None,
+    };
+    let refuge_ways = match &refuges {
+        Some(found) => stages::connection::of_patches(&context, &cases[0], &found.patches, assessed_m2)?,
+        None => None,
+    };
+    let fates = costs::fates::run(&context, &water, &suitability, &patches)?;
+    clock.lap("finding what drying costs", cells);
+    let ranges = ranges::run(what_if, &cases, &suitability)?;
+    let ranges = ranges.as_ref();
+    if ranges.is_some() {
+        clock.lap("computing members", cells);
+    }
+    let sensitivity = ranges::sensitivity::run(what_if, &cases, &suitability)?;
+    let sensitivity = sensitivity.as_ref();
+    if let Some(found) = sensitivity {
+        clock.lap("finding what counts most", found.cells);
+    }
 
     let judged = match (&checked.records, &prepared) {
         (Some(vetted), Some(prepared)) => {
@@ -168,12 +205,40 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         _ => None,
     };
 
+    let evidence = evidence::gather(
+        &checked,
+        &context,
+        &water,
+        &cases,
+        &case_water,
+        &suitability,
+        &patches,
+        connections,
+    )?;
+    clock.lap("gathering evidence", cells);
+
     let extrapolated: Vec<usize> = cases.iter().map(|case| climates.extrapolated(&case.designs).0).collect();
     let mut tables =
-        vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated)];
+        vec![tables::habitat_area(&cases, &suitability.areas, &patches, connections, &extrapolated, ranges)];
+    tables.extend(ranges.map(|ranges| tables::ranges::habitat_ranges(&checked.study, &cases, ranges)));
+    tables.extend(ranges.map(|ranges| tables::ranges::habitat_agreement(&cases, ranges)));
+    tables.extend(ranges.map(|ranges| tables::ranges::habitat_members(&cases, ranges)));
+    tables.extend(sensitivity.map(|found| tables::ranges::sensitivity(&cases, found)));
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));
     tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
+    tables.push(tables::costs::loss_by_patch(&cases, &patches, &fates));
+    tables.extend(tables::costs::fates(&cases, &patches, &fates));
+    tables.extend(tables::costs::of_study(&checked.study, &costs));
+    tables.extend(tables::causes::causes(&cases, &costs));
+    tables.extend(refuges.as_ref().map(|found| {
+        let connection = refuge_ways.as_ref();
+        tables::causes::refuges(&checked.study, &checked.grid, found, refuge_margins.as_deref(), connection)
+    }));
+    tables.extend(tables::ensembles::ensembles(&cases, &suitability.areas, &ensembles));
+    tables.extend(past.as_ref().map(|past| tables::over_time::by_year(&cases, &costs, past, ranges)));
+    tables.extend(tables::over_time::patches(&cases, &costs));
+    tables.extend(tables::supply::supplies(&checked.study, &cases, &costs).into_iter().flatten());
     tables.push(tables::limiting_factor(&checked.study, &cases, &suitability));
     tables.push(tables::weights(&checked.study));
     let shown = droughts(&context, &water, &shown_climates(&cases))?;
@@ -184,6 +249,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     }
     tables.extend(choice.as_ref().map(tables::index_choice));
     tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
+    tables.extend(tables::drawdown_curves(&checked.study, &curves));
     tables.push(tables::baseline_check(&suitability));
     if let Some(quality) = &quality {
         tables.push(tables::inundation_quality(&checked.study, quality));
@@ -197,12 +263,15 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         judged.warnings.iter().cloned().for_each(&mut warn);
     }
 
+    tables.extend(evidence.tables.iter().cloned());
     trends.warnings.into_iter().for_each(&mut warn);
     let mut notes = trends.notes;
     notes.extend(tables::held_notes(&cases, &case_water));
     notes.extend(judged.iter().flat_map(|judged| judged.notes.iter().cloned()));
+    notes.extend(evidence.notes.iter().cloned());
     notes.extend(tables::prior_only_note(&suitability));
     notes.extend(connections.into_iter().flat_map(|found| tables::connection_notes(&cases, found)));
+    notes.extend(tables::costs::returned_note(&checked.study, &costs));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
     notes.extend(choice.as_ref().map(|choice| choice.note()));
@@ -214,6 +283,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         ));
     }
     tables::unanswering(&checked.study, &response).into_iter().for_each(&mut warn);
+    tables::surface_warning(&checked.study, &curves).into_iter().for_each(&mut warn);
     tables::without_data(&checked.study, &suitability).into_iter().for_each(&mut warn);
     tables::no_habitat(&checked.study, &suitability).into_iter().for_each(&mut warn);
     tables::unfitted_warnings(climates).into_iter().for_each(&mut warn);
@@ -228,6 +298,10 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         patches: &patches,
         connections,
         novelty: judged.as_ref().map_or(&[], |judged| &judged.novelty),
+        costs: &costs,
+        ranges,
+        refuges: refuges.as_ref(),
+        ensembles: &ensembles,
     };
     stage.write_cells(&building)?;
     stage.mask_outside()?;
@@ -249,7 +323,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         notes,
         products: Vec::new(),
     };
-    let headline = page_input::headline(&cases, &suitability.areas, ha(&suitability.inside), connections);
+    let headline =
+        page_input::headline(&cases, &suitability.areas, ha(&suitability.inside), connections, ranges);
     record.warnings = warnings.clone();
     let droughts = page_input::droughts(&checked.study, climates, &shown);
     write_report(
@@ -261,7 +336,10 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         droughts,
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
+        (&costs, ranges, sensitivity),
+        (past.as_ref(), refuges.as_ref()),
         judged.as_ref(),
+        evidence,
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
@@ -283,40 +361,49 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
 /// # Errors
 /// Years to replay that the climate does not hold.
 pub(crate) fn cases<'a>(context: &Context<'a>) -> Result<Vec<Case<'a>>, EngineError> {
-    let climates = context.climates;
-    let designs = |shift: &Shift| climates.designs(&context.axis, shift);
+    let (climates, axis) = (context.climates, &context.axis);
     let warmth = context.study.needs_temperature();
-    let temperature = |shift: &Shift, replay: &[i32]| match (warmth, replay) {
-        (false, _) => Vec::new(),
-        (true, []) => climates.temperatures(&context.axis, shift),
-        (true, years) => climates.replayed_temperatures(years, shift),
-    };
     let mut cases = vec![Case {
         name: "baseline".into(),
         scenario: None,
-        designs: designs(&Shift::NONE),
-        temperature: temperature(&Shift::NONE, &[]),
+        designs: climates.designs(axis, &Shift::NONE),
+        temperature: if warmth { climates.temperatures(axis, &Shift::NONE) } else { Vec::new() },
         trend: BTreeMap::new(),
     }];
     for scenario in &context.study.scenarios {
-        let change = Shift::of(scenario);
-        // it grows warmer all the same where water answers to the fall alone
-        let (designs, temperature) = match scenario {
-            Scenario { drawdown_replaces_climate: true, .. } => {
-                (designs(&Shift::NONE), temperature(&change, &[]))
-            }
-            Scenario { replay, .. } if replay.is_empty() => (designs(&change), temperature(&change, &[])),
-            Scenario { replay, .. } => (climates.replayed(replay, &change)?, temperature(&change, replay)),
-        };
-        cases.push(Case {
-            name: scenario.name.clone(),
-            scenario: Some(scenario),
-            designs,
-            temperature,
-            trend: BTreeMap::new(),
-        });
+        cases.push(case_of(context, scenario)?);
     }
     Ok(cases)
+}
+
+/// The case of a scenario, without a trend that goes on.
+///
+/// # Errors
+/// Years to replay that the climate does not hold.
+pub(crate) fn case_of<'a>(context: &Context, scenario: &'a Scenario) -> Result<Case<'a>, EngineError> {
+    let (climates, axis) = (context.climates, &context.axis);
+    let change = Shift::of(scenario);
+    let replay = &scenario.replay[..];
+    let designs = match replay {
+        _ if scenario.drawdown_replaces_climate => climates.designs(axis, &Shift::NONE),
+        [] => climates.designs(axis, &change),
+        years => climates.replayed(years, &change)?,
+    };
+    let temperature = match replay {
+        _ if !context.study.needs_temperature() => Vec::new(),
+        // it grows warmer all the same where water answers to the fall alone
+        years if !years.is_empty() && !scenario.drawdown_replaces_climate => {
+            climates.replayed_temperatures(years, &change)
+        }
+        _ => climates.temperatures(axis, &change),
+    };
+    Ok(Case {
+        name: scenario.name.clone(),
+        scenario: Some(scenario),
+        designs,
+        temperature,
+        trend: BTreeMap::new(),
+    })
 }
 
 /// What the run record keeps of the dilution of the cases, for those that measure it.
@@ -367,7 +454,10 @@ fn write_report(
         &[CaseWater],
         &SuitabilityProducts,
     ),
+    (costs, ranges, sensitivity): (&Costs, Option<&Ranges>, Option<&Sensitivity>),
+    (past, refuges): (Option<&BTreeMap<i32, YearAreas>>, Option<&Refuges>),
     judged: Option<&Judged>,
+    evidence: Evidence,
 ) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
@@ -379,10 +469,17 @@ fn write_report(
     }
     let page_maps = Maps { study: context.study, grid: context.grid, cases };
     let mut maps = page_maps.all(water, response, case_water, suitability)?;
+    maps.extend(page_maps.costs(costs, refuges)?);
+    maps.extend(ranges.map(|ranges| page_maps.agreement(ranges)).transpose()?.unwrap_or_default());
     maps.extend(judged.map(|judged| judged.maps(&page_maps)).transpose()?.unwrap_or_default());
-    let mut uncertain = vec![
-        "This run has no members of uncertainty: areas are single best values, without a range.".to_string(),
-    ];
+    let mut uncertain = vec![match ranges {
+        None => "This run has no members of uncertainty: areas are single best values, without a range."
+            .to_string(),
+        Some(ranges) => format!(
+            "Ranges are the middle 90 % of {} members, with what [uncertainty] names drawn anew in each; what it does not name, such as the form of the model, is not in them.",
+            ranges.members
+        ),
+    }];
     if let Some(percent) = tables::disagreement_percent(suitability) {
         uncertain.push(format!(
             "Baseline habitat by observed and by modelled hydroperiod differ on {percent:.1} % of its area."
@@ -403,10 +500,15 @@ fn write_report(
         droughts,
         curves: page_input::curves(context.study, &suitability.distributions),
         boyce: judged.and_then(|judged| judged.boyce.clone()),
+        ladder: page_input::ladder(context.study, costs),
+        surface: page_input::surface(context.study, costs),
+        sensitivity: page_input::sensitivity(cases, sensitivity),
+        over_time: past.map(|past| page_input::over_time(cases, costs, past, ranges)),
+        population: evidence.paths,
         tables,
-        methods: describe::methods(checked, context.climates),
+        methods: describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect(),
         not_assessed: page_input::not_assessed(&suitability.reasons),
-        cautions: describe::cautions(),
+        cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),
     };
     write_page(&building.run().join("report.html"), &input)?;

@@ -12,6 +12,8 @@ use lentic_habitat::suitability::{
 use lentic_raster::Window;
 use lentic_study::Study;
 use lentic_study::settings::{Measure, Scenario};
+use std::cell::RefCell;
+use std::collections::BTreeMap;
 use std::rc::Rc;
 
 /// How far beyond a cell the study looks. A requisite that others must be near to is scored beyond the cell by as much as
@@ -27,6 +29,17 @@ pub struct Reach {
 }
 
 impl Reach {
+    /// Cells beyond a window within which water is asked for.
+    pub fn of_water(&self, layers: Layers) -> usize {
+        let reader = Reader { layers };
+        let own = |requisite: &lentic_study::settings::Requisite| {
+            let asking = requisite.variables.iter().filter(|v| Reader::asks_for_water(&v.measure));
+            asking.map(|variable| reader.reach(&variable.measure)).max()
+        };
+        let both = layers.study.requisites.iter().zip(&self.beyond);
+        both.filter_map(|(requisite, beyond)| Some(beyond + own(requisite)?)).max().unwrap_or(0)
+    }
+
     /// The reach of a study whose circles of nearness are refused.
     pub fn of(layers: Layers) -> Self {
         let requisites = &layers.study.requisites;
@@ -62,6 +75,8 @@ pub struct Scorer<'a> {
     reach: Reach,
     /// Whether each variable may differ between cases.
     changing: Vec<bool>,
+    /// Whether each variable hangs on the water of a case.
+    of_water: Vec<bool>,
     weights: Vec<f64>,
 }
 
@@ -77,7 +92,13 @@ impl<'a> Scorer<'a> {
                     || study.scenarios.iter().any(|scenario| reader.changes(&v.measure, scenario))
             })
             .collect();
-        Scorer { layers, reach: Reach::of(layers), changing, weights: requisite_weights(study) }
+        let of_water = study.variables().map(|(_, v)| Reader::asks_for_water(&v.measure)).collect();
+        Scorer { layers, reach: Reach::of(layers), changing, of_water, weights: requisite_weights(study) }
+    }
+
+    /// Cells beyond a window within which water is asked for.
+    pub fn reach_of_water(&self) -> usize {
+        self.reach.of_water(self.layers)
     }
 
     fn study(&self) -> &'a Study {
@@ -97,7 +118,16 @@ impl<'a> Scorer<'a> {
         }
         let windows =
             self.reach.beyond.iter().map(|cells| window.with_margin(*cells, self.layers.grid)).collect();
-        let mut tile = Tile { scorer: self, window, windows, barrier, shared: Vec::new() };
+        let mut tile = Tile {
+            scorer: self,
+            study,
+            given: None,
+            window,
+            windows,
+            barrier,
+            shared: Vec::new(),
+            by_land: RefCell::default(),
+        };
         tile.shared = tile.values(|at| !self.changing[at], None, &NoWater)?;
         Ok(tile)
     }
@@ -106,16 +136,25 @@ impl<'a> Scorer<'a> {
 /// A window with what is the same in all cases.
 pub struct Tile<'a> {
     scorer: &'a Scorer<'a>,
+    /// The study whose curves, weights and rules score.
+    study: &'a Study,
+    /// The tile of the study as given, where this one scores by another.
+    given: Option<&'a Tile<'a>>,
     window: Window,
     /// Where each requisite is scored.
     windows: Vec<Window>,
     barrier: Vec<bool>,
     shared: Vec<Option<Rc<Values>>>,
+    /// Variables that hang on the land cover alone, by the layer that takes its place.
+    by_land: RefCell<BTreeMap<Option<String>, Rc<Shared>>>,
 }
+
+/// Variables measured before; `None` for those that were not.
+type Shared = Vec<Option<Rc<Values>>>;
 
 /// A variable over the window of its requisite.
 struct Values {
-    measured: Measured,
+    measured: Rc<Measured>,
     scores: Vec<f64>,
 }
 
@@ -153,7 +192,7 @@ impl<'a> Tile<'a> {
         let reader = Reader { layers: self.scorer.layers };
         let mut all = Vec::new();
         let mut years = 0;
-        for (requisite, window) in self.scorer.study().requisites.iter().zip(&self.windows) {
+        for (requisite, window) in self.study.requisites.iter().zip(&self.windows) {
             for variable in &requisite.variables {
                 let yearly = years;
                 years += usize::from(variable.measure.is_yearly());
@@ -163,10 +202,60 @@ impl<'a> Tile<'a> {
                 }
                 let measured = reader.measure(&variable.measure, yearly, *window, scenario, cells)?;
                 let scores = scores(&variable.name, &variable.curve, &measured)?;
-                all.push(Some(Rc::new(Values { measured, scores })));
+                all.push(Some(Rc::new(Values { measured: Rc::new(measured), scores })));
             }
         }
         Ok(all)
+    }
+
+    /// The same tile scored by a study that measures the same, with other curves, weights or rules.
+    ///
+    /// # Errors
+    /// A class without a score.
+    pub fn by_study<'b>(&'b self, study: &'b Study) -> Result<Tile<'b>, EngineError> {
+        let mut tile = Tile {
+            scorer: self.scorer,
+            study,
+            given: Some(self),
+            window: self.window,
+            windows: self.windows.clone(),
+            barrier: self.barrier.clone(),
+            shared: Vec::new(),
+            by_land: RefCell::default(),
+        };
+        tile.shared = tile.scored_anew(&self.shared)?;
+        Ok(tile)
+    }
+
+    /// What was measured, scored by the curves of this tile's study.
+    fn scored_anew(&self, known: &Shared) -> Result<Shared, EngineError> {
+        let anew = |((_, variable), values): (
+            (&lentic_study::settings::Requisite, &lentic_study::settings::Variable),
+            &Option<Rc<Values>>,
+        )| {
+            let Some(values) = values else { return Ok(None) };
+            let scores = scores(&variable.name, &variable.curve, &values.measured)?;
+            Ok(Some(Rc::new(Values { measured: Rc::clone(&values.measured), scores })))
+        };
+        self.study.variables().zip(known).map(anew).collect()
+    }
+
+    /// The variables that change with the land cover alone, measured once for each land cover.
+    fn of_land(&self, scenario: Option<&Scenario>) -> Result<Rc<Shared>, EngineError> {
+        let cover = scenario.and_then(|scenario| scenario.land_cover.clone());
+        if let Some(found) = self.by_land.borrow().get(&cover) {
+            return Ok(Rc::clone(found));
+        }
+        let wanted = |at: usize| self.shared[at].is_none() && !self.scorer.of_water[at];
+        let found = Rc::new(match self.given {
+            Some(given) => {
+                let measured = given.of_land(scenario)?;
+                self.scored_anew(&measured)?
+            }
+            None => self.values(wanted, scenario, &NoWater)?,
+        });
+        self.by_land.borrow_mut().insert(cover, Rc::clone(&found));
+        Ok(found)
     }
 
     /// Scores the window in one case; `None` is the land as it is today.
@@ -174,17 +263,16 @@ impl<'a> Tile<'a> {
     /// # Errors
     /// A layer or the water cannot be read, or a class has no score.
     pub fn score(
-        &'a self,
+        &self,
         scenario: Option<&Scenario>,
         cells: &dyn CaseCells,
-    ) -> Result<Scored<'a>, EngineError> {
-        let study = self.scorer.study();
-        let own = self.values(|at| self.shared[at].is_none(), scenario, cells)?;
-        let values: Vec<Rc<Values>> = own
-            .into_iter()
-            .zip(&self.shared)
-            .filter_map(|(own, shared)| own.or_else(|| shared.clone()))
-            .collect();
+    ) -> Result<Scored<'_>, EngineError> {
+        let study = self.study;
+        let land = self.of_land(scenario)?;
+        let known = |at: usize| self.shared[at].as_ref().or(land[at].as_ref());
+        let own = self.values(|at| known(at).is_none(), scenario, cells)?;
+        let values: Vec<Rc<Values>> =
+            own.into_iter().enumerate().filter_map(|(at, own)| own.or_else(|| known(at).cloned())).collect();
         let mut first = Vec::new();
         let mut next = 0;
         for requisite in &study.requisites {
@@ -259,7 +347,7 @@ impl Scored<'_> {
 
     /// What the variables measure on the tile, in the order of the study.
     pub fn measured(&self) -> Vec<Measured> {
-        let cut = |(values, window): (&Rc<Values>, &Window)| match &values.measured {
+        let cut = |(values, window): (&Rc<Values>, &Window)| match &*values.measured {
             Measured::Numbers(numbers) => Measured::Numbers(self.tile.cut(window, numbers)),
             Measured::Codes(codes) => Measured::Codes(self.tile.cut(window, codes)),
             Measured::Years { measure, score } => Measured::Years {
@@ -333,7 +421,7 @@ impl Scored<'_> {
         {
             let share =
                 matches!(variable.measure, Measure::ShareOfClass { .. } | Measure::ShareOfWater { .. });
-            if let (true, Measured::Numbers(numbers)) = (share, &values.measured) {
+            if let (true, Measured::Numbers(numbers)) = (share, &*values.measured) {
                 for (cell, missing) in missing.iter_mut().enumerate() {
                     *missing |= numbers[self.tile.place(window, cell)].is_nan();
                 }

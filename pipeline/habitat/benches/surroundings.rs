@@ -11,7 +11,7 @@ use criterion::{Criterion, Throughput, criterion_group, criterion_main};
 use lentic_habitat::measure::{Block, distance_to, share_within, slope};
 use lentic_habitat::response::Design;
 use lentic_habitat::water::MonthAxis;
-use lentic_habitat::yearly::{Drawer, Room, cell_hash};
+use lentic_habitat::yearly::{Chance, Drawer, Room, cell_hash};
 use lentic_numerics::seed::{hash64, unit};
 use lentic_study::settings::{Average, Measure};
 
@@ -55,7 +55,14 @@ fn bench(criterion: &mut Criterion) {
             (0..DRAWN)
                 .map(|cell| {
                     let beta = [2.0 * random(cell) - 1.0, 0.0, 1.0, 0.5];
-                    drawer.cell(&design, &beta, 0.0, 0.5, cell_hash(1, 0, cell), &mut room)[0].measure()
+                    drawer.cell(
+                        &design,
+                        &beta,
+                        0.0,
+                        Chance { lag1: 0.5, cell: cell_hash(1, 0, cell), numbers: None },
+                        &mut room,
+                    )[0]
+                    .measure()
                 })
                 .sum::<f64>()
         });

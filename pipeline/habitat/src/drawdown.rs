@@ -1,5 +1,9 @@
 //! How water follows a falling water table: logit p'(t) = logit p(t) - g h. The factor g (logits per
-//! metre) is read off the space-for-depth line: the fitted intercepts of cells on higher and lower ground.
+//! metre) is read off the space-for-depth line: the fitted intercepts of cells on higher and lower ground. Where a pool has
+//! cells enough it has a [`curve`] in place of the line.
+
+pub mod curve;
+pub mod gather;
 
 use lentic_numerics::exact_sum::ExactSum;
 use std::collections::BTreeMap;

@@ -9,6 +9,8 @@ pub mod drawdown;
 pub mod folds;
 pub mod limiting;
 pub mod measure;
+pub mod members;
+pub mod near_pairs;
 pub mod novelty;
 pub mod patches;
 pub mod record;

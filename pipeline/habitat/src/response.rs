@@ -130,12 +130,22 @@ impl Design {
     /// Expected hydroperiod, months per year, of coefficients `beta` with `shift` logits added:
     /// sum over calendar months of the mean of p over that month's design months.
     pub fn hydroperiod(&self, beta: &Beta, shift: f64) -> f64 {
-        let DesignMonths { calendar, per_calendar, season, .. } = &*self.months;
-        let season: [f64; 12] =
-            std::array::from_fn(|m| beta[0] + beta[2] * season[m][0] + beta[3] * season[m][1] + shift);
+        let season = self.season_logits(beta, shift);
+        self.year(|_, m, z| season[m] + beta[1] * z)
+    }
+
+    /// Logits of the calendar months at z = 0, with `shift` added.
+    fn season_logits(&self, beta: &Beta, shift: f64) -> [f64; 12] {
+        let season = &self.months.season;
+        std::array::from_fn(|m| beta[0] + beta[2] * season[m][0] + beta[3] * season[m][1] + shift)
+    }
+
+    /// Hydroperiod of the logits of the design months, given by position among them, calendar month and z.
+    fn year(&self, logit: impl Fn(usize, usize, f64) -> f64) -> f64 {
+        let DesignMonths { calendar, per_calendar, .. } = &*self.months;
         let mut sums = [0.0; 12];
-        for (z, m) in self.z.iter().zip(calendar) {
-            sums[*m] += inverse_logit(season[*m] + beta[1] * z);
+        for (at, (z, m)) in self.z.iter().zip(calendar).enumerate() {
+            sums[*m] += inverse_logit(logit(at, *m, *z));
         }
         if per_calendar.iter().all(|n| *n > 0) {
             return sums.iter().zip(per_calendar).map(|(s, n)| s / *n as f64).sum();
@@ -314,6 +324,16 @@ impl Groups {
         self.by_code.get(&code).unwrap_or(&self.all)
     }
 
+    /// Number of places that [`Self::position`] gives.
+    pub fn count(&self) -> usize {
+        self.by_code.len() + 1
+    }
+
+    /// The place of a group among those that have priors; the number of those for any other, whose priors are those of all cells.
+    pub fn position(&self, code: Option<i32>) -> usize {
+        self.by_code.keys().position(|known| *known == code).unwrap_or(self.by_code.len())
+    }
+
     /// Groups that have cells in the sample, with their fits.
     pub fn iter(&self) -> impl Iterator<Item = (Option<i32>, &GroupFit)> {
         self.by_code.iter().map(|(code, fit)| (*code, fit))
@@ -418,9 +438,11 @@ fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> La
 }
 
 pub mod choice;
+pub mod moved;
+pub mod pooled;
 pub mod quality;
 pub mod trend;
 pub mod trust;
 
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;

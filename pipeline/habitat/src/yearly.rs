@@ -6,7 +6,7 @@
 //! month is wet where U lies under p (ours). U is even in every month, so that the mean of the drawn years is the expected hydroperiod;
 //! where p is steady, wetness of a month and the next is correlated by r.
 
-use crate::response::{Beta, Design};
+use crate::response::{Beta, Design, DesignMonth, inverse_logit};
 use crate::spells::GAP;
 use crate::water::{Bits, MonthAxis, bit};
 use lentic_numerics::seed::{hash64, split_mix};
@@ -167,16 +167,24 @@ impl YearPlan {
         }
     }
 
+    /// Year by year what [`YearPlan::of_record`] counts: the position of the year's first month, and its months (1 or 0 for a
+    /// spell that is required).
+    pub fn each_of_record<'p>(
+        &'p self,
+        observed: Bits<'p>,
+        filled: Bits<'p>,
+    ) -> impl Iterator<Item = (usize, usize)> + 'p {
+        let seen = |year: &&Year| {
+            2 * (cut(observed, year.at) & year.months).count_ones() >= year.months.count_ones()
+        };
+        self.years.iter().filter(seen).map(move |year| (year.at, self.value(filled, year)))
+    }
+
     /// The years of a record, those with at least half their months observed; bits by position on the axis, and the plan's
     /// span the whole axis.
     pub fn of_record(&self, observed: Bits, filled: Bits) -> Tally {
         let mut tally = Tally::default();
-        for year in &self.years {
-            let seen = (cut(observed, year.at) & year.months).count_ones();
-            if 2 * seen >= year.months.count_ones() {
-                tally.0[self.value(filled, year)] += 1;
-            }
-        }
+        self.each_of_record(observed, filled).for_each(|(_, months)| tally.0[months] += 1);
         tally
     }
 }
@@ -205,6 +213,7 @@ pub struct Drawer {
 pub struct Room {
     p: Vec<f64>,
     limits: Vec<u64>,
+    tops: Tops,
     bits: Vec<u64>,
     tallies: Vec<Tally>,
 }
@@ -224,41 +233,99 @@ impl Drawer {
         Drawer { span, plans: measures.iter().filter_map(plan).collect(), realisations }
     }
 
-    /// One tally per measure for the cell of coefficients `beta` with `shift` logits added. `lag1` is the share of months that keep
-    /// their number; `cell` is the cell's own hash, see [`cell_hash`].
+    /// One tally per measure for the cell of coefficients `beta` with `shift` logits added.
     pub fn cell<'r>(
         &self,
         design: &Design,
         beta: &Beta,
         shift: f64,
-        lag1: f64,
-        cell: u64,
+        chance: Chance,
+        room: &'r mut Room,
+    ) -> &'r [Tally] {
+        self.tally(design, |_, month| design.probability(month, beta, shift), chance, room)
+    }
+
+    /// As [`Drawer::cell`], for the logits of the design months.
+    pub fn cell_of_logits<'r>(
+        &self,
+        design: &Design,
+        logits: &[f64],
+        chance: Chance,
+        room: &'r mut Room,
+    ) -> &'r [Tally] {
+        self.tally(design, |at, _| inverse_logit(logits[at]), chance, room)
+    }
+
+    fn tally<'r>(
+        &self,
+        design: &Design,
+        probability: impl Fn(usize, &DesignMonth) -> f64,
+        chance: Chance,
         room: &'r mut Room,
     ) -> &'r [Tally] {
         room.tallies.clear();
         room.tallies.resize(self.plans.len(), Tally::default());
-        self.probabilities(design, beta, shift, &mut room.p);
+        self.probabilities(design, probability, &mut room.p);
         room.limits.clear();
         room.limits.extend(room.p.iter().map(|p| units(*p)));
-        let keep = units(lag1);
-        for realisation in 0..u64::from(self.realisations) {
-            let key = split_mix(cell ^ (realisation + 1));
-            draw(key, self.span.first as u64, keep, &room.limits, &mut room.bits);
-            for (plan, tally) in self.plans.iter().zip(&mut room.tallies) {
-                plan.add(&room.bits, tally);
+        let known = chance.numbers.filter(|known| known.len() == self.numbers_of_a_cell());
+        match known {
+            Some(known) if self.span.len > 0 => {
+                room.tops.read(&room.limits);
+                for numbers in known.chunks_exact(self.span.len) {
+                    room.tops.draw(numbers, &mut room.bits);
+                    for (plan, tally) in self.plans.iter().zip(&mut room.tallies) {
+                        plan.add(&room.bits, tally);
+                    }
+                }
+            }
+            _ => {
+                let keep = units(chance.lag1);
+                for realisation in 0..u64::from(self.realisations) {
+                    let key = key_of(chance.cell, realisation);
+                    draw(key, self.span.first as u64, keep, &room.limits, &mut room.bits);
+                    for (plan, tally) in self.plans.iter().zip(&mut room.tallies) {
+                        plan.add(&room.bits, tally);
+                    }
+                }
             }
         }
         &room.tallies
     }
 
+    /// How many numbers [`Self::numbers`] gives.
+    pub fn numbers_of_a_cell(&self) -> usize {
+        self.realisations as usize * self.span.len
+    }
+
+    /// Whether another drawer takes the same numbers: it draws as many years of the same months.
+    pub fn takes_numbers_of(&self, other: &Drawer) -> bool {
+        self.span == other.span && self.realisations == other.realisations
+    }
+
+    /// Adds the numbers of a cell, series by series, in units of 2^-32, for a cell that is drawn again and again.
+    pub fn numbers(&self, lag1: f64, cell: u64, to: &mut Vec<u32>) {
+        let keep = units(lag1);
+        for realisation in 0..u64::from(self.realisations) {
+            let months =
+                Months { key: key_of(cell, realisation), t: self.span.first as u64, keep, state: None };
+            to.extend(months.take(self.span.len));
+        }
+    }
+
     /// p of every month of the span. A month without z takes the mean of the nearest before and after that have one (ours).
-    fn probabilities(&self, design: &Design, beta: &Beta, shift: f64, p: &mut Vec<f64>) {
+    fn probabilities(
+        &self,
+        design: &Design,
+        probability: impl Fn(usize, &DesignMonth) -> f64,
+        p: &mut Vec<f64>,
+    ) {
         p.clear();
         p.resize(self.span.len, f64::NAN);
         let mut last: Option<usize> = None;
-        for month in design.months() {
+        for (i, month) in design.months().enumerate() {
             let at = month.at - self.span.first;
-            p[at] = design.probability(&month, beta, shift);
+            p[at] = probability(i, &month);
             if let Some(before) = last.filter(|before| before + 1 < at) {
                 let mean = f64::midpoint(p[before], p[at]);
                 p[before + 1..at].fill(mean);
@@ -277,6 +344,85 @@ pub fn cell_hash(seed: u64, row: usize, col: usize) -> u64 {
 /// `probability`.
 fn units(probability: f64) -> u64 {
     (probability * UNITS).ceil() as u64
+}
+
+/// What the years of a cell are drawn by.
+#[derive(Clone, Copy, Debug)]
+pub struct Chance<'n> {
+    /// Share of months that keep the number of the month before.
+    pub lag1: f64,
+    /// The cell's own hash, see [`cell_hash`].
+    pub cell: u64,
+    /// Its numbers, as [`Drawer::numbers`] gives them, where they are at hand; they follow from the two.
+    pub numbers: Option<&'n [u32]>,
+}
+
+/// Under which numbers a month is wet, made ready for many series.
+#[derive(Default)]
+struct Tops {
+    /// The largest such number, in units of 2^-32; 0 where there is none.
+    tops: Vec<u32>,
+    /// Bits of the months that have one.
+    may: Vec<u64>,
+}
+
+impl Tops {
+    fn read(&mut self, limits: &[u64]) {
+        self.tops.clear();
+        // a limit is at most 2^32
+        self.tops.extend(limits.iter().map(|limit| limit.saturating_sub(1) as u32));
+        self.may.clear();
+        self.may.extend(limits.chunks(64).map(|part| {
+            part.iter().enumerate().fold(0, |word, (bit, limit)| word | u64::from(*limit > 0) << bit)
+        }));
+    }
+
+    /// Bits of the months whose number lies under their limit.
+    fn draw(&self, numbers: &[u32], bits: &mut Vec<u64>) {
+        bits.clear();
+        for ((numbers, tops), may) in numbers.chunks(64).zip(self.tops.chunks(64)).zip(&self.may) {
+            let mut under = [0u8; 64];
+            for ((under, number), top) in under.iter_mut().zip(numbers).zip(tops) {
+                *under = u8::from(number <= top);
+            }
+            let mut word = 0;
+            for (at, eight) in under.chunks_exact(8).enumerate() {
+                let eight = eight.iter().rev().fold(0u64, |all, one| all << 8 | u64::from(*one));
+                // gathers the lowest bits of eight bytes in the uppermost byte, the first lowest
+                word |= (eight.wrapping_mul(0x0102_0408_1020_4080) >> 56) << (8 * at);
+            }
+            bits.push(word & may);
+        }
+    }
+}
+
+/// The key of one of a cell's series.
+fn key_of(cell: u64, realisation: u64) -> u64 {
+    split_mix(cell ^ (realisation + 1))
+}
+
+/// The numbers of a series, month by month, as [`draw`] takes them.
+struct Months {
+    key: u64,
+    t: u64,
+    keep: u64,
+    /// The number of the month before.
+    state: Option<u64>,
+}
+
+impl Iterator for Months {
+    type Item = u32;
+
+    fn next(&mut self) -> Option<u32> {
+        let hash = split_mix(self.key ^ self.t);
+        self.t += 1;
+        let number = match self.state {
+            Some(before) if hash & 0xFFFF_FFFF < self.keep => before,
+            _ => hash >> 32,
+        };
+        self.state = Some(number);
+        Some(number as u32)
+    }
 }
 
 /// Draws one series: bits by position. The month at position t of the axis has the hash h = mix(key xor t): its lower half decides

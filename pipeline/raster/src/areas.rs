@@ -102,6 +102,30 @@ fn geodesic_area(ellipsoid: &Geodesic, corners: &[Point]) -> f64 {
     polygon.compute(true).1.abs()
 }
 
+/// True area of a polygon on the plane of a grid, by its corners in order, square metres: the plane's where the projection keeps
+/// areas, else that of the geodesic polygon through the corners (Karney 2013). 0 for fewer than three corners.
+///
+/// # Errors
+/// A corner that cannot be carried to longitude and latitude.
+pub fn polygon_m2(grid: &Grid, corners: &[Point]) -> Result<f64, RasterError> {
+    let Some(first) = corners.first().filter(|_| corners.len() > 2) else { return Ok(0.0) };
+    if grid.crs.is_equal_area() {
+        let cross =
+            |a: &Point, b: &Point| (a.x - first.x) * (b.y - first.y) - (a.y - first.y) * (b.x - first.x);
+        return Ok((corners.windows(2).map(|pair| cross(&pair[0], &pair[1])).sum::<f64>() / 2.0).abs());
+    }
+    let mut carried = corners.to_vec();
+    grid.crs.transform(&grid.crs.geographic()?, &mut carried)?;
+    if let Some(at) = carried.iter().position(|point| !(point.x.is_finite() && point.y.is_finite())) {
+        return Err(RasterError::Transform {
+            point: corners[at],
+            from: grid.crs.name().to_owned(),
+            to: "longitude and latitude".into(),
+        });
+    }
+    Ok(geodesic_area(&ellipsoid(grid)?, &carried))
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -119,6 +143,19 @@ mod tests {
         let areas = CellAreas::new(&grid("EPSG:32618", 5e5, 4.5e6, 1, 1, 1e5)).unwrap();
         assert!((areas.area_m2(0) - 10_007_388_597.2).abs() < 0.1, "{}", areas.area_m2(0));
         assert!((areas.largest_area_difference() - 0.000_738_859_72).abs() < 1e-10);
+    }
+
+    #[test]
+    fn a_polygon_of_the_military_grid() {
+        // as above, and by the plane of an equal-area projection
+        let corner = |x, y| Point { x, y };
+        let square = [corner(5e5, 4.4e6), corner(6e5, 4.4e6), corner(6e5, 4.5e6), corner(5e5, 4.5e6)];
+        let area = polygon_m2(&grid("EPSG:32618", 5e5, 4.5e6, 1, 1, 1e5), &square).unwrap();
+        assert!((area - 10_007_388_597.2).abs() < 0.1, "{area}");
+        let plane = grid("EPSG:6933", 0.0, 1e6, 2, 3, 30.0);
+        let triangle = [corner(0.0, 0.0), corner(3000.0, 0.0), corner(0.0, 4000.0)];
+        assert_eq!(polygon_m2(&plane, &triangle).unwrap(), 6e6);
+        assert_eq!(polygon_m2(&plane, &triangle[..2]).unwrap(), 0.0);
     }
 
     #[test]

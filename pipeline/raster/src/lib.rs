@@ -39,7 +39,7 @@ pub use aligned::{
     NO_CLASS, Resample, read_aligned_bytes, read_aligned_class, read_aligned_f32, read_own_cells,
     source_cells,
 };
-pub use areas::CellAreas;
+pub use areas::{CellAreas, polygon_m2};
 pub use error::RasterError;
 pub use grid::{Bounds, Cell, Crs, Grid, Point};
 pub use handles::{close_opened, keep_open};

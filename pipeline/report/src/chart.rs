@@ -7,14 +7,24 @@ mod area;
 mod boyce;
 mod curves;
 mod drought;
+mod ladder;
 mod loss;
+mod over_time;
+mod population;
+mod sensitivity;
+mod surface;
 mod svg;
 
 pub(crate) use area::habitat_area;
 pub(crate) use boyce::boyce_curve;
 pub(crate) use curves::response_curves;
 pub(crate) use drought::drought_index;
+pub(crate) use ladder::drying_ladder;
 pub(crate) use loss::loss_breakdown;
+pub(crate) use over_time::habitat_by_year;
+pub(crate) use population::population_paths;
+pub(crate) use sensitivity::sensitivity;
+pub(crate) use surface::response_surface;
 pub(crate) use svg::Svg;
 
 /// Dark text.

@@ -1,7 +1,10 @@
 //! The charts as SVG files, sized for a journal page.
 
 use crate::ReportError;
-use crate::chart::{Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::chart::{
+    Svg, boyce_curve, drought_index, drying_ladder, habitat_area, habitat_by_year, loss_breakdown,
+    population_paths, response_curves, response_surface, sensitivity,
+};
 use crate::file::{make_folder, write_bytes};
 use crate::page::PageInput;
 use std::path::{Path, PathBuf};
@@ -11,8 +14,8 @@ const WIDTH_MM: f64 = 180.0;
 /// The same in units of the drawing; 12 units of text come to 8.5 points.
 const WIDTH: f64 = 720.0;
 
-/// Writes `habitat_area.svg`, `loss_by_NAME.svg`, `drought_index.svg` (of several climates `drought_index_ID.svg` each), `response_curves.svg` and
-/// `boyce_curve.svg` into `folder` (made where it is missing), those that have something to show, and returns their paths.
+/// Writes `habitat_area.svg`, `loss_by_NAME.svg`, `drought_index.svg` (of several climates `drought_index_ID.svg` each), `response_curves.svg`,
+/// `boyce_curve.svg`, `drying_ladder.svg`, `response_surface.svg` `habitat_by_year.svg` `sensitivity.svg` and `population.svg` into `folder` (made where it is missing), those that have something to show, and returns their paths.
 ///
 /// # Errors
 /// A file cannot be written.
@@ -39,6 +42,21 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
     }
     if let Some(boyce) = &input.boyce {
         write("boyce_curve".into(), boyce_curve(boyce, WIDTH))?;
+    }
+    if let Some(ladder) = &input.ladder {
+        write("drying_ladder".into(), drying_ladder(ladder, WIDTH))?;
+    }
+    if !input.sensitivity.is_empty() {
+        write("sensitivity".into(), sensitivity(&input.sensitivity, WIDTH))?;
+    }
+    if let Some(surface) = &input.surface {
+        write("response_surface".into(), response_surface(surface, WIDTH))?;
+    }
+    if let Some(found) = &input.over_time {
+        write("habitat_by_year".into(), habitat_by_year(found, WIDTH))?;
+    }
+    if !input.population.is_empty() {
+        write("population".into(), population_paths(&input.population, WIDTH))?;
     }
     Ok(written)
 }

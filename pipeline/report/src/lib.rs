@@ -24,8 +24,10 @@ pub use contact_sheet::{Thumbnail, write_contact_sheet};
 pub use error::ReportError;
 pub use figures::write_figures;
 pub use page::{
-    AreaRow, BoyceCurve, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, Headline, HeadlineRow,
-    LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput, write_page,
+    AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
+    MapPixels, MethodNote, PageInput, PopulationPath, SensitivityPanel, SensitivityPart, YearLine,
+    write_page,
 };
 pub use palette::{
     ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,

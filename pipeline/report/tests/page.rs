@@ -231,7 +231,12 @@ fn figures_are_well_formed_and_carry_their_size_and_units() {
             "loss_by_wetland_class.svg",
             "drought_index.svg",
             "response_curves.svg",
-            "boyce_curve.svg"
+            "boyce_curve.svg",
+            "drying_ladder.svg",
+            "sensitivity.svg",
+            "response_surface.svg",
+            "habitat_by_year.svg",
+            "population.svg"
         ]
     );
     for path in &figures {

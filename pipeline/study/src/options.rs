@@ -1,6 +1,15 @@
 //! The study file as written (TOML). Every key of the file is a field here, and the JSON Schema is made
 //! from these structs. Nothing here is checked beyond its type; `resolve` turns it into `settings`.
 
+mod uncertainty;
+
+pub use uncertainty::{SensitivitySection, SpreadSection, UncertaintySection};
+mod population;
+mod range;
+
+pub use population::{DensitySection, PopulationSection, StageSection};
+pub use range::{GenerationSection, PlacesBy, RangeSection};
+
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
@@ -34,9 +43,30 @@ pub struct StudyFile {
     /// Records of the animal, to test the suitability against.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub records: Option<RecordsSection>,
+    /// What is not known for sure, drawn again and again.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub uncertainty: Option<UncertaintySection>,
+    /// Range measures, as evidence for those who assess the animal's status.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub range: Option<RangeSection>,
+    /// What the loss of habitat means for the number of animals.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub population: Option<PopulationSection>,
     /// The futures compared with the baseline.
     #[serde(default)]
     pub scenarios: Vec<ScenarioSection>,
+    /// Rising steps of drying, to find where each cell and patch stops being habitat.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drying_ladder: Option<DryingLadderSection>,
+    /// Habitat area over changes of rain and warmth.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub response_surface: Option<ResponseSurfaceSection>,
+    /// Habitat area year by year of the past and along the scenarios, and when each cell is lost.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub habitat_over_time: Option<HabitatOverTimeSection>,
+    /// How much water brings back what a scenario loses.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub water_requirement: Option<WaterRequirementSection>,
 }
 
 /// `[study]`
@@ -824,6 +854,9 @@ pub struct ScenarioSection {
     /// One line for the report.
     #[serde(default)]
     pub title: String,
+    /// Name shared by scenarios that tell the same future in other ways, such as one for each climate model: letters, digits, hyphens.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub ensemble: Option<String>,
     /// Year reached.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub horizon: Option<i32>,
@@ -848,10 +881,62 @@ pub struct ScenarioSection {
     /// Why it falls; needed beside a climate change.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub cause: Option<DrawdownCause>,
+    /// How far the numbers of the scenario may lie off, for `[uncertainty]`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub spread: Option<SpreadSection>,
     /// A class layer that takes the place of the land cover.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub land_cover: Option<String>,
     /// Factor on the concentrations of a layer of water quality, by layer.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub water_quality: Option<BTreeMap<String, f64>>,
+}
+
+/// `[drying_ladder]`: steps of one kind, from 0 on, rising; at most 40.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DryingLadderSection {
+    /// Loss of precipitation in every month, percent (0, 5, 10 ... 60).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub precipitation_loss: Option<Vec<f64>>,
+    /// Fall of the water table everywhere, metres, in place of the loss of precipitation.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub drawdown_m: Option<Vec<f64>>,
+}
+
+/// `[response_surface]`: every change of precipitation with every change of temperature, each the same in all months.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ResponseSurfaceSection {
+    /// Changes of precipitation, percent, rising (-40, -30, -20, -10, 0, 10).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub precipitation: Option<Vec<f64>>,
+    /// Changes of temperature, degrees Celsius, rising (0, 1, 2, 3, 4).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub temperature_c: Option<Vec<f64>>,
+}
+
+/// `[habitat_over_time]`: scenarios with a horizon grow evenly from the end of the baseline on.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct HabitatOverTimeSection {
+    /// Years between the times looked at (5).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    #[schemars(range(min = 1, max = 100))]
+    pub every_years: Option<u32>,
+}
+
+/// `[water_requirement]`: steps of one kind of supply, rising, above 0; at most 20.
+#[derive(Clone, Debug, Default, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct WaterRequirementSection {
+    /// Rise of the water table everywhere, metres, on top of what a scenario does (0.1, 0.2, 0.3, 0.5, 0.8).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub rise_m: Option<Vec<f64>>,
+    /// More rain than a scenario leaves, percent of today's, in every month, in place of the rise.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub precipitation: Option<Vec<f64>>,
+    /// Names of the scenarios looked at (all).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub scenarios: Option<Vec<String>>,
 }

@@ -6,15 +6,20 @@ mod context;
 mod crossing;
 mod curve;
 mod grid;
+mod ladder;
 mod layers;
 mod legend;
 mod measure;
 mod near;
+mod over_time;
 mod past;
+mod population;
+mod range;
 mod records;
 mod requisites;
 mod scenarios;
 mod series;
+mod uncertainty;
 mod weights;
 
 use crate::examine::Unlisted;
@@ -75,7 +80,14 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let suitability = requisites::suitability(context, requisites.consistency_ratio);
     let patches = grid::patches(context);
     let records = records::records(context);
+    let uncertainty = uncertainty::uncertainty(context);
+    let range = range::range(context);
+    let population = population::population(context, baseline);
     let scenarios = scenarios::scenarios(context, baseline);
+    let drying_ladder = ladder::drying_ladder(context);
+    let response_surface = ladder::response_surface(context);
+    let over_time_years = over_time::over_time(context, baseline);
+    let water_requirement = over_time::water_requirement(context);
     context.warn_unused();
     if baseline.is_none() {
         // Without its months a stack of files cannot be told.
@@ -99,7 +111,14 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         suitability,
         patches,
         records,
+        uncertainty,
+        range,
+        population,
         scenarios,
+        drying_ladder,
+        response_surface,
+        over_time_years,
+        water_requirement,
     }
 }
 

@@ -1,5 +1,11 @@
 //! The study as the pipeline uses it: every default filled in, every name resolved, every path absolute.
 
+mod population;
+mod range;
+
+pub use population::Population;
+pub use range::{Generation, PlacesBy, Range};
+
 use crate::Month;
 pub use crate::options::{
     AnomalyScale, Average, Combine, DrawdownCause, Driver, IndexKind, LayerKind, PatchWeight, Role,
@@ -45,8 +51,22 @@ pub struct Study {
     pub patches: Patches,
     /// Records of the animal, if any.
     pub records: Option<Records>,
+    /// What is not known for sure, if ranges are asked for.
+    pub uncertainty: Option<Uncertainty>,
+    /// How range is told, where it is asked for.
+    pub range: Option<Range>,
+    /// How a population is projected, where it is asked for.
+    pub population: Option<Population>,
     /// Scenarios in file order, the baseline not among them.
     pub scenarios: Vec<Scenario>,
+    /// Steps of drying, if any.
+    pub drying_ladder: Option<DryingLadder>,
+    /// Changes of climate looked at together, if any.
+    pub response_surface: Option<ResponseSurface>,
+    /// Habitat along the years, if wanted: years between the times looked at.
+    pub over_time_years: Option<i32>,
+    /// Supply of water looked at, if any.
+    pub water_requirement: Option<WaterRequirement>,
 }
 
 impl Study {
@@ -567,6 +587,8 @@ pub struct Scenario {
     pub name: String,
     /// Line for the report (the name where none is given).
     pub title: String,
+    /// Name shared by scenarios that tell the same future in other ways.
+    pub ensemble: Option<String>,
     /// Year reached.
     pub horizon: Option<i32>,
     /// Factor on precipitation by calendar month, January first (1.0 = no change).
@@ -581,6 +603,12 @@ pub struct Scenario {
     pub continue_trend: bool,
     /// Fall of the water table.
     pub drawdown: Drawdown,
+    /// Share of that fall that has come about; 1 but on the way to a horizon.
+    pub drawdown_share: f64,
+    /// A rise of the water table everywhere that stands against the fall, metres; 0 but where water is supplied.
+    pub rise_m: f64,
+    /// How far its numbers may lie off.
+    pub spread: Spread,
     /// The fall stands in place of the answer to climate.
     pub drawdown_replaces_climate: bool,
     /// Class layer in place of the land cover.
@@ -590,6 +618,47 @@ pub struct Scenario {
 }
 
 impl Scenario {
+    /// A scenario that changes nothing yet.
+    pub fn unchanged(name: &str) -> Self {
+        Scenario {
+            name: name.to_string(),
+            title: name.to_string(),
+            ensemble: None,
+            horizon: None,
+            precipitation_factor: [1.0; 12],
+            temperature_c: [0.0; 12],
+            index_shift: [0.0; 12],
+            replay: Vec::new(),
+            continue_trend: false,
+            drawdown: Drawdown::None,
+            drawdown_share: 1.0,
+            rise_m: 0.0,
+            spread: Spread::default(),
+            drawdown_replaces_climate: false,
+            land_cover: None,
+            water_quality: BTreeMap::new(),
+        }
+    }
+
+    /// Whether it goes evenly from today to a horizon. Years that come again, another land cover and other water come at once.
+    pub fn has_path(&self) -> bool {
+        let comes_at_once =
+            !self.replay.is_empty() || self.land_cover.is_some() || !self.water_quality.is_empty();
+        self.horizon.is_some() && !comes_at_once
+    }
+
+    /// The scenario when a share of its change has come about.
+    #[must_use]
+    pub fn on_the_way(&self, share: f64) -> Scenario {
+        Scenario {
+            precipitation_factor: self.precipitation_factor.map(|factor| 1.0 + share * (factor - 1.0)),
+            temperature_c: self.temperature_c.map(|change| share * change),
+            index_shift: self.index_shift.map(|shift| share * shift),
+            drawdown_share: share,
+            ..self.clone()
+        }
+    }
+
     /// Whether the scenario changes precipitation, temperature or a given index, or which years come.
     pub fn changes_climate(&self) -> bool {
         !self.replay.is_empty()
@@ -609,4 +678,163 @@ pub enum Drawdown {
     ByZone(BTreeMap<i32, f64>),
     /// A continuous layer, by name.
     Layer(String),
+}
+
+/// What is not known for sure; a spread of 0 leaves that part as it is.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Uncertainty {
+    /// Number of members.
+    pub members: usize,
+    /// Half-width of break points, share of their curve's span, and of scores of classes.
+    pub curves: f64,
+    /// Standard deviation of a weight of one half.
+    pub weights: f64,
+    /// Half-width of the threshold.
+    pub threshold: f64,
+    /// Whether coefficients of the response are drawn from their fit.
+    pub response: bool,
+    /// Standard deviation of depths, metres.
+    pub vertical_m: f64,
+    /// The run over a sample that says which part counts most, if asked for.
+    pub sensitivity: Option<Sensitivity>,
+}
+
+/// A run for Sobol indices.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Sensitivity {
+    /// Rows of the design, a power of two.
+    pub samples: usize,
+    /// Cells of the sample at least.
+    pub cells: usize,
+}
+
+/// How far the numbers of a scenario may lie off: least and largest departure, the first at most 0, the second at least 0.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Spread {
+    /// Percentage points of the change of precipitation.
+    pub precipitation: [f64; 2],
+    /// Degrees of the change of temperature.
+    pub temperature_c: [f64; 2],
+    /// Standard deviations of the shift of a given index.
+    pub index_shift: [f64; 2],
+    /// Percent of the fall of the water table.
+    pub drawdown_percent: [f64; 2],
+}
+
+/// Rising steps of drying; the first is 0, which changes nothing.
+#[derive(Clone, Debug, PartialEq)]
+pub enum DryingLadder {
+    /// Loss of precipitation in every month, percent.
+    PrecipitationLoss(Vec<f64>),
+    /// Fall of the water table everywhere, metres.
+    Drawdown(Vec<f64>),
+}
+
+impl DryingLadder {
+    /// The steps.
+    pub fn steps(&self) -> &[f64] {
+        match self {
+            DryingLadder::PrecipitationLoss(steps) | DryingLadder::Drawdown(steps) => steps,
+        }
+    }
+
+    /// Unit of the steps.
+    pub fn unit(&self) -> &'static str {
+        match self {
+            DryingLadder::PrecipitationLoss(_) => "percent",
+            DryingLadder::Drawdown(_) => "m",
+        }
+    }
+
+    /// What the steps are.
+    pub fn in_words(&self) -> &'static str {
+        match self {
+            DryingLadder::PrecipitationLoss(_) => "loss of precipitation",
+            DryingLadder::Drawdown(_) => "fall of the water table",
+        }
+    }
+
+    /// The scenario of a step.
+    pub fn scenario(&self, step: f64) -> Scenario {
+        let mut scenario = Scenario::unchanged("drying-ladder");
+        match self {
+            // written as a scenario of this change is read, so that both are the same to the bit
+            DryingLadder::PrecipitationLoss(_) => {
+                scenario.precipitation_factor = [precipitation_factor(-step); 12];
+            }
+            DryingLadder::Drawdown(_) => scenario.drawdown = Drawdown::Everywhere(step),
+        }
+        scenario
+    }
+}
+
+/// The factor of a change of precipitation in percent.
+pub fn precipitation_factor(percent: f64) -> f64 {
+    1.0 + percent / 100.0
+}
+
+/// Changes of climate looked at together, the same in all months; each list rises.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ResponseSurface {
+    /// Changes of precipitation, percent.
+    pub precipitation: Vec<f64>,
+    /// Changes of temperature, degrees Celsius.
+    pub temperature_c: Vec<f64>,
+}
+
+impl ResponseSurface {
+    /// The scenario of a point.
+    pub fn scenario(&self, precipitation: f64, temperature_c: f64) -> Scenario {
+        Scenario {
+            precipitation_factor: [precipitation_factor(precipitation); 12],
+            temperature_c: [temperature_c; 12],
+            ..Scenario::unchanged("response-surface")
+        }
+    }
+}
+
+/// How much water brings back what a scenario loses.
+#[derive(Clone, Debug, PartialEq)]
+pub struct WaterRequirement {
+    /// What is supplied.
+    pub supply: Supply,
+    /// Names of the scenarios looked at.
+    pub scenarios: Vec<String>,
+}
+
+/// Steps of supply, rising, above 0.
+#[derive(Clone, Debug, PartialEq)]
+pub enum Supply {
+    /// Rise of the water table everywhere, metres.
+    Rise(Vec<f64>),
+    /// More rain than the scenario leaves, percent of today's, in every month.
+    Rain(Vec<f64>),
+}
+
+impl Supply {
+    /// The steps.
+    pub fn steps(&self) -> &[f64] {
+        match self {
+            Supply::Rise(steps) | Supply::Rain(steps) => steps,
+        }
+    }
+
+    /// Unit of the steps.
+    pub fn unit(&self) -> &'static str {
+        match self {
+            Supply::Rise(_) => "m",
+            Supply::Rain(_) => "percent",
+        }
+    }
+
+    /// A scenario with a step of supply.
+    pub fn on_top_of(&self, scenario: &Scenario, step: f64) -> Scenario {
+        match self {
+            Supply::Rise(_) => Scenario { rise_m: step, ..scenario.clone() },
+            Supply::Rain(_) => Scenario {
+                precipitation_factor: scenario.precipitation_factor.map(|factor| factor + step / 100.0),
+                ..scenario.clone()
+            },
+        }
+    }
 }

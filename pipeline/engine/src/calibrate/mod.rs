@@ -113,7 +113,9 @@ pub fn calibrate(
     let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
     let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
-    let case_water = stages::scenarios::run(&context, &water, &groups, &lines, &cases)?;
+    // the baseline alone follows no curve
+    let curves = stages::curves::Curves::default();
+    let case_water = stages::scenarios::run(&context, &water, &groups, (&lines, &curves), &cases)?;
     lap("computing the baseline", cells);
 
     let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], Some(vetted))?;

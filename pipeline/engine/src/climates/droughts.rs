@@ -75,6 +75,30 @@ pub fn droughts(
     Ok(each.map(of).collect())
 }
 
+/// The index of the whole study area in each of these cases, months in parts as they follow one another: of several climates their
+/// mean by area. None where the study has no climate.
+///
+/// # Errors
+/// A layer that cannot be read, or a disk that refuses.
+pub fn whole_index(
+    context: &Context,
+    water: &WaterProducts,
+    cases: &[Shown],
+) -> Result<Vec<Vec<Vec<MonthIndex>>>, EngineError> {
+    let climates = context.climates;
+    let weights = match climates.models() {
+        [] => return Ok(Vec::new()),
+        [_] => vec![1.0],
+        _ => areas(context, climates, water)?,
+    };
+    let starts = context.study.period.water_year_starts;
+    let of = |case: &Shown| {
+        let parts = case.parts(mean(climates.models(), &weights, &case.shift), starts);
+        parts.into_iter().map(|(_, months)| months).collect()
+    };
+    Ok(cases.iter().map(of).collect())
+}
+
 /// Area of the study that lies in each climate, square metres.
 fn areas(context: &Context, climates: &Climates, water: &WaterProducts) -> Result<Vec<f64>, EngineError> {
     let tiles = context.over_tiles("weighing climates", |_, window| {

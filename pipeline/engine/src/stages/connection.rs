@@ -42,8 +42,8 @@ pub struct CaseConnection {
     pub connection: Connection,
     /// Ways, by number of their patches.
     pub paths: Vec<Path>,
-    /// Number of pairs of patches within the limit.
-    pub links: usize,
+    /// Pairs of patches within the limit, by index from 0.
+    pub links: Vec<Link>,
     /// Area of patches on ground that cannot be crossed, square metres.
     pub held_m2: f64,
 }
@@ -72,6 +72,22 @@ pub fn run(
     }
     context.progress.finish();
     Ok(Some(all))
+}
+
+/// The connection of other patches over the land of today; `None` where the study has no `[patches.crossing]`.
+///
+/// # Errors
+/// As [`run`].
+pub fn of_patches(
+    context: &Context,
+    today: &Case,
+    found: &CasePatches,
+    assessed_m2: f64,
+) -> Result<Option<CaseConnection>, EngineError> {
+    let Some(crossing) = &context.study.patches.crossing else { return Ok(None) };
+    let grounds = grounds(context, crossing, std::slice::from_ref(today))?;
+    let ground = grounds.values().next();
+    ground.map(|ground| one_case(context, crossing, found, ground, assessed_m2)).transpose()
 }
 
 /// The layer crossed in a case: a scenario's land cover takes the place of today's.
@@ -195,7 +211,7 @@ fn one_case(
     let direct = paths.into_iter().zip(&connection.direct).filter(|(_, direct)| **direct);
     let paths = direct.filter_map(|(path, _)| path).collect();
     let held_m2 = held(context, &found.labels, ground)?;
-    Ok(CaseConnection { assessed_m2, connection, paths, links: links.len(), held_m2 })
+    Ok(CaseConnection { assessed_m2, connection, paths, links, held_m2 })
 }
 
 /// The least window that holds each patch.

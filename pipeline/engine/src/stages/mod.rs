@@ -1,12 +1,14 @@
 //! The stages of a run. Each works tile by tile and leaves its cells in flat files over the grid.
 
 pub mod connection;
+pub mod curves;
 pub mod patches;
 pub mod response;
 pub mod scenarios;
 pub mod suitability;
 pub mod volume;
 pub mod water;
+pub mod what_if;
 pub mod yearly;
 
 use crate::blob::TileFiles;
@@ -110,9 +112,21 @@ impl<'a> Context<'a> {
         stage: &str,
         work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
-        self.progress.start(stage, self.grid.len() as u64);
-        let done: Vec<Result<T, EngineError>> = self
-            .tiles
+        self.over_windows(stage, &self.tiles, work)
+    }
+
+    /// As [`Self::over_tiles`], on windows of one's own.
+    ///
+    /// # Errors
+    /// The first error in the order of the windows.
+    pub fn over_windows<T: Send>(
+        &self,
+        stage: &str,
+        windows: &[Window],
+        work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
+    ) -> Result<Vec<T>, EngineError> {
+        self.progress.start(stage, windows.iter().map(|window| window.len() as u64).sum());
+        let done: Vec<Result<T, EngineError>> = windows
             .par_iter()
             .enumerate()
             .map(|(at, window)| {

@@ -4,7 +4,7 @@ use super::scenarios::{Case, CaseWater};
 use super::suitability::SuitabilityProducts;
 use super::{Context, bands};
 use crate::error::EngineError;
-use lentic_habitat::patches::{Patch, Row, Scan, Standing, edge_cells, nearest_neighbours};
+use lentic_habitat::patches::{EdgeCell, Patch, Row, Scan, Standing, edge_cells, nearest_neighbours};
 use lentic_numerics::distance::{FAR, squared_distance};
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{Grid, Scratch};
@@ -53,17 +53,30 @@ fn one_case(
     products: &SuitabilityProducts,
     at: usize,
 ) -> Result<CasePatches, EngineError> {
+    let cells = (&products.standing[at], &products.suitability[at], &water.hydroperiod);
+    find(context, name, cells, products.zones.as_ref())
+}
+
+/// The patches of cells with these `Standing` codes, suitability and hydroperiod.
+///
+/// # Errors
+/// When the disk refuses.
+pub fn find(
+    context: &Context,
+    name: &str,
+    (standing, suitability_of, months_of): (&Scratch<u8>, &Scratch<f32>, &Scratch<f32>),
+    zones_of: Option<&Scratch<u32>>,
+) -> Result<CasePatches, EngineError> {
     let grid = context.grid;
     let settings = &context.study.patches;
     let labels = context.words(&format!("patches_{name}"))?;
-    let standing = &products.standing[at];
     let mut scan = Scan::new(settings.corners_join);
     for band in bands(grid) {
         let outer = band.with_margin(1, grid);
         let states = standing.read(&outer)?;
-        let suitability = products.suitability[at].read(&band)?;
-        let months = water.hydroperiod.read(&band)?;
-        let zones = match &products.zones {
+        let suitability = suitability_of.read(&band)?;
+        let months = months_of.read(&band)?;
+        let zones = match zones_of {
             Some(zones) => zones.read(&band)?.into_iter().map(|z| z as i32).collect(),
             None => Vec::new(),
         };
@@ -124,7 +137,11 @@ fn cores(
     Ok(sums.iter().map(|sum| sum.value().unwrap_or(f64::NAN)).collect())
 }
 
-fn neighbours(grid: &Grid, labels: &Scratch<u32>, patches: usize) -> Result<Vec<Option<f64>>, EngineError> {
+/// Edge cells of all patches.
+///
+/// # Errors
+/// When the disk refuses.
+pub fn edges(grid: &Grid, labels: &Scratch<u32>) -> Result<Vec<EdgeCell>, EngineError> {
     let mut edges = Vec::new();
     for band in bands(grid) {
         let outer = band.with_margin(1, grid);
@@ -136,6 +153,10 @@ fn neighbours(grid: &Grid, labels: &Scratch<u32>, patches: usize) -> Result<Vec<
             edge_cells(row, above, row_of(row), below, &mut edges);
         }
     }
-    let cells = nearest_neighbours(patches, edges);
+    Ok(edges)
+}
+
+fn neighbours(grid: &Grid, labels: &Scratch<u32>, patches: usize) -> Result<Vec<Option<f64>>, EngineError> {
+    let cells = nearest_neighbours(patches, edges(grid, labels)?);
     Ok(cells.into_iter().map(|d| d.map(|d| d * grid.cell_m)).collect())
 }

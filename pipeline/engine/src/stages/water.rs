@@ -1,7 +1,7 @@
 //! Reads the water history once: the record of every cell, the bits of the wet ones, and a sample of
 //! cells for the group priors.
 
-use super::{Context, grid_cells};
+use super::{Context, curves, grid_cells};
 use crate::blob::WetCells;
 use crate::error::EngineError;
 use crate::stack::Stack;
@@ -102,6 +102,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let drying = context.floats("drying")?;
     let dried = context.floats("dried")?;
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
+    let keeps_dry = curves::wanted(study);
     let images = stack.open(layer)?;
 
     context.over_tiles("reading water", |tile, window| {
@@ -112,6 +113,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         };
         let groups = context.layers.groups(window)?;
         let climates = context.climates.of_cells(&context.layers, window)?;
+        let pools = keeps_dry.then(|| context.layers.pools(window)).transpose()?;
         let cells = window.len();
         let mut states = vec![Water::NotAssessed as u8; cells];
         let mut months = vec![f32::NAN; cells];
@@ -127,6 +129,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let mut dryings = vec![f32::NAN; cells];
         let mut dried_shares = vec![f32::NAN; cells];
         let mut wet_cells = WetCells { cells: Vec::new(), rows: BitRows::new(&context.axis, 0) };
+        let mut dry_cells = WetCells { cells: Vec::new(), rows: BitRows::new(&context.axis, 0) };
         let mut sample = Keeper::new();
         for (cell, (row, col)) in grid_cells(window).enumerate() {
             let (observed, wet) = (rows.observed(cell), rows.wet(cell));
@@ -165,6 +168,11 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
                 wet_cells.cells.push(cell as u32);
                 wet_cells.rows.push(observed, wet);
             }
+            let in_pool = pools.as_ref().is_some_and(|pools| pools[cell].is_some());
+            if water == Water::NeverWet && in_pool && area[cell] {
+                dry_cells.cells.push(cell as u32);
+                dry_cells.rows.push(observed, wet);
+            }
             if let Some(climate) =
                 climates[cell].filter(|_| area[cell] && INFORMATIVE.contains(&record.frequency))
             {
@@ -179,6 +187,9 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
             }
         }
         context.files.keep_wet(tile, &wet_cells)?;
+        if keeps_dry {
+            context.files.keep_dry(tile, &dry_cells)?;
+        }
         state.write(&window, &states)?;
         inside.write(&window, &area.iter().map(|inside| u8::from(*inside)).collect::<Vec<_>>())?;
         hydroperiod.write(&window, &months)?;

@@ -6,7 +6,7 @@ use super::water::{Water, WaterProducts};
 use crate::error::EngineError;
 use lentic_habitat::response::{Beta, Design};
 use lentic_habitat::suitability::{Measured, score};
-use lentic_habitat::yearly::{Drawer, Room, Span, Tally, YEAR, YearPlan, cell_hash, filled};
+use lentic_habitat::yearly::{Chance, Drawer, Room, Span, Tally, YEAR, YearPlan, cell_hash, filled};
 use lentic_raster::{Scratch, Window};
 use lentic_study::Study;
 use lentic_study::settings::{Measure, Variable};
@@ -67,8 +67,7 @@ fn score_table(variable: &Variable) -> [f64; YEAR + 1] {
 
 impl<'a> CaseYears<'a> {
     /// Years of a case; `None` where the study has no yearly variable.
-    pub fn new(context: &Context, case: &'a Case) -> Option<Self> {
-        let study = context.study;
+    pub fn new(study: &Study, case: &'a Case) -> Option<Self> {
         let measures = measures(study);
         let drawer = |(climate, design): (usize, &Design)| {
             let temperature = case.temperature.get(climate).map_or(&[][..], |t| &t[..]);
@@ -81,6 +80,54 @@ impl<'a> CaseYears<'a> {
             drawers: case.designs.iter().enumerate().map(drawer).collect(),
             scores: study.yearly_variables().map(score_table).collect(),
         })
+    }
+}
+
+/// What the years of a cell are drawn by, whatever the case.
+#[derive(Clone, Copy)]
+pub struct DrawnBy<'n> {
+    /// Share of months that keep the number of the month before.
+    pub lag1: f64,
+    /// The cell's numbers in the baseline, where they are at hand, and the drawer they are for.
+    pub numbers: Option<(&'n Drawer, &'n [u32])>,
+}
+
+/// Numbers of the wet cells of a window, for cases that are drawn again and again.
+pub struct Numbers {
+    /// By climate.
+    drawers: Vec<Drawer>,
+    /// Where each cell's begin, and the end.
+    starts: Vec<usize>,
+    numbers: Vec<u32>,
+}
+
+impl Numbers {
+    /// Of cells given by their place in the grid (row, column), climate and share of months that keep their number; `None` where they
+    /// would take more than so many bytes.
+    pub fn of(
+        baseline: &CaseYears,
+        cells: impl Iterator<Item = ((usize, usize), Option<usize>, f64)> + Clone,
+        most: usize,
+    ) -> Option<Self> {
+        let of_cell =
+            |climate: Option<usize>| climate.map_or(0, |at| baseline.drawers[at].numbers_of_a_cell());
+        let count: usize = cells.clone().map(|(_, climate, _)| of_cell(climate)).sum();
+        if count.saturating_mul(size_of::<u32>()) > most {
+            return None;
+        }
+        let (mut starts, mut numbers) = (vec![0], Vec::with_capacity(count));
+        for ((row, col), climate, lag1) in cells {
+            if let Some(climate) = climate {
+                baseline.drawers[climate].numbers(lag1, cell_hash(baseline.seed, row, col), &mut numbers);
+            }
+            starts.push(numbers.len());
+        }
+        Some(Numbers { drawers: baseline.drawers.clone(), starts, numbers })
+    }
+
+    /// Those of the cell at a position, of this climate.
+    pub fn at(&self, cell: usize, climate: usize) -> (&Drawer, &[u32]) {
+        (&self.drawers[climate], &self.numbers[self.starts[cell]..self.starts[cell + 1]])
     }
 }
 
@@ -130,13 +177,34 @@ impl<'a> TileYears<'a> {
         TileYears { case, window, cells, room: Room::default() }
     }
 
-    /// Draws the years of a cell.
-    pub fn draw(&mut self, cell: usize, climate: usize, beta: &Beta, shift: f64, lag1: f64) {
+    /// Draws the years of a cell of coefficients `beta` with `shift` logits added.
+    pub fn draw(&mut self, cell: usize, climate: usize, (beta, shift): (&Beta, f64), by: DrawnBy) {
+        self.tally(cell, climate, by, |drawer, design, chance, room| {
+            drawer.cell(design, beta, shift, chance, room)
+        });
+    }
+
+    /// Draws the years of a cell of these logits of the design months.
+    pub fn draw_logits(&mut self, cell: usize, climate: usize, logits: &[f64], by: DrawnBy) {
+        self.tally(cell, climate, by, |drawer, design, chance, room| {
+            drawer.cell_of_logits(design, logits, chance, room)
+        });
+    }
+
+    fn tally(
+        &mut self,
+        cell: usize,
+        climate: usize,
+        by: DrawnBy,
+        draw: impl for<'r> FnOnce(&Drawer, &Design, Chance, &'r mut Room) -> &'r [Tally],
+    ) {
         let (row, col) =
             (self.window.row + cell / self.window.cols, self.window.col + cell % self.window.cols);
-        let hash = cell_hash(self.case.seed, row, col);
         let drawer = &self.case.drawers[climate];
-        let tallies = drawer.cell(&self.case.designs[climate], beta, shift, lag1, hash, &mut self.room);
+        // a replay has other months, and so other numbers
+        let numbers = by.numbers.filter(|(of, _)| drawer.takes_numbers_of(of)).map(|(_, numbers)| numbers);
+        let chance = Chance { lag1: by.lag1, cell: cell_hash(self.case.seed, row, col), numbers };
+        let tallies = draw(drawer, &self.case.designs[climate], chance, &mut self.room);
         for ((means, tally), scores) in self.cells.iter_mut().zip(tallies).zip(&self.case.scores) {
             means.set(cell, tally, scores);
         }
@@ -147,6 +215,15 @@ impl<'a> TileYears<'a> {
         for means in &mut self.cells {
             means.measure[cell] = f32::NAN;
             means.score[cell] = f32::NAN;
+        }
+    }
+
+    /// What the yearly variable at position `at` measures in the cells; `scored` where the scores of its years are averaged.
+    pub fn measured(&self, at: usize, scored: bool) -> Measured {
+        let Means { measure, score } = &self.cells[at];
+        match scored {
+            true => Measured::Years { measure: measure.clone(), score: score.clone() },
+            false => Measured::Numbers(measure.clone()),
         }
     }
 

@@ -73,7 +73,7 @@ pub fn connection(cases: &[Case], patches: &[CasePatches], connections: &[CaseCo
                 "links",
                 "",
                 "Pairs of patches with a way within the limit",
-                whole(&|at| of(at).links),
+                whole(&|at| of(at).links.len()),
             ),
             Column::integer(
                 "connected_groups",

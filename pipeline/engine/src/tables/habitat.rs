@@ -2,6 +2,7 @@
 
 use super::connection::{equivalent_ha, patch_columns};
 use super::{class_name, numbers, role_word, table, words};
+use crate::ranges::Ranges;
 use crate::stages::connection::CaseConnection;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
@@ -15,18 +16,19 @@ use lentic_study::settings::Role;
 /// Share of the baseline habitat, percent, from which it is said that it was never seen dry (ours).
 const PRIOR_ONLY: f64 = 50.0;
 
-/// Habitat by scenario. Ranges are empty until members of uncertainty are computed, the connected area
-/// where the study asks for no connection.
+/// Habitat by scenario. Ranges are empty where the study asks for no members of uncertainty, the connected area where it asks
+/// for no connection.
 pub fn habitat_area(
     cases: &[Case],
     areas: &[ScenarioAreas],
     patches: &[CasePatches],
     connections: Option<&[CaseConnection]>,
     extrapolated: &[usize],
+    ranges: Option<&Ranges>,
 ) -> Table {
     let rows: Vec<usize> = (0..cases.len()).collect();
     let of = |at: &usize| &areas[*at].whole;
-    let none = |_: &usize| None;
+    let range = |at: usize| ranges.and_then(|ranges| ranges.habitat_ha(at));
     let patch_ha =
         |at: &usize| -> f64 { patches[*at].patches.iter().map(|p| p.area_m2).sum::<f64>() / 10_000.0 };
     let count = |at: &usize| patches[*at].patches.len();
@@ -45,14 +47,14 @@ pub fn habitat_area(
             Column::real(
                 "low_ha",
                 "ha",
-                "5th percentile over members of uncertainty; empty in this version",
-                numbers(&rows, none),
+                "5th percentile over members of uncertainty; empty without [uncertainty]",
+                numbers(&rows, |at| range(*at).map(|spread| spread.low)),
             ),
             Column::real(
                 "high_ha",
                 "ha",
-                "95th percentile over members of uncertainty; empty in this version",
-                numbers(&rows, none),
+                "95th percentile over members of uncertainty; empty without [uncertainty]",
+                numbers(&rows, |at| range(*at).map(|spread| spread.high)),
             ),
             Column::real(
                 "kept_ha",

@@ -1,16 +1,27 @@
 //! The tables of a run, from what the stages left.
 
 pub mod calibration;
+pub mod causes;
 mod connection;
+pub mod costs;
+mod drawdown;
 mod drought;
+pub mod ensembles;
+pub mod evidence;
 mod habitat;
 mod limits;
+pub mod over_time;
+pub mod population;
 mod quality;
+pub mod range;
+pub mod ranges;
 pub mod records;
+pub mod supply;
 mod volume;
 mod water;
 
 pub use connection::{connection, connection_notes, equivalent_ha};
+pub use drawdown::{drawdown_curves, surface_warning};
 pub use drought::{
     drought_events, drought_index, events_of, extrapolated_notes, index_choice, is_mean, unfitted_warnings,
     warming_warning,

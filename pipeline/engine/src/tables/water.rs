@@ -117,7 +117,7 @@ pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProduct
             Column::real(
                 "logits_per_metre",
                 "logits per metre",
-                "How water follows its table, in pools without a line of their own",
+                "How water follows its table, in pools without a curve or a line of their own",
                 numbers(&rows, |c| factor(c).map(|f| f.g)),
             ),
             Column::text(

@@ -2,12 +2,12 @@ use super::*;
 use crate::water::{BitRows, count_all};
 use lentic_numerics::seed::hash64;
 
-pub(super) fn axis() -> MonthAxis {
+pub(crate) fn axis() -> MonthAxis {
     MonthAxis { first: "1991-01".parse().unwrap(), len: 360 }
 }
 
 /// A smooth, repeatable index: slow waves, standard deviation near 1.
-pub(super) fn waves() -> Vec<Option<f64>> {
+pub(crate) fn waves() -> Vec<Option<f64>> {
     (0..360)
         .map(|t| {
             let t = f64::from(t);
@@ -21,7 +21,7 @@ fn uniform(a: u64, b: u64) -> f64 {
 }
 
 /// A cell whose months are drawn from its own coefficients.
-pub(super) fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
+pub(crate) fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
     let mut rows = BitRows::new(&axis(), 1);
     for t in 0..design.len() {
         let eta: f64 = design.row(t).iter().zip(beta).map(|(x, b)| x * b).sum();
@@ -30,7 +30,7 @@ pub(super) fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
     SampleCell { group: Some(1), climate: 0, observed: rows.observed(0).to_vec(), wet: rows.wet(0).to_vec() }
 }
 
-pub(super) const SPREADS: Spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
+pub(crate) const SPREADS: Spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
 
 #[test]
 fn the_expected_hydroperiod_is_the_sum_of_monthly_means() {

@@ -60,13 +60,21 @@ impl Design {
     /// Expected hydroperiod as [`Design::hydroperiod`], and its standard deviation by the delta method: the square root of
     /// G' S G, G its slope on the coefficients, S their covariance. Errors of `shift` are not in it.
     pub fn hydroperiod_with_sd(&self, beta: &Beta, shift: f64, root: &CovarianceRoot) -> (f64, f64) {
+        let season = self.season_logits(beta, shift);
+        self.year_with_sd(|_, m, z| season[m] + beta[1] * z, root)
+    }
+
+    /// Hydroperiod and its standard deviation of the logits of the design months, given by position among them, calendar month
+    /// and z.
+    pub(super) fn year_with_sd(
+        &self,
+        logit: impl Fn(usize, usize, f64) -> f64,
+        root: &CovarianceRoot,
+    ) -> (f64, f64) {
         let DesignMonths { calendar, per_calendar, season: season_terms, .. } = &*self.months;
-        let season: [f64; 12] = std::array::from_fn(|m| {
-            beta[0] + beta[2] * season_terms[m][0] + beta[3] * season_terms[m][1] + shift
-        });
         let (mut sums, mut bends, mut bends_z) = ([0.0; 12], [0.0; 12], [0.0; 12]);
-        for (z, m) in self.z.iter().zip(calendar) {
-            let p = inverse_logit(season[*m] + beta[1] * z);
+        for (at, (z, m)) in self.z.iter().zip(calendar).enumerate() {
+            let p = inverse_logit(logit(at, *m, *z));
             let bend = p * (1.0 - p);
             sums[*m] += p;
             bends[*m] += bend;

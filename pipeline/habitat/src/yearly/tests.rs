@@ -1,4 +1,5 @@
 use super::*;
+use crate::drawdown::curve::Bound;
 use lentic_study::settings::Average;
 use proptest::prelude::*;
 
@@ -10,6 +11,10 @@ fn axis(first: &str, len: usize) -> MonthAxis {
 fn steady(years: usize) -> Design {
     let axis = axis("1990-01", 12 * years);
     Design::new(&axis, &vec![Some(0.0); axis.len])
+}
+
+fn chance(lag1: f64, cell: u64) -> Chance<'static> {
+    Chance { lag1, cell, numbers: None }
 }
 
 fn logit(p: f64) -> f64 {
@@ -34,7 +39,7 @@ fn independent_years_have_the_published_frequencies() {
     let design = steady(30);
     let drawer = Drawer::new(&design, &[&SPELL], 1, &[], 1000);
     let mut room = Room::default();
-    let tally = drawer.cell(&design, &[0.0; 4], 0.0, 0.0, 77, &mut room)[0];
+    let tally = drawer.cell(&design, &[0.0; 4], 0.0, chance(0.0, 77), &mut room)[0];
     assert_eq!(tally.years(), 30_000);
     for (k, expected) in [(1, 377.0), (2, 1705.0), (3, 2872.0)] {
         let found = f64::from(tally.0[..=k].iter().sum::<u32>()) / 30_000.0;
@@ -71,7 +76,7 @@ fn drawn_months_have_the_probability_and_the_dependence_asked_for() {
     let warm = Measure::WetAndWarmMonths { window_c: [-50.0, 50.0], average: Average::Score };
     let drawer = Drawer::new(&design, &[&warm], 1, &vec![20.0; 600], 400);
     let beta = [logit(0.4), 0.0, 1.2, -0.7];
-    let mean = drawer.cell(&design, &beta, 0.0, 0.5, 3, &mut Room::default())[0].measure();
+    let mean = drawer.cell(&design, &beta, 0.0, chance(0.5, 3), &mut Room::default())[0].measure();
     assert!((mean - design.hydroperiod(&beta, 0.0)).abs() < 0.03, "{mean}");
 }
 
@@ -81,11 +86,11 @@ fn sure_water_and_no_water() {
     let reached = Measure::YearsWithSpell { months: 6, season: [10, 3] };
     let drawer = Drawer::new(&design, &[&SPELL, &reached], 1, &[], 3);
     let mut room = Room::default();
-    let always = drawer.cell(&design, &[60.0, 0.0, 0.0, 0.0], 0.0, 0.5, 1, &mut room).to_vec();
+    let always = drawer.cell(&design, &[60.0, 0.0, 0.0, 0.0], 0.0, chance(0.5, 1), &mut room).to_vec();
     // five water years; four winters from October to March lie whole within them
     assert_eq!((always[0].years(), always[0].measure()), (15, 12.0));
     assert_eq!((always[1].years(), always[1].measure()), (12, 1.0));
-    let never = drawer.cell(&design, &[-60.0, 0.0, 0.0, 0.0], 0.0, 0.5, 1, &mut room);
+    let never = drawer.cell(&design, &[-60.0, 0.0, 0.0, 0.0], 0.0, chance(0.5, 1), &mut room);
     assert_eq!((never[0].measure(), never[1].measure()), (0.0, 0.0));
 }
 
@@ -98,13 +103,16 @@ fn numbers_are_common_to_all_cases() {
     let beta = [0.3, 0.0, 1.0, 0.5];
     let mut room = Room::default();
     for cell in 0..50 {
-        let before = drawer.cell(&design, &beta, 0.0, 0.6, cell, &mut room)[0];
-        assert_eq!(drawer.cell(&design, &beta, 0.0, 0.6, cell, &mut room)[0], before);
-        let after = drawer.cell(&design, &beta, -0.8, 0.6, cell, &mut room)[0];
+        let before = drawer.cell(&design, &beta, 0.0, chance(0.6, cell), &mut room)[0];
+        assert_eq!(drawer.cell(&design, &beta, 0.0, chance(0.6, cell), &mut room)[0], before);
+        let after = drawer.cell(&design, &beta, -0.8, chance(0.6, cell), &mut room)[0];
         assert!(after.measure() < before.measure());
     }
-    let one = drawer.cell(&design, &beta, 0.0, 0.6, 1, &mut room)[0];
-    assert_ne!(drawer.cell(&design, &beta, 0.0, 0.6, 2, &mut room)[0], one);
+    let one = drawer.cell(&design, &beta, 0.0, chance(0.6, 1), &mut room)[0];
+    let mut logits = Vec::new();
+    design.bounded_logits(&[beta], Bound::Lowest, 0.0, &mut logits);
+    assert_eq!(drawer.cell_of_logits(&design, &logits, chance(0.6, 1), &mut room)[0], one);
+    assert_ne!(drawer.cell(&design, &beta, 0.0, chance(0.6, 2), &mut room)[0], one);
 }
 
 /// Months without an index lie between their neighbours, and years not whole are left out.
@@ -123,7 +131,7 @@ fn months_without_z_and_years_not_whole() {
     let drawer = Drawer::new(&design, &[&SPELL], 7, &[], 1);
     let mut p = Vec::new();
     let beta = [0.2, 0.0, 1.0, 0.4];
-    drawer.probabilities(&design, &beta, 0.1, &mut p);
+    drawer.probabilities(&design, |_, month| design.probability(month, &beta, 0.1), &mut p);
     assert_eq!(p.len(), 38);
     assert!((p[6] - f64::midpoint(p[5], p[7])).abs() < 1e-15 && p[5] != p[7]);
     assert!(p.iter().all(|p| (0.0..=1.0).contains(p)));
@@ -225,5 +233,31 @@ proptest! {
         let mut slow = Tally::default();
         stretches(season.0, len).iter().for_each(|part| slow.0[usize::from(longest(part) >= months)] += 1);
         prop_assert_eq!(reached, slow);
+    }
+}
+
+proptest! {
+    /// Numbers kept for many draws give the very years that are drawn without.
+    #[test]
+    fn kept_numbers_change_nothing(
+        a in -6.0..6.0f64, b in 0.0..2.0f64, lag1 in 0.0..1.0f64, cell: u64, years in 1usize..40, shift in -3.0..3.0f64,
+    ) {
+        let axis = axis("1990-04", 12 * years + 5);
+        let z: Vec<Option<f64>> = (0..axis.len).map(|at| (at > 2).then(|| (at as f64 * 0.7).sin() * 2.0)).collect();
+        let design = Design::new(&axis, &z);
+        let reached = Measure::WetAndWarmMonths { window_c: [16.0, 33.0], average: Average::Score };
+        let drawer = Drawer::new(&design, &[&SPELL, &reached], 10, &vec![20.0; axis.len], 7);
+        let beta = [a, b, 1.0, -0.5];
+        let mut numbers = Vec::new();
+        drawer.numbers(lag1, cell, &mut numbers);
+        prop_assert_eq!(numbers.len(), drawer.numbers_of_a_cell());
+        let drawn = drawer.cell(&design, &beta, shift, chance(lag1, cell), &mut Room::default()).to_vec();
+        let kept = Chance { numbers: Some(&numbers), ..chance(lag1, cell) };
+        prop_assert_eq!(drawer.cell(&design, &beta, shift, kept, &mut Room::default()).to_vec(), drawn);
+        // p of 0 and of 1 in every month
+        for beta in [[-60.0, 0.0, 0.0, 0.0], [800.0, 0.0, 0.0, 0.0], [-900.0, 0.0, 0.0, 0.0]] {
+            let drawn = drawer.cell(&design, &beta, 0.0, chance(lag1, cell), &mut Room::default()).to_vec();
+            prop_assert_eq!(drawer.cell(&design, &beta, 0.0, kept, &mut Room::default()).to_vec(), drawn);
+        }
     }
 }

@@ -70,7 +70,9 @@ impl Losses {
                 lost[gone as usize].add(2.0 * weights[source as usize] * loss);
             }
         }
-        space.order.iter().skip(1).map(|j| weights[*j as usize] * space.reached[*j as usize].p).sum()
+        let flows = space.order.iter().skip(1).map(|j| weights[*j as usize] * space.reached[*j as usize].p);
+        // the sum of nothing is 0, not -0
+        flows.fold(0.0, |sum, flow| sum + flow)
     }
 
     /// The sum of a_j (p* - p* anew) over the nodes j beyond `lost` that are nearer to it than the source is.

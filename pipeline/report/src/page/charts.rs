@@ -1,7 +1,10 @@
 //! The charts of the page, each drawn for a wide and for a narrow screen.
 
 use super::PageInput;
-use crate::chart::{Svg, boyce_curve, drought_index, habitat_area, loss_breakdown, response_curves};
+use crate::chart::{
+    Svg, boyce_curve, drought_index, drying_ladder, habitat_area, habitat_by_year, loss_breakdown,
+    population_paths, response_curves, response_surface, sensitivity,
+};
 use minijinja::Value;
 
 /// Width of a chart beside a caption on a large screen, units.
@@ -24,6 +27,40 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
             "Hectares of baseline habitat that are no habitat in the scenario, and their share of the \
              baseline habitat there.",
             |width| loss_breakdown(breakdown, &input.headline, width),
+        ));
+    }
+    if let Some(ladder) = &input.ladder {
+        charts.push(chart(
+            "Habitat under steps of drying",
+            "Each step changes this one thing and leaves all else as it is today. Habitat that is none today may come, \
+             where water grows shallower; the second line, where it shows, is what stays of today's.",
+            |width| drying_ladder(ladder, width),
+        ));
+    }
+    if let Some(surface) = &input.surface {
+        charts.push(chart(
+            "Habitat area over rain and warmth",
+            "Each cell changes precipitation and temperature alike in all months, and nothing else. A scenario with \
+             the same change in all months is marked where its climate lies; what else it changes does not show here.",
+            |width| response_surface(surface, width),
+        ));
+    }
+    if !input.sensitivity.is_empty() {
+        charts.push(chart(
+            "What counts most among the uncertain",
+            "Share of the variance of each number that a part of the uncertainty makes by itself, and in which it has any hand \
+             (Sobol indices). A bar not longer than its interval is wide cannot be told from nothing. To know a number better, \
+             mend what counts most first.",
+            |width| sensitivity(&input.sensitivity, width),
+        ));
+    }
+    if let Some(found) = &input.over_time {
+        charts.push(chart(
+            "Habitat by year",
+            "Dots: habitat by the water seen in a single year, depth held as usual. Lines: scenarios whose change \
+             grows evenly from the end of the baseline to their horizon; they are means over many years, so that \
+             single years to come will scatter about them as those of the past do. Upright bars: the middle 90 % of the members, today and at the horizon.",
+            |width| habitat_by_year(found, width),
         ));
     }
     for drought in &input.droughts {
@@ -55,6 +92,15 @@ pub(super) fn charts(input: &PageInput<'_>) -> Value {
              way; the continuous Boyce index is 1 then, and 0 where records stand anywhere. Where records stand is \
              not shown on this page.",
             |width| boyce_curve(boyce, width),
+        ));
+    }
+    if !input.population.is_empty() {
+        charts.push(chart(
+            "Population by scenario",
+            "Animals older than hatchlings: median of the courses drawn, and the range from 5 to 95 % of them, at the best density; the \
+             dashed line is the room that habitat has. Every rate behind it is a placeholder until a biologist who knows the animal sets \
+             it, and no animal is to be released or moved on a model's word.",
+            |width| population_paths(&input.population, width),
         ));
     }
     Value::from(charts)

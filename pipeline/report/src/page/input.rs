@@ -23,6 +23,16 @@ pub struct PageInput<'a> {
     pub curves: Vec<CurvePanel>,
     /// How records crowd as suitability rises, where the study has records.
     pub boyce: Option<BoyceCurve>,
+    /// Habitat area by steps of drying, where the study asks for it.
+    pub ladder: Option<LadderCurve>,
+    /// Habitat area over changes of climate, where the study asks for it.
+    pub surface: Option<ClimateSurface>,
+    /// Which part of the uncertainty counts most, for each number looked at.
+    pub sensitivity: Vec<SensitivityPanel>,
+    /// Habitat by year, where the study asks for it.
+    pub over_time: Option<HabitatByYear>,
+    /// How the population goes, by scenario, where the study projects it.
+    pub population: Vec<PopulationPath>,
     /// Tables shown in full.
     pub tables: &'a [Table],
     /// How it was computed, from the settings used.
@@ -232,6 +242,87 @@ pub struct BoyceCurve {
     pub thresholds: Vec<(String, f64)>,
 }
 
+/// Habitat area by steps of drying.
+#[derive(Clone, Debug, PartialEq)]
+pub struct LadderCurve {
+    /// What the steps are, for example "Loss of precipitation".
+    pub drying: String,
+    /// Unit of the steps.
+    pub unit: String,
+    /// Step, habitat and the part of it that is habitat today, hectares; steps rising from 0.
+    pub points: Vec<[f64; 3]>,
+    /// First step at which half of today's habitat or less is kept, in words; `None` where more is kept at every step.
+    pub half_lost: Option<String>,
+}
+
+/// Which part of the uncertainty counts most for one number.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensitivityPanel {
+    /// What varies, for example "Habitat area, baseline".
+    pub title: String,
+    /// The parts.
+    pub parts: Vec<SensitivityPart>,
+}
+
+/// A part of the uncertainty.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SensitivityPart {
+    /// In words.
+    pub name: String,
+    /// Share of the variance that it makes by itself, and its 5 and 95 %.
+    pub first: [f64; 3],
+    /// Share of the variance in which it has any hand, and its 5 and 95 %.
+    pub total: [f64; 3],
+    /// Whether the total can be told from 0.
+    pub told: bool,
+}
+
+/// Habitat area over changes of climate.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClimateSurface {
+    /// Changes of precipitation, percent, rising.
+    pub precipitation: Vec<f64>,
+    /// Changes of temperature, degrees Celsius, rising.
+    pub temperature_c: Vec<f64>,
+    /// Habitat, hectares, by temperature and in it by precipitation.
+    pub habitat_ha: Vec<f64>,
+    /// Scenarios with a change of climate that is the same in all months.
+    pub marks: Vec<ClimateMark>,
+}
+
+/// Habitat by year, hectares.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HabitatByYear {
+    /// Year and habitat by the water seen in it, years rising.
+    pub past: Vec<(i32, f64)>,
+    /// 5 % to 95 % range of the modelled baseline over the members, hectares.
+    pub range: Option<[f64; 2]>,
+    /// Scenarios on their way to their horizons.
+    pub ways: Vec<YearLine>,
+}
+
+/// A scenario on its way to its horizon.
+#[derive(Clone, Debug, PartialEq)]
+pub struct YearLine {
+    /// Title of the scenario.
+    pub title: String,
+    /// Year and habitat, hectares, years rising.
+    pub points: Vec<(i32, f64)>,
+    /// 5 % to 95 % range at the horizon over the members, hectares.
+    pub range: Option<[f64; 2]>,
+}
+
+/// A named scenario on a surface.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ClimateMark {
+    /// Its title.
+    pub title: String,
+    /// Change of precipitation, percent.
+    pub precipitation: f64,
+    /// Change of temperature, degrees Celsius.
+    pub temperature_c: f64,
+}
+
 /// How something was computed.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MethodNote {
@@ -248,4 +339,19 @@ pub struct AreaRow {
     pub label: String,
     /// Hectares.
     pub area_ha: f64,
+}
+
+/// The number of animals in one scenario, year by year.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PopulationPath {
+    /// Title of the scenario ("Baseline" for the baseline).
+    pub title: String,
+    /// The first year.
+    pub first_year: i32,
+    /// By year from the first: 5th percentile, median, 95th percentile over the courses.
+    pub years: Vec<[f64; 3]>,
+    /// Room at the start and at the end, animals.
+    pub room: [f64; 2],
+    /// Share of the courses that fell under the level of loss.
+    pub lost_share: f64,
 }

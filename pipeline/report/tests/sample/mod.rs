@@ -1,9 +1,10 @@
 //! A page of invented results: Talverra Sink and its turtle exist nowhere.
 
 use lentic_report::{
-    AreaRow, BoyceCurve, Column, CurvePanel, CurveShape, Distribution, Drought, DroughtMonth, GridRecord,
-    Headline, HeadlineRow, Input, LossBreakdown, LossRow, MapLayer, MapPixels, MethodNote, PageInput,
-    PeriodRecord, Product, Program, Ramp, RunRecord, Stage, StudyRecord, Table, change_classes,
+    AreaRow, BoyceCurve, ClimateMark, ClimateSurface, Column, CurvePanel, CurveShape, Distribution, Drought,
+    DroughtMonth, GridRecord, HabitatByYear, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown,
+    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, PopulationPath, Product, Program,
+    Ramp, RunRecord, SensitivityPanel, SensitivityPart, Stage, StudyRecord, Table, YearLine, change_classes,
     not_assessed_classes, permanence_classes,
 };
 
@@ -438,11 +439,56 @@ impl Sample {
             losses: losses(),
             droughts: vec![drought()],
             curves: curves(),
+            population: sample_population(),
             boyce: Some(BoyceCurve {
                 points: (0..=100).map(|i| f64::from(i) / 100.0).map(|s| [0.05 + 0.9 * s, 3.0 * s * s]).collect(),
                 index: Some(0.93),
                 range: Some([0.81, 0.98]),
                 thresholds: vec![("tenth percentile".into(), 0.46), ("study".into(), 0.5)],
+            }),
+            ladder: Some(LadderCurve {
+                drying: "Loss of precipitation".into(),
+                unit: "percent".into(),
+                points: (0..=12).map(f64::from).map(|k| [5.0 * k, 3482.4 * 0.8f64.powf(k) + 9.0 * k, 3482.4 * 0.8f64.powf(k)]).collect(),
+                half_lost: Some("20 percent".into()),
+            }),
+            sensitivity: vec![SensitivityPanel {
+                title: "Habitat area, baseline".into(),
+                parts: vec![
+                    SensitivityPart {
+                        name: "response curves".into(),
+                        first: [0.31, 0.24, 0.39],
+                        total: [0.42, 0.35, 0.5],
+                        told: true,
+                    },
+                    SensitivityPart {
+                        name: "weights".into(),
+                        first: [0.01, -0.06, 0.08],
+                        total: [0.05, 0.01, 0.11],
+                        told: false,
+                    },
+                ],
+            }],
+            surface: Some(ClimateSurface {
+                precipitation: vec![-40.0, -30.0, -20.0, -10.0, 0.0, 10.0],
+                temperature_c: vec![0.0, 1.0, 2.0, 3.0],
+                habitat_ha: (0..24).map(|k| 3482.4 * 0.8f64.powi(k / 6) * 0.75f64.powi(4 - k % 6).min(1.2)).collect(),
+                marks: vec![
+                    ClimateMark { title: "15 % less rain, 1 degree warmer".into(), precipitation: -15.0, temperature_c: 1.0 },
+                    ClimateMark { title: "Half the rain & 5 degrees".into(), precipitation: -50.0, temperature_c: 5.0 },
+                ],
+            }),
+            over_time: Some(HabitatByYear {
+                past: (1991..=2020).map(|year| (year, 3400.0 + 300.0 * f64::from(year).sin())).collect(),
+                range: Some([3100.0, 3700.0]),
+                ways: vec![
+                    YearLine {
+                        title: "Drier".into(),
+                        points: vec![(2020, 3482.4), (2035, 3000.0), (2050, 2700.0)],
+                        range: Some([2100.0, 3000.0]),
+                    },
+                    YearLine { title: "Wells & <less> rain".into(), points: vec![(2020, 3482.4), (2080, 1200.0)], range: None },
+                ],
             }),
             tables: &self.tables,
             methods: vec![
@@ -462,4 +508,19 @@ impl Sample {
             cite: "lentic 0.1.0, run 9b41c07e: Talverra Sink, habitat of the Talverra mud turtle, 1991-01 to 2020-12.".into(),
         }
     }
+}
+
+/// One scenario that holds its animals and one that loses them, of other lengths.
+fn sample_population() -> Vec<PopulationPath> {
+    let path = |title: &str, years: usize, fall: f64, lost_share: f64| PopulationPath {
+        title: title.into(),
+        first_year: 2020,
+        years: (0..=years)
+            .map(|t| 240.0 * (1.0 - fall * t as f64 / years as f64))
+            .map(|n| [0.7 * n, n, 1.2 * n])
+            .collect(),
+        room: [260.0, 260.0 * (1.0 - fall)],
+        lost_share,
+    };
+    vec![path("Baseline", 60, 0.0, 0.0), path(SCENARIOS[0].1, 30, 0.9, 0.314)]
 }

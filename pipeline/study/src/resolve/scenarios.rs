@@ -8,7 +8,7 @@ use crate::options::{
     DrawdownCause, DrawdownSection, Driver, IndexKind, LayerKind, MeasureKind, Role, ScenarioSection,
     YearOrMonths,
 };
-use crate::settings::{Drawdown, Scenario};
+use crate::settings::{Drawdown, Scenario, precipitation_factor};
 use crate::source::{item, key};
 use std::collections::BTreeMap;
 
@@ -110,24 +110,45 @@ fn scenario(
         changes.iter().any(|name| context.spoilt.meant(at, name) || context.spoilt.within(&key(at, name)));
     let other = section.land_cover.is_some() || water_quality.values().any(|factor| *factor != 1.0);
     if !(changes_climate || continue_trend || falls || other || unknown) {
-        let message = format!("{at} changes nothing");
+        let message = format!("{at} changes nothing: it will be the baseline again");
         let help = "add precipitation, temperature_c, replay, continue_trend, drawdown_m, land_cover or water_quality, or take it out";
-        context.problem(&key(at, "name"), message, help);
+        context.warn(&key(at, "name"), message, help);
     }
+    let spread = super::uncertainty::spread(context, at, section);
+    ensemble(context, at, section);
     let title = section.title.trim();
     Scenario {
         name: section.name.clone(),
         title: if title.is_empty() { section.name.clone() } else { title.to_string() },
+        ensemble: section.ensemble.clone(),
         horizon: section.horizon,
-        precipitation_factor: precipitation.map(|percent| 1.0 + percent / 100.0),
+        precipitation_factor: precipitation.map(precipitation_factor),
         temperature_c,
         index_shift,
         replay,
         continue_trend,
         drawdown: drawdown.unwrap_or(Drawdown::None),
+        drawdown_share: 1.0,
+        rise_m: 0.0,
+        spread,
         drawdown_replaces_climate: section.cause == Some(DrawdownCause::Climate),
         land_cover: section.land_cover.clone(),
         water_quality,
+    }
+}
+
+/// A name that can stand in a file's, shared by two scenarios or more.
+fn ensemble(context: &mut Context<'_>, at: &str, section: &ScenarioSection) {
+    let Some(name) = &section.ensemble else { return };
+    let at = key(at, "ensemble");
+    let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
+    if name.is_empty() || !name.chars().all(plain) {
+        let message = format!("{at} is {name:?}; small letters, digits and hyphens are expected");
+        context.problem(&at, message, "for example \"models-2050\"");
+    } else if context.file.scenarios.iter().filter(|other| other.ensemble.as_ref() == Some(name)).count() < 2
+    {
+        let message = format!("{at}: no other scenario is of the ensemble {name:?}");
+        context.warn(&at, message, "name it alike in every scenario of the ensemble, or take it out");
     }
 }
 

@@ -5,8 +5,11 @@
 
 mod climate;
 mod common;
+mod evidence;
 mod form;
 mod fragment;
+mod ladder;
+mod over_time;
 mod resolved;
 mod robust;
 mod schema;

@@ -254,13 +254,37 @@ fn crossing() {
 }
 
 #[test]
+fn uncertainty() {
+    let drier = "name = \"drier\"";
+    let with = |more: &str| format!("{more}\n\n[patches.crossing]");
+    let section = |keys: &str| with(&format!("[uncertainty]\n{keys}"));
+    let crossing = "[patches.crossing]";
+    insta::assert_snapshot!(said(&[
+        (crossing, &section("members = 5")),
+        (crossing, &section("member = 50")),
+        (crossing, &section("curves = -0.1\nweights = 0.4\nthreshold = 2\nvertical_m = -1")),
+        (crossing, &section("response = \"yes\"")),
+        (crossing, &section("sensitivity = { samples = 100, cells = 5 }")),
+        (drier, &format!("{drier}\nspread = {{ precipitation = [5, 10], temperature = [0, 1] }}")),
+        (drier, &format!("{drier}\nspread.precipitation = [5, 10]")),
+        (drier, &format!("{drier}\nspread.drawdown_percent = [-150, 10]")),
+        (drier, &format!("{drier}\nspread.temperature_c = [-1, -2]")),
+    ]));
+    insta::assert_snapshot!(
+        "uncertainty_warnings",
+        warned(&[
+            (drier, &format!("{drier}\nspread.precipitation = [-5, 10]")),
+            (crossing, &section("curves = 0\nweights = 0\nthreshold = 0\nresponse = false")),
+        ])
+    );
+}
+
+#[test]
 fn scenarios() {
     insta::assert_snapshot!(said(&[
         ("name = \"drier\"", "name = \"Drier, 2050\""),
         ("name = \"drier\"", "name = \"baseline\""),
         ("name = \"drier\"", "name = \"pumping\""),
-        ("drawdown_m = { 1 = 0.4 }", ""),
-        ("drawdown_m = { 1 = 0.4 }", "drawdown_m = 0"),
         ("drawdown_m = { 1 = 0.4 }", "drawdown_m = { 1 = 0.4, 7 = 1, north = 2 }"),
         ("drawdown_m = { 1 = 0.4 }", "drawdown_m = \"roads\""),
         ("drawdown_m = { 1 = 0.4 }", "cause = \"abstraction\"\nprecipitation = -5"),
@@ -271,6 +295,14 @@ fn scenarios() {
         ("land_cover = \"land_cover_2050\"", "land_cover = \"land_cover\""),
         ("[layers.ground]", "[layers.height]"),
     ]));
+    insta::assert_snapshot!(
+        "scenarios_that_change_nothing",
+        warned(&[
+            ("drawdown_m = { 1 = 0.4 }", ""),
+            ("drawdown_m = { 1 = 0.4 }", "drawdown_m = 0"),
+            ("drawdown_m = { 1 = 0.4 }", "precipitation = 0\ntemperature_c = 0.0"),
+        ])
+    );
 }
 
 /// Years that come again, and a trend that goes on.

@@ -128,7 +128,6 @@ fn water_quality_that_cannot_be() {
         (HYDROPERIOD, "measure = \"water quality\"\nlayer = \"roads\""),
         ("land_cover = \"land_cover_2050\"", "water_quality = { fal = 1.5 }"),
         ("land_cover = \"land_cover_2050\"", "water_quality = { fall = -1.5 }"),
-        ("land_cover = \"land_cover_2050\"", "water_quality = { fall = 1.0 }"),
     ]));
     insta::assert_snapshot!(
         "quality_that_nothing_measures",

@@ -1,0 +1,400 @@
+//! Ranges: the study computed anew for every member of what is not known for sure, in one pass over the tiles.
+//!
+//! Nothing of a member is kept but its areas and, for every cell and case, how many members call it habitat.
+
+pub mod sensitivity;
+
+use crate::error::EngineError;
+use crate::layers::known;
+use crate::run::case_of;
+use crate::stages::scenarios::Case;
+use crate::stages::suitability::{Reason, SuitabilityProducts, TABLE_ROLES};
+use crate::stages::what_if::{Place, Variant, WhatIf, windows};
+use crate::stages::{Context, bands};
+use lentic_habitat::members::{Layout, Member};
+use lentic_numerics::exact_sum::ExactSum;
+use lentic_numerics::latin_hypercube::latin_hypercube;
+use lentic_numerics::stats::quantile;
+use lentic_raster::{Scratch, Window};
+use std::collections::BTreeMap;
+use std::ops::Range;
+use std::sync::{Mutex, PoisonError};
+
+/// Members that one task takes through a tile.
+const TOGETHER: usize = 8;
+/// Bytes that the climates of members may take at once.
+const CLIMATE_BYTES: usize = 256 << 20;
+/// Told apart from other uses of the study's seed.
+const SEED: u64 = 0x6d65_6d62_6572;
+/// Bounds of the classes of agreement, shares of members (ours).
+pub const AGREEMENT: [f64; 4] = [0.05, 1.0 / 3.0, 2.0 / 3.0, 0.95];
+/// Code of cells that are not compared.
+pub const NOT_COMPARED: u8 = 255;
+
+/// Areas of one case in one member, square metres.
+#[derive(Clone, Copy, Debug, Default)]
+pub struct MemberAreas {
+    /// Habitat of the member's own baseline.
+    pub before: ExactSum,
+    /// Habitat of the case.
+    pub habitat: ExactSum,
+    /// Habitat of the baseline only.
+    pub lost: ExactSum,
+}
+
+impl MemberAreas {
+    fn add(&mut self, before: bool, after: bool, area: f64) {
+        if before {
+            self.before.add(area);
+        }
+        if after {
+            self.habitat.add(area);
+        }
+        if before && !after {
+            self.lost.add(area);
+        }
+    }
+
+    fn merge(&mut self, other: &MemberAreas) {
+        self.before.merge(&other.before);
+        self.habitat.merge(&other.habitat);
+        self.lost.merge(&other.lost);
+    }
+
+    /// Lost share of the member's baseline, percent; `None` where that has no habitat.
+    pub fn lost_percent(&self) -> Option<f64> {
+        let before = self.before.value().filter(|before| *before > 0.0)?;
+        Some(100.0 * self.lost.value()? / before)
+    }
+}
+
+/// Areas by case and member.
+#[derive(Clone, Debug)]
+pub struct ByMember {
+    members: usize,
+    areas: Vec<MemberAreas>,
+}
+
+impl ByMember {
+    fn new(cases: usize, members: usize) -> Self {
+        ByMember { members, areas: vec![MemberAreas::default(); cases * members] }
+    }
+
+    fn at(&mut self, case: usize, member: usize) -> &mut MemberAreas {
+        &mut self.areas[case * self.members + member]
+    }
+
+    /// The members of a case.
+    pub fn of(&self, case: usize) -> &[MemberAreas] {
+        &self.areas[case * self.members..(case + 1) * self.members]
+    }
+
+    fn merge(&mut self, other: &ByMember) {
+        self.areas.iter_mut().zip(&other.areas).for_each(|(total, part)| total.merge(part));
+    }
+}
+
+/// 5 %, half and 95 % of the members lie below.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Spread {
+    /// 5 %.
+    pub low: f64,
+    /// Half.
+    pub median: f64,
+    /// 95 %.
+    pub high: f64,
+}
+
+impl Spread {
+    /// Of the members that have the number; `None` where none has.
+    pub fn of(values: impl Iterator<Item = Option<f64>>) -> Option<Self> {
+        let values: Vec<f64> = values.flatten().collect();
+        let at = |share: f64| quantile(&values, share);
+        Some(Spread { low: at(0.05)?, median: at(0.5)?, high: at(0.95)? })
+    }
+}
+
+/// What the members say.
+pub struct Ranges {
+    /// Number of members.
+    pub members: usize,
+    /// Over the whole study area.
+    pub whole: ByMember,
+    /// By `TABLE_ROLES`, by class.
+    pub by: [BTreeMap<Option<i32>, ByMember>; 3],
+    /// By case, share of the members that call a cell habitat; NaN where it is not compared.
+    pub share: Vec<Scratch<f32>>,
+    /// By case, class of that share, from 0 (hardly any member) to 4 (nearly all).
+    pub agreement: Vec<Scratch<u8>>,
+    /// By case, area by class of agreement, square metres.
+    pub agreement_areas: Vec<[ExactSum; AGREEMENT.len() + 1]>,
+}
+
+impl Ranges {
+    /// Range of the habitat of a case, hectares.
+    pub fn habitat_ha(&self, case: usize) -> Option<Spread> {
+        Spread::of(self.whole.of(case).iter().map(|areas| areas.habitat.value().map(|m2| m2 / 10_000.0)))
+    }
+}
+
+/// Cases of one member: those whose own numbers lie off, `None` for those that are as in the study.
+fn cases_of<'m>(
+    context: &Context,
+    cases: &[Case],
+    member: &'m Member,
+) -> Result<Vec<Option<Case<'m>>>, EngineError> {
+    let given = &context.study.scenarios;
+    let mut own = vec![None];
+    for ((scenario, given), case) in member.study.scenarios.iter().zip(given).zip(&cases[1..]) {
+        own.push(match scenario == given {
+            true => None,
+            false => Some(Case { trend: case.trend.clone(), ..case_of(context, scenario)? }),
+        });
+    }
+    Ok(own)
+}
+
+/// How many members have their climates at hand at once.
+fn at_once(context: &Context) -> usize {
+    let study = context.study;
+    let off = study.scenarios.iter().filter(|s| s.spread != Default::default()).count();
+    let bytes = off * context.climates.models().len() * context.axis.len * 64;
+    (CLIMATE_BYTES / bytes.max(1)).clamp(1, 4 * TOGETHER * rayon::current_num_threads())
+}
+
+/// Calls `work` with batches of members and their variants, case by case within a member.
+fn in_batches<'a>(
+    what_if: WhatIf<'a>,
+    cases: &[Case<'a>],
+    members: &[Member],
+    mut work: impl FnMut(usize, &[Member], &[Variant]) -> Result<(), EngineError>,
+) -> Result<(), EngineError> {
+    let size = at_once(what_if.context);
+    for (batch, members) in members.chunks(size).enumerate() {
+        let own =
+            members.iter().map(|m| cases_of(what_if.context, cases, m)).collect::<Result<Vec<_>, _>>()?;
+        let list = members.iter().zip(&own).flat_map(|(member, own)| {
+            cases.iter().zip(own).map(move |(given, own)| (own.as_ref().unwrap_or(given), Some(member)))
+        });
+        let variants = what_if.of_members(list.collect())?;
+        work(batch * size, members, &variants)?;
+    }
+    Ok(())
+}
+
+/// Every window with every chunk of members.
+fn tasks(windows: &[Window], members: usize) -> (Vec<Window>, Vec<Range<usize>>) {
+    let chunks = || (0..members).step_by(TOGETHER).map(move |first| first..members.min(first + TOGETHER));
+    windows.iter().flat_map(|window| chunks().map(move |chunk| (*window, chunk))).unzip()
+}
+
+/// What is added up over tasks.
+struct Totals {
+    whole: ByMember,
+    by: [BTreeMap<Option<i32>, ByMember>; 3],
+}
+
+/// Finds the ranges; `None` where the study has no `[uncertainty]`.
+///
+/// # Errors
+/// A layer that cannot be read, or a disk that refuses.
+pub fn run<'a>(
+    what_if: WhatIf<'a>,
+    cases: &[Case<'a>],
+    products: &SuitabilityProducts,
+) -> Result<Option<Ranges>, EngineError> {
+    let context = what_if.context;
+    let study = context.study;
+    let Some(layout) = Layout::of(study, what_if.by.groups.count()) else { return Ok(None) };
+    let count = study.uncertainty.as_ref().map_or(0, |uncertainty| uncertainty.members);
+    let members: Vec<Member> = latin_hypercube(count, layout.columns(), study.seed ^ SEED)
+        .iter()
+        .map(|point| layout.member(study, point))
+        .collect();
+    let calls = cases
+        .iter()
+        .map(|case| context.words(&format!("calls_{}", case.name)))
+        .collect::<Result<Vec<_>, _>>()?;
+    let totals = Mutex::new(Totals { whole: ByMember::new(cases.len(), count), by: Default::default() });
+    in_batches(what_if, cases, &members, |first, members, variants| {
+        let (windows, chunks) = tasks(&windows(context), members.len());
+        what_if.over_windows("computing members", &windows, true, |task, place| {
+            let chunk = chunks[task].clone();
+            let part = Part::of(place, products, members, variants, chunk, (first, count))?;
+            let mut totals = totals.lock().unwrap_or_else(PoisonError::into_inner);
+            part.add(&mut totals, &calls, &place.window)
+        })?;
+        Ok(())
+    })?;
+    let totals = totals.into_inner().unwrap_or_else(PoisonError::into_inner);
+    finish(context, cases, products, &calls, count, totals).map(Some)
+}
+
+/// What a task found.
+struct Part {
+    totals: Totals,
+    /// By case, how many of its members call a cell habitat.
+    calls: Vec<Vec<u32>>,
+}
+
+impl Part {
+    fn of(
+        place: &Place,
+        products: &SuitabilityProducts,
+        members: &[Member],
+        variants: &[Variant],
+        chunk: Range<usize>,
+        (first, count): (usize, usize),
+    ) -> Result<Self, EngineError> {
+        let (context, window) = (place.context(), place.window);
+        let cells = window.len();
+        let cases = variants.len() / members.len();
+        let compared = compared(products, &window)?;
+        let mut by_role = Vec::new();
+        for role in TABLE_ROLES {
+            by_role.push(context.layers.codes_with(role, window)?);
+        }
+        let mut part = Part {
+            totals: Totals { whole: ByMember::new(cases, count), by: Default::default() },
+            calls: vec![vec![0; cells]; cases],
+        };
+        for at in chunk {
+            let seen = place.of_member(&members[at])?;
+            let mut before = vec![false; cells];
+            for (case, variant) in variants[at * cases..(at + 1) * cases].iter().enumerate() {
+                let found = seen.find(variant)?;
+                let habitat: Vec<bool> =
+                    (0..cells).map(|cell| compared[cell] && found.habitat(cell) == Some(true)).collect();
+                if case == 0 {
+                    before.clone_from(&habitat);
+                }
+                for cell in (0..cells).filter(|cell| before[*cell] || habitat[*cell]) {
+                    let area = context.areas.area_m2(window.row + cell / window.cols);
+                    part.calls[case][cell] += u32::from(habitat[cell]);
+                    let (was, is) = (before[cell], habitat[cell]);
+                    part.totals.whole.at(case, first + at).add(was, is, area);
+                    for (by, codes) in part.totals.by.iter_mut().zip(&by_role) {
+                        let Some(codes) = codes else { continue };
+                        let class =
+                            by.entry(known(codes[cell])).or_insert_with(|| ByMember::new(cases, count));
+                        class.at(case, first + at).add(was, is, area);
+                    }
+                }
+            }
+        }
+        Ok(part)
+    }
+
+    fn add(self, totals: &mut Totals, calls: &[Scratch<u32>], window: &Window) -> Result<(), EngineError> {
+        totals.whole.merge(&self.totals.whole);
+        for (total, by) in totals.by.iter_mut().zip(self.totals.by) {
+            for (code, part) in by {
+                total.entry(code).and_modify(|total| total.merge(&part)).or_insert(part);
+            }
+        }
+        for (file, own) in calls.iter().zip(&self.calls) {
+            let mut sums = file.read(window)?;
+            sums.iter_mut().zip(own).for_each(|(sum, own)| *sum += own);
+            file.write(window, &sums)?;
+        }
+        Ok(())
+    }
+}
+
+fn compared(products: &SuitabilityProducts, window: &Window) -> Result<Vec<bool>, EngineError> {
+    let reasons = products.reason.read(window)?;
+    Ok(reasons.iter().map(|reason| *reason == Reason::Assessed as u8).collect())
+}
+
+/// The class of a share of members.
+pub fn agreement(share: f64) -> u8 {
+    // the outer classes hold their bounds
+    match share {
+        share if share <= AGREEMENT[0] => 0,
+        share if share < AGREEMENT[1] => 1,
+        share if share <= AGREEMENT[2] => 2,
+        share if share < AGREEMENT[3] => 3,
+        _ => 4,
+    }
+}
+
+fn finish(
+    context: &Context,
+    cases: &[Case],
+    products: &SuitabilityProducts,
+    calls: &[Scratch<u32>],
+    members: usize,
+    totals: Totals,
+) -> Result<Ranges, EngineError> {
+    let mut ranges = Ranges {
+        members,
+        whole: totals.whole,
+        by: totals.by,
+        share: Vec::new(),
+        agreement: Vec::new(),
+        agreement_areas: Vec::new(),
+    };
+    for (case, calls) in cases.iter().zip(calls) {
+        let shares = context.floats(&format!("habitat_share_{}", case.name))?;
+        let classes = context.bytes(&format!("agreement_{}", case.name))?;
+        let mut areas = [ExactSum::default(); AGREEMENT.len() + 1];
+        for band in bands(context.grid) {
+            let compared = compared(products, &band)?;
+            let share: Vec<f64> =
+                calls.read(&band)?.iter().map(|calls| f64::from(*calls) / members as f64).collect();
+            let class: Vec<u8> = share
+                .iter()
+                .zip(&compared)
+                .map(|(share, compared)| if *compared { agreement(*share) } else { NOT_COMPARED })
+                .collect();
+            for (cell, class) in class.iter().enumerate().filter(|(_, class)| **class != NOT_COMPARED) {
+                areas[usize::from(*class)].add(context.areas.area_m2(band.row + cell / band.cols));
+            }
+            let known = share
+                .iter()
+                .zip(&compared)
+                .map(|(share, compared)| if *compared { *share as f32 } else { f32::NAN });
+            shares.write(&band, &known.collect::<Vec<_>>())?;
+            classes.write(&band, &class)?;
+        }
+        ranges.share.push(shares);
+        ranges.agreement.push(classes);
+        ranges.agreement_areas.push(areas);
+    }
+    Ok(ranges)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn classes_of_agreement() {
+        let classes: Vec<u8> =
+            [0.0, 0.05, 0.06, 0.33, 0.34, 0.5, 0.66, 0.67, 0.94, 0.95, 1.0].map(agreement).into();
+        assert_eq!(classes, [0, 0, 1, 1, 2, 2, 2, 3, 3, 4, 4]);
+    }
+
+    #[test]
+    fn a_spread_is_told_of_members_that_have_the_number() {
+        let values = (0..=20).map(|v| (v > 0).then(|| f64::from(v)));
+        // type 7 of 1 ... 20: 1 + 0.05 x 19
+        let spread = Spread::of(values).unwrap();
+        assert!((spread.low - 1.95).abs() < 1e-12 && (spread.high - 19.05).abs() < 1e-12);
+        assert_eq!(spread.median, 10.5);
+        assert_eq!(Spread::of([None, None].into_iter()), None);
+    }
+
+    #[test]
+    fn every_member_meets_every_window_once() {
+        let windows =
+            [Window { row: 0, col: 0, rows: 2, cols: 2 }, Window { row: 2, col: 0, rows: 1, cols: 2 }];
+        let (places, chunks) = tasks(&windows, 19);
+        assert_eq!(places.len(), 6);
+        for window in windows {
+            let own = places.iter().zip(&chunks).filter(|(place, _)| **place == window);
+            let members: Vec<usize> = own.flat_map(|(_, chunk)| chunk.clone()).collect();
+            assert_eq!(members, (0..19).collect::<Vec<_>>());
+        }
+    }
+}
