@@ -7,7 +7,7 @@ DEMO ?= talverra-sink
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
 TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv r-cran-stars r-cran-spatstat.data
 
-.PHONY: demo test lint bench-response bench-surroundings build setup setup-test clean
+.PHONY: demo test lint bench-response bench-surroundings bench-connection build setup setup-test clean
 
 ## Build, write the invented basin to $(DEMO), run it
 demo: build
@@ -31,6 +31,10 @@ bench-response: setup-test .venv/made
 
 bench-surroundings: setup
 	cargo bench --workspace --bench surroundings
+
+## The network of 5,000 patches
+bench-connection: setup
+	cargo bench --workspace --bench connection
 
 # The whole workspace, so that building and testing resolve to one set of features and dependencies compile once.
 build: setup

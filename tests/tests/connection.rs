@@ -346,3 +346,18 @@ fn ways_are_sound_lines() {
         assert!(found["p"] < 1e-12, "{found:?}");
     }
 }
+
+/// A class that occurs and has no resistance is refused before anything is computed; the run leaves nothing.
+#[test]
+fn a_class_without_a_resistance_is_refused() {
+    let basin = Basin::small();
+    basin.edit("study.toml", "2 = 1.0, 3 = 2.0, 4 = 2.0, ", "2 = 1.0, 4 = 2.0, ");
+    let outcome = basin.try_run("run", &["--quiet"]);
+    assert_eq!(outcome.code, Some(1), "{outcome:?}");
+    for words in
+        ["land_cover", "patches.crossing gives no resistance to code 3", "give every class that occurs"]
+    {
+        assert!(outcome.stderr.contains(words), "{}", outcome.stderr);
+    }
+    assert!(!basin.folder().join("run").exists());
+}
