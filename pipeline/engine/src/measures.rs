@@ -46,6 +46,18 @@ struct Around {
     block: Block,
 }
 
+/// The block of a window within another one about it.
+pub fn block(outer: &Window, inner: &Window) -> Block {
+    Block {
+        rows: outer.rows,
+        cols: outer.cols,
+        inner_row: inner.row - outer.row,
+        inner_col: inner.col - outer.col,
+        inner_rows: inner.rows,
+        inner_cols: inner.cols,
+    }
+}
+
 /// Measures the variables of a study.
 #[derive(Clone, Copy)]
 pub struct Reader<'a> {
@@ -125,15 +137,7 @@ impl Reader<'_> {
 
     fn around(&self, window: Window, measure: &Measure) -> Around {
         let outer = window.with_margin(self.reach(measure), self.layers.grid);
-        let block = Block {
-            rows: outer.rows,
-            cols: outer.cols,
-            inner_row: window.row - outer.row,
-            inner_col: window.col - outer.col,
-            inner_rows: window.rows,
-            inner_cols: window.cols,
-        };
-        Around { outer, block }
+        Around { outer, block: block(&outer, &window) }
     }
 
     /// Measures a variable in a window. `yearly` is its position among the yearly variables, if it is one; `cells` may be missing

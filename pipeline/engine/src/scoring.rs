@@ -3,9 +3,9 @@
 
 use crate::error::EngineError;
 use crate::layers::Layers;
-use crate::measures::{CaseCells, Reader};
+use crate::measures::{CaseCells, Reader, block};
 use lentic_habitat::limiting::{self, BARRIER, Limit, Site, UNKNOWN, limiting};
-use lentic_habitat::measure::{Block, distance_to, within};
+use lentic_habitat::measure::{distance_to, within};
 use lentic_habitat::suitability::{
     Measured, requisite_scores, requisite_weights, score, scores, suitability,
 };
@@ -303,15 +303,7 @@ impl<'a> Tile<'a> {
     /// Factor of nearness of requisite `at` over its window, from the scores of the other over its own.
     fn nearness(&self, at: usize, near: &lentic_study::settings::Near, scores: &[f64]) -> Vec<f64> {
         let cell_m = self.scorer.layers.grid.cell_m;
-        let (inner, outer) = (self.windows[at], self.windows[near.requisite]);
-        let block = Block {
-            rows: outer.rows,
-            cols: outer.cols,
-            inner_row: inner.row - outer.row,
-            inner_col: inner.col - outer.col,
-            inner_rows: inner.rows,
-            inner_cols: inner.cols,
-        };
+        let block = block(&self.windows[near.requisite], &self.windows[at]);
         // where the other is not known it is not met
         let targets: Vec<bool> = scores.iter().map(|score| *score >= near.at_least).collect();
         match &near.curve {

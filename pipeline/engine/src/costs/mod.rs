@@ -17,7 +17,7 @@ use crate::layers::known;
 use crate::stages::Context;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
-use crate::stages::suitability::{Reason, SuitabilityProducts};
+use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::what_if::{Found, Place, WhatIf};
 use causes::Losses;
 use ladder::{Ladder, LadderPart};
@@ -72,10 +72,9 @@ impl<'a> Facts<'a> {
         products: &SuitabilityProducts,
         window: Window,
     ) -> Result<Self, EngineError> {
-        let reasons = products.reason.read(&window)?;
         Ok(Facts {
             window,
-            compared: reasons.iter().map(|reason| *reason == Reason::Assessed as u8).collect(),
+            compared: products.compared(&window)?,
             before: habitat_of(&products.standing[0], &window)?,
             patch: Vec::new(),
             zone: None,

@@ -8,7 +8,7 @@ use crate::error::EngineError;
 use crate::layers::known;
 use crate::run::case_of;
 use crate::stages::scenarios::Case;
-use crate::stages::suitability::{Reason, SuitabilityProducts, TABLE_ROLES};
+use crate::stages::suitability::{SuitabilityProducts, TABLE_ROLES};
 use crate::stages::what_if::{Place, Variant, WhatIf, windows};
 use crate::stages::{Context, bands};
 use lentic_habitat::members::{Layout, Member};
@@ -249,7 +249,6 @@ impl Part {
         let (context, window) = (place.context(), place.window);
         let cells = window.len();
         let cases = variants.len() / members.len();
-        let compared = compared(products, &window)?;
         let mut by_role = Vec::new();
         for role in TABLE_ROLES {
             by_role.push(context.layers.codes_with(role, window)?);
@@ -258,30 +257,16 @@ impl Part {
             totals: Totals { whole: ByMember::new(cases, count), by: Default::default() },
             calls: vec![vec![0; cells]; cases],
         };
-        for at in chunk {
-            let seen = place.of_member(&members[at])?;
-            let mut before = vec![false; cells];
-            for (case, variant) in variants[at * cases..(at + 1) * cases].iter().enumerate() {
-                let found = seen.find(variant)?;
-                let habitat: Vec<bool> =
-                    (0..cells).map(|cell| compared[cell] && found.habitat(cell) == Some(true)).collect();
-                if case == 0 {
-                    before.clone_from(&habitat);
-                }
-                for cell in (0..cells).filter(|cell| before[*cell] || habitat[*cell]) {
-                    let area = context.areas.area_m2(window.row + cell / window.cols);
-                    part.calls[case][cell] += u32::from(habitat[cell]);
-                    let (was, is) = (before[cell], habitat[cell]);
-                    part.totals.whole.at(case, first + at).add(was, is, area);
-                    for (by, codes) in part.totals.by.iter_mut().zip(&by_role) {
-                        let Some(codes) = codes else { continue };
-                        let class =
-                            by.entry(known(codes[cell])).or_insert_with(|| ByMember::new(cases, count));
-                        class.at(case, first + at).add(was, is, area);
-                    }
-                }
+        habitat_of_members(place, products, (members, variants), chunk, |at, case, cell, [was, is]| {
+            let area = context.areas.area_m2(window.row + cell / window.cols);
+            part.calls[case][cell] += u32::from(is);
+            part.totals.whole.at(case, first + at).add(was, is, area);
+            for (by, codes) in part.totals.by.iter_mut().zip(&by_role) {
+                let Some(codes) = codes else { continue };
+                let class = by.entry(known(codes[cell])).or_insert_with(|| ByMember::new(cases, count));
+                class.at(case, first + at).add(was, is, area);
             }
-        }
+        })?;
         Ok(part)
     }
 
@@ -301,9 +286,34 @@ impl Part {
     }
 }
 
-fn compared(products: &SuitabilityProducts, window: &Window) -> Result<Vec<bool>, EngineError> {
-    let reasons = products.reason.read(window)?;
-    Ok(reasons.iter().map(|reason| *reason == Reason::Assessed as u8).collect())
+/// Calls `see` with member, case and cell wherever a compared cell of a window is habitat in the member's baseline or in the case, and
+/// whether it is in each of the two.
+fn habitat_of_members(
+    place: &Place,
+    products: &SuitabilityProducts,
+    (members, variants): (&[Member], &[Variant]),
+    chunk: Range<usize>,
+    mut see: impl FnMut(usize, usize, usize, [bool; 2]),
+) -> Result<(), EngineError> {
+    let compared = products.compared(&place.window)?;
+    let cases = variants.len() / members.len();
+    for at in chunk {
+        let seen = place.of_member(&members[at])?;
+        let mut before = vec![false; compared.len()];
+        for (case, variant) in variants[at * cases..(at + 1) * cases].iter().enumerate() {
+            let found = seen.find(variant)?;
+            for cell in (0..compared.len()).filter(|cell| compared[*cell]) {
+                let is = found.habitat(cell) == Some(true);
+                if case == 0 {
+                    before[cell] = is;
+                }
+                if before[cell] || is {
+                    see(at, case, cell, [before[cell], is]);
+                }
+            }
+        }
+    }
+    Ok(())
 }
 
 /// The class of a share of members.
@@ -339,7 +349,7 @@ fn finish(
         let classes = context.bytes(&format!("agreement_{}", case.name))?;
         let mut areas = [ExactSum::default(); AGREEMENT.len() + 1];
         for band in bands(context.grid) {
-            let compared = compared(products, &band)?;
+            let compared = products.compared(&band)?;
             let share: Vec<f64> =
                 calls.read(&band)?.iter().map(|calls| f64::from(*calls) / members as f64).collect();
             let class: Vec<u8> = share

@@ -1,6 +1,6 @@
 //! Which part of what is not known counts most: Sobol indices of habitat area over a sample of the ground.
 
-use super::{MemberAreas, compared, in_batches, tasks};
+use super::{MemberAreas, habitat_of_members, in_batches, tasks};
 use crate::error::EngineError;
 use crate::stages::Context;
 use crate::stages::scenarios::Case;
@@ -127,7 +127,7 @@ fn sample(
         if cells >= wanted {
             break;
         }
-        let compared = compared(products, &block)?;
+        let compared = products.compared(&block)?;
         let mut some = false;
         for suitability in &products.suitability {
             some |= suitability
@@ -152,25 +152,12 @@ fn over_block(
     variants: &[Variant],
     chunk: Range<usize>,
 ) -> Result<Vec<MemberAreas>, EngineError> {
-    let window = place.window;
-    let compared = compared(products, &window)?;
-    let cases = variants.len() / members.len();
-    let mut found = Vec::with_capacity(chunk.len() * cases);
-    for at in chunk {
-        let seen = place.of_member(&members[at])?;
-        let mut before = vec![false; window.len()];
-        for (case, variant) in variants[at * cases..(at + 1) * cases].iter().enumerate() {
-            let answer = seen.find(variant)?;
-            let mut areas = MemberAreas::default();
-            for cell in (0..window.len()).filter(|cell| compared[*cell]) {
-                let is = answer.habitat(cell) == Some(true);
-                if case == 0 {
-                    before[cell] = is;
-                }
-                areas.add(before[cell], is, place.context().areas.area_m2(window.row + cell / window.cols));
-            }
-            found.push(areas);
-        }
-    }
+    let (window, cases) = (place.window, variants.len() / members.len());
+    let mut found = vec![MemberAreas::default(); chunk.len() * cases];
+    let first = chunk.start;
+    habitat_of_members(place, products, (members, variants), chunk, |at, case, cell, [was, is]| {
+        let area = place.context().areas.area_m2(window.row + cell / window.cols);
+        found[(at - first) * cases + case].add(was, is, area);
+    })?;
     Ok(found)
 }

@@ -97,6 +97,17 @@ pub struct SuitabilityProducts {
     pub reasons: [ExactSum; REASONS],
 }
 
+impl SuitabilityProducts {
+    /// Cells of a window that are compared: assessed in the baseline and in every scenario.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn compared(&self, window: &Window) -> Result<Vec<bool>, EngineError> {
+        let reasons = self.reason.read(window)?;
+        Ok(reasons.into_iter().map(|reason| reason == Reason::Assessed as u8).collect())
+    }
+}
+
 /// The water of the record itself.
 struct RecordCells<'a> {
     hydroperiod: &'a Scratch<f32>,

@@ -265,8 +265,8 @@ struct Water<'a> {
 
 /// The cells of a window out of those of one about it.
 pub fn cut<T: Copy>(from: &Window, window: &Window, values: &[T]) -> Vec<T> {
-    let first = |row: usize| (window.row + row - from.row) * from.cols + window.col - from.col;
-    (0..window.rows).flat_map(|row| &values[first(row)..first(row) + window.cols]).copied().collect()
+    debug_assert!(window.offset_in(from).is_some() && values.len() == from.len());
+    from.crop(window, values).unwrap_or_default()
 }
 
 impl Water<'_> {
