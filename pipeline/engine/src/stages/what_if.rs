@@ -304,11 +304,13 @@ impl CaseCells for Water<'_> {
             return Ok(None);
         }
         let Context { layers, grid, .. } = self.context;
-        let mut bodies = layers.pools(*window)?;
-        if bodies.iter().all(Option::is_none) {
-            bodies =
-                layers.codes_with(Role::Zones, *window)?.unwrap_or_default().into_iter().map(known).collect();
-        }
+        // zones only in a study without pools: what a window happens to hold decides nothing
+        let bodies = match layers.study.layer_with(Role::Pools) {
+            Some(_) => layers.pools(*window)?,
+            None => {
+                layers.codes_with(Role::Zones, *window)?.unwrap_or_default().into_iter().map(known).collect()
+            }
+        };
         let at = |cell: usize| {
             let (row, col) = (window.row + cell / window.cols, window.col + cell % window.cols);
             (row * grid.cols + col) as u64
