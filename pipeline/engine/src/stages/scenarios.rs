@@ -318,8 +318,8 @@ impl Site {
             let trend = case.trend.get(&codes[cell]).copied().unwrap_or(0.0);
             // a trend carried on works as the fall that would bring it about
             let fall = factor.map_or(h, |f| h - trend / f.g);
-            let beta = match by.off.get(by.groups.position(codes[cell])).zip(roots.get(at)) {
-                Some((u, root)) => lie_off(&betas[at], root, u),
+            let beta = match roots.get(at).filter(|_| !by.off.is_empty()) {
+                Some(root) => lie_off(&betas[at], root, &by.off[by.groups.position(codes[cell])]),
                 None => betas[at],
             };
             let by_line =
