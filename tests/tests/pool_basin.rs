@@ -23,8 +23,9 @@ use lentic_habitat::drawdown::{LineTable, Lines, shift};
 use lentic_habitat::response::{Beta, Design, Groups, Months, SampleCell, Spreads};
 use lentic_habitat::water::{BitRows, MonthAxis, bit, count_all};
 use lentic_numerics::logistic::{Prior, Rows, fit, fit_with_lower_bound};
-use lentic_numerics::normal::{quantile, tails};
+use lentic_numerics::normal::tails;
 use lentic_numerics::seed::{hash64, unit};
+use lentic_tests::noise::{normal, persistent};
 
 /// One basin each.
 const SEEDS: [u64; 4] = [1, 2, 3, 4];
@@ -79,25 +80,10 @@ const POOLS: [Pool; 6] = [
     Pool { level: 99.0, per_index: 0.66, season: 0.48, own: 0.52, stays: 0.6, bed: (-2.0, 1.5) },
 ];
 
-fn normal(seed: u64, a: u64, b: u64) -> f64 {
-    quantile(unit(hash64(seed, a, b)).max(f64::MIN_POSITIVE))
-}
-
-/// A first-order autoregressive series of variance 1.
-fn persistent(seed: u64, key: u64, stays: f64) -> Vec<f64> {
-    let mut value = normal(seed, key, 0);
-    (1..=MONTHS as u64)
-        .map(|t| {
-            value = stays * value + (1.0 - stays * stays).sqrt() * normal(seed, key, t);
-            value
-        })
-        .collect()
-}
-
 impl Pool {
     /// Levels by month under an index.
     fn levels(&self, seed: u64, key: u64, index: &[f64]) -> Vec<f64> {
-        let own = persistent(seed, 2_000_000 + key, self.stays);
+        let own = persistent(seed, 2_000_000 + key, self.stays, MONTHS);
         (0..MONTHS)
             .map(|t| {
                 // highest in August
@@ -137,7 +123,7 @@ fn months_above(levels: &[f64], bed: f64, fall: f64) -> f64 {
 fn simulate(seed: u64) -> Basin {
     let axis = MonthAxis { first: "1991-01".parse().unwrap(), len: MONTHS };
     // an index over twelve months keeps about eleven twelfths of itself from month to month
-    let index = persistent(seed, 1_000_000, 11.0 / 12.0);
+    let index = persistent(seed, 1_000_000, 11.0 / 12.0, MONTHS);
     let drier: Vec<f64> = index.iter().map(|z| z - DRIER).collect();
     let mut cells = Vec::new();
     for (at, pool) in POOLS.iter().enumerate() {

@@ -13,8 +13,8 @@
 
 use lentic_habitat::response::{Beta, Design, Groups, Months, SampleCell, Spreads};
 use lentic_habitat::water::{BitRows, MonthAxis, count_all};
-use lentic_numerics::normal::quantile;
 use lentic_numerics::seed::{hash64, unit};
+use lentic_tests::noise::persistent;
 use std::f64::consts::TAU;
 
 const MONTHS: usize = 360;
@@ -29,21 +29,6 @@ const PER_INDEX: f64 = 0.5;
 const SEASON: f64 = 0.4;
 const OWN: f64 = 0.3;
 const BED: (f64, f64) = (-1.8, 0.9);
-
-fn normal(seed: u64, a: u64, b: u64) -> f64 {
-    quantile(unit(hash64(seed, a, b)).max(f64::MIN_POSITIVE))
-}
-
-/// A first-order autoregressive series of variance 1.
-fn persistent(seed: u64, key: u64, stays: f64) -> Vec<f64> {
-    let mut value = normal(seed, key, 0);
-    (1..=MONTHS as u64)
-        .map(|t| {
-            value = stays * value + (1.0 - stays * stays).sqrt() * normal(seed, key, t);
-            value
-        })
-        .collect()
-}
 
 struct Cell {
     bed: f64,
@@ -61,8 +46,8 @@ struct Basin {
 impl Basin {
     fn new(seed: u64) -> Basin {
         let axis = MonthAxis { first: "1991-01".parse().unwrap(), len: MONTHS };
-        let index = persistent(seed, 1, 11.0 / 12.0);
-        let own = persistent(seed, 2, 0.4);
+        let index = persistent(seed, 1, 11.0 / 12.0, MONTHS);
+        let own = persistent(seed, 2, 0.4, MONTHS);
         let level: Vec<f64> = (0..MONTHS)
             .map(|t| {
                 let season = (TAU * ((t % 12 + 1) as f64 - 8.0) / 12.0).cos();
