@@ -230,6 +230,8 @@ impl Fitted {
             .map(|cell| SampleCell {
                 group: GROUP,
                 climate: 0,
+                pool: None,
+                ground: f64::NAN,
                 observed: cell.observed.clone(),
                 wet: cell.wet.clone(),
             })

@@ -131,6 +131,8 @@ fn fits_equal_those_of_outside_libraries() {
             SampleCell {
                 group: Some(1),
                 climate: 0,
+                pool: None,
+                ground: f64::NAN,
                 observed: rows.observed(0).to_vec(),
                 wet: rows.wet(0).to_vec(),
             }

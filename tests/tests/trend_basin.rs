@@ -66,6 +66,8 @@ impl Basin {
             let sample = SampleCell {
                 group: GROUP,
                 climate: 0,
+                pool: None,
+                ground: f64::NAN,
                 observed: rows.observed(0).to_vec(),
                 wet: rows.wet(0).to_vec(),
             };

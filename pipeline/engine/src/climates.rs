@@ -4,12 +4,14 @@ mod choose;
 mod csv;
 mod droughts;
 mod grid;
+mod levels;
 mod rasters;
 mod read;
 mod zones;
 
 pub use choose::{Choice, choose};
 pub use droughts::{Droughts, Shown, droughts, whole_index};
+pub use levels::PoolPlace;
 pub use read::read;
 
 use crate::error::EngineError;
@@ -130,6 +132,8 @@ pub struct Climates {
     chosen: usize,
     driver: Driver,
     water_year_starts: u32,
+    /// Pools that answer to a level of their own.
+    levels: Arc<levels::Levels>,
 }
 
 impl Climates {
@@ -142,6 +146,7 @@ impl Climates {
             chosen: 0,
             driver,
             water_year_starts,
+            levels: Arc::default(),
         }
     }
 
@@ -185,15 +190,15 @@ impl Climates {
         matches!(*self.place, Place::Zones { .. })
     }
 
-    /// Which climate each cell of a window answers to, as a position among `designs`; `None` where it has none. Where water
-    /// answers to the season only, all cells have the first.
+    /// Which climate each cell of a window answers to, or which pool's level, as a position among `designs`; `None` where it has
+    /// none. Where water answers to the season only, all cells have the first.
     ///
     /// # Errors
     /// A layer of zones that cannot be read.
     pub fn of_cells(&self, layers: &Layers, window: Window) -> Result<Vec<Option<usize>>, EngineError> {
         match self.driver {
             Driver::Season => Ok(vec![Some(0); window.len()]),
-            Driver::Index => self.lying_in(layers, window),
+            Driver::Index => self.levelled(layers, window, self.lying_in(layers, window)?),
         }
     }
 
@@ -212,7 +217,7 @@ impl Climates {
         }
     }
 
-    /// The months water answers to, by climate, under a change.
+    /// The months water answers to, by climate and then by pool with a level, under a change.
     pub fn designs(&self, axis: &MonthAxis, shift: &Shift) -> Vec<Design> {
         let design =
             |model: &ClimateModel| Design::new(axis, &model.z_on(axis, shift, self.water_year_starts));
@@ -221,7 +226,9 @@ impl Climates {
                 let first = design(first);
                 let others = others.par_iter().map(|model| design(model).sharing(&first));
                 let others: Vec<Design> = others.collect();
-                std::iter::once(first).chain(others).collect()
+                let pools = self.levels().par_iter().filter_map(|place| self.design_of(place, axis, shift));
+                let pools: Vec<Design> = pools.map(|design| design.sharing(&first)).collect();
+                std::iter::once(first).chain(others).chain(pools).collect()
             }
             _ => vec![Design::new(axis, &vec![Some(0.0); axis.len])],
         }
@@ -243,13 +250,25 @@ impl Climates {
                 Ok(Design::new(&axis, &z))
             }
         };
-        self.models().iter().map(design).collect()
+        let mut all: Vec<Design> = self.models().iter().map(design).collect::<Result<_, _>>()?;
+        let pools = self.levels().iter();
+        all.extend(pools.filter_map(|place| self.replayed_design_of(place, &axis, years, shift)));
+        Ok(all)
     }
 
     /// Temperature by climate and month of a replay, as [`Climates::temperatures`].
     pub fn replayed_temperatures(&self, years: &[i32], shift: &Shift) -> Vec<Vec<f64>> {
         let starts = self.water_year_starts;
-        self.models().iter().map(|model| model.replayed_temperature(years, starts, shift)).collect()
+        let of = |model: &ClimateModel| model.replayed_temperature(years, starts, shift);
+        self.and_of_pools(self.models().iter().map(of).collect())
+    }
+
+    /// What each climate has, and then what each pool with a level has from its climate.
+    fn and_of_pools<T: Clone>(&self, mut of_climates: Vec<T>) -> Vec<T> {
+        let pools = self.levels().iter().filter_map(|place| of_climates.get(place.climate).cloned());
+        let pools: Vec<T> = pools.collect();
+        of_climates.extend(pools);
+        of_climates
     }
 
     /// A model of the longest index that can be fitted, which looks farthest back.
@@ -259,7 +278,7 @@ impl Climates {
 
     /// Temperature by climate and month of the axis under a change, degrees Celsius; NaN where it is not known.
     pub fn temperatures(&self, axis: &MonthAxis, shift: &Shift) -> Vec<Vec<f64>> {
-        self.models().iter().map(|model| model.temperature_on(axis, shift)).collect()
+        self.and_of_pools(self.models().iter().map(|model| model.temperature_on(axis, shift)).collect())
     }
 
     /// How many months of these designs lie outside the range of the reference record, and of how many: of the climate

@@ -28,7 +28,7 @@ use crate::tables;
 use crate::trend;
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
-use lentic_habitat::response::{Groups, Spreads};
+use lentic_habitat::response::Spreads;
 use lentic_report::{
     Headline, PageInput, RunRecord, Stage, Table, write_figures, write_page, write_record, write_table,
 };
@@ -128,21 +128,26 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         context.climates = &choice.climates;
         clock.lap("choosing the length of the index", 0);
     }
-    let climates = context.climates;
+    let answering = stages::levels::run(&context, &water, spreads(&checked))?;
+    let (climates, groups) = (&answering.climates, &answering.groups);
+    context.climates = climates;
+    if !answering.pools.is_empty() {
+        clock.lap("fitting the levels of pools", cells);
+    }
     let mut cases = cases(&context)?;
-    let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
-    let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;
+    let response = stages::response::run(&context, &water, &cases[0].designs, groups)?;
     clock.lap("fitting the response", cells);
     let quality = (checked.study.inundation.driver == Driver::Index)
-        .then(|| groups.quality(&cases[0].designs, &context.axis, &water.sample, climates.months()));
+        .then(|| groups.quality(&cases[0].designs, &context.axis, &answering.sample, climates.months()));
     let trends = quality.as_ref().map_or_else(trend::Told::default, |quality| {
-        trend::carry_on(&checked.study, &mut cases, quality, &groups, &water.sample)
+        trend::carry_on(&checked.study, &mut cases, quality, groups, &answering.sample)
     });
     clock.lap("judging the response", 0);
 
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
-    let curves = stages::curves::run(&context, &water, &cases[0].designs, &groups)?;
-    let mut case_water = stages::scenarios::run(&context, &water, &groups, (&lines, &curves), &cases)?;
+    let lines = lines.with_levels(answering.lines());
+    let curves = stages::curves::run(&context, &water, &cases[0].designs, groups)?;
+    let mut case_water = stages::scenarios::run(&context, &water, groups, (&lines, &curves), &cases)?;
     dilute(&context, &mut case_water)?;
     let volumes = stages::volume::run(&context, &water, &case_water)?;
     clock.lap("answering the scenarios", cells);
@@ -165,7 +170,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     if connections.is_some() {
         clock.lap("connecting patches", cells);
     }
-    let by = AnswersBy { groups: &groups, lines: &lines, curves: &curves, off: &[], baseline: &cases[0] };
+    let by = AnswersBy { groups, lines: &lines, curves: &curves, off: &[], baseline: &cases[0] };
     let what_if = WhatIf { context: &context, water: &water, by };
     let costs = costs::run(what_if, &cases, &suitability, &patches)?;
     let past = match checked.study.over_time_years {
@@ -248,7 +253,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         tables.push(tables::drought_events(&shown, mean));
     }
     tables.extend(choice.as_ref().map(tables::index_choice));
-    tables.push(tables::inundation_fit(&checked.study, &groups, &response, &lines));
+    tables.push(tables::inundation_fit(&checked.study, groups, &response, &lines));
+    tables.extend(tables::levels::pool_levels(&checked.study, &answering.pools));
     tables.extend(tables::drawdown_curves(&checked.study, &curves));
     tables.push(tables::baseline_check(&suitability));
     if let Some(quality) = &quality {
@@ -274,6 +280,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     notes.extend(tables::costs::returned_note(&checked.study, &costs));
     notes.extend(area_note(&context));
     notes.extend(index_note(&checked, &response));
+    notes.extend(tables::levels::pool_level_notes(&checked.study, &answering.pools));
     notes.extend(choice.as_ref().map(|choice| choice.note()));
     notes.extend(tables::extrapolated_notes(climates, &cases));
     notes.extend(tables::warming_warning(climates, &cases));

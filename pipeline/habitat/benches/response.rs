@@ -60,6 +60,8 @@ fn response(criterion: &mut Criterion) {
         .map(|cell| SampleCell {
             group: None,
             climate: 0,
+            pool: None,
+            ground: f64::NAN,
             observed: rows.observed(cell).to_vec(),
             wet: rows.wet(cell).to_vec(),
         })
@@ -71,7 +73,7 @@ fn response(criterion: &mut Criterion) {
         (0..CELLS)
             .map(|cell| {
                 let (observed, wet) = (rows.observed(cell), rows.wet(cell));
-                groups.fit_cell(&design, observed, wet, None, &mut months).0.iter().sum::<f64>()
+                groups.fit_cell(&design, observed, wet, (None, f64::NAN), &mut months).0.iter().sum::<f64>()
             })
             .sum()
     };

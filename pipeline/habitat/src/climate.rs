@@ -6,7 +6,7 @@ pub mod replay;
 mod tests;
 
 use crate::water::MonthAxis;
-use balance::sums_of;
+use balance::{sums_of, weather_of};
 use lentic_numerics::standard_index::{Balance, FitError, IndexModel, SHOWN_LIMIT, ZeroMass};
 use lentic_study::Month;
 use lentic_study::settings::{AnomalyScale, IndexKind, Scenario, ZeroRule};
@@ -151,6 +151,15 @@ pub enum Evapotranspiration {
     HargreavesSamani,
 }
 
+/// Weather month by month.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Weather {
+    /// Rain, mm a month.
+    pub precipitation: Vec<f64>,
+    /// Potential evapotranspiration, mm a month.
+    pub evapotranspiration: Vec<f64>,
+}
+
 /// From the numbers of a month to its index.
 #[derive(Clone, Debug)]
 enum Scale {
@@ -275,6 +284,12 @@ impl ClimateModel {
             Some(_) => Evapotranspiration::HargreavesSamani,
             None => Evapotranspiration::Thornthwaite,
         })
+    }
+
+    /// Rain and evapotranspiration of every month of the series under a change of climate, whether or not the index looks at them;
+    /// none where the series knows no rain or no temperature.
+    pub fn weather(&self, shift: &Shift) -> Option<Weather> {
+        weather_of(&self.series, self.settings.latitude, self.normals, shift)
     }
 
     /// Calendar months without an index.

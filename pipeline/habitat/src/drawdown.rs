@@ -146,6 +146,8 @@ pub enum Source {
     Study,
     /// What all pools share.
     All,
+    /// The level of its pool, which it falls with.
+    Level,
 }
 
 /// Line sums of every pool and group.
@@ -196,6 +198,7 @@ impl LineTable {
             pool_centres: pools.iter().filter_map(|(k, sums)| Some((*k, sums.centre()?))).collect(),
             group_centres: groups.iter().filter_map(centre).collect(),
             given,
+            levels: BTreeMap::new(),
         }
     }
 }
@@ -211,6 +214,8 @@ pub struct Lines {
     pool_centres: BTreeMap<i32, (f64, f64)>,
     /// Mean elevation and intercept of a group, in studies without pools.
     group_centres: BTreeMap<Option<i32>, (f64, f64)>,
+    /// Lines of pools with a level of their own.
+    levels: BTreeMap<i32, Line>,
 }
 
 /// The g of one cell.
@@ -225,8 +230,20 @@ pub struct Factor {
 }
 
 impl Lines {
+    /// These lines and those of pools with a level, whose water falls with it: `g` logits a metre. Where the study gives g they stay out.
+    #[must_use]
+    pub fn with_levels(mut self, levels: BTreeMap<i32, Line>) -> Self {
+        if self.given.is_none() {
+            self.levels = levels;
+        }
+        self
+    }
+
     /// The factor of a cell in a pool and group, if any is known.
     pub fn of(&self, pool: Option<i32>, group: Option<i32>) -> Option<Factor> {
+        if let Some(line) = pool.and_then(|pool| self.levels.get(&pool)) {
+            return Some(Factor { g: line.g, line: Some(*line), source: Source::Level });
+        }
         let given = self.given.map(|g| (g, Source::Study));
         let (g, source) = given
             .or_else(|| pool.and_then(|pool| self.pools.get(&pool)).map(|g| (*g, Source::Pool)))

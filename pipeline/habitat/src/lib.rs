@@ -13,6 +13,7 @@ pub mod members;
 pub mod near_pairs;
 pub mod novelty;
 pub mod patches;
+pub mod pool_level;
 pub mod record;
 pub mod response;
 pub mod spells;

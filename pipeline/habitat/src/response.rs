@@ -5,6 +5,7 @@
 use crate::water::{Bits, MonthAxis, bit, fill_round_the_year};
 use lentic_numerics::logistic::{Fit, Prior, Rows, fit, fit_with_lower_bound};
 use lentic_numerics::stats::median;
+use pool::GroundPrior;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
@@ -228,6 +229,10 @@ pub struct SampleCell {
     pub group: Option<i32>,
     /// Which climate it has: position among the designs.
     pub climate: usize,
+    /// Its pool, where the study has pools and a level may be fitted to them.
+    pub pool: Option<i32>,
+    /// Its ground, metres; NaN where it is not known.
+    pub ground: f64,
     /// Observed months.
     pub observed: Vec<u64>,
     /// Wet months.
@@ -249,6 +254,8 @@ pub struct GroupFit {
     pub lag1: f64,
     /// Weight of the likelihood, 0.1 to 1.
     pub weight: f64,
+    /// Where intercepts are expected by ground, in the group of a pool with a level.
+    pub ground: Option<GroundPrior>,
 }
 
 /// Priors of all groups.
@@ -256,6 +263,8 @@ pub struct GroupFit {
 pub struct Groups {
     /// Groups with cells in the sample.
     by_code: BTreeMap<Option<i32>, GroupFit>,
+    /// Groups that are pools with a level.
+    pools: BTreeMap<i32, GroupFit>,
     /// For groups too small.
     all: GroupFit,
     spreads: Spreads,
@@ -289,16 +298,7 @@ impl Groups {
         if sample.is_empty() {
             return Err(ResponseError::NoCells);
         }
-        let wide = Prior { mean: [0.0; 4], sd: WIDE_SD };
-        let fits: Vec<(Beta, Lagged)> = sample
-            .par_iter()
-            .map_init(Months::default, |months, cell| {
-                let design = &designs[cell.climate];
-                months.read(design, &cell.observed, &cell.wet);
-                let beta = fit(months.rows(1.0), &wide).beta;
-                (beta, lagged(design, axis, months, &beta))
-            })
-            .collect();
+        let fits = free_fits(|cell| &designs[cell.climate], axis, sample);
         let every: Vec<usize> = (0..sample.len()).collect();
         let all = group_fit(&fits, &every, false);
         let mut members: BTreeMap<Option<i32>, Vec<usize>> = BTreeMap::new();
@@ -316,27 +316,33 @@ impl Groups {
                 (code, fit)
             })
             .collect();
-        Ok(Groups { by_code, all, spreads })
+        Ok(Groups { by_code, pools: BTreeMap::new(), all, spreads })
     }
 
     /// The priors of a group; those of all cells where it has none of its own.
     pub fn of(&self, code: Option<i32>) -> &GroupFit {
-        self.by_code.get(&code).unwrap_or(&self.all)
+        let pool = code.and_then(|code| self.pools.get(&code));
+        pool.or_else(|| self.by_code.get(&code)).unwrap_or(&self.all)
     }
 
     /// Number of places that [`Self::position`] gives.
     pub fn count(&self) -> usize {
-        self.by_code.len() + 1
+        self.by_code.len() + 1 + usize::from(!self.pools.is_empty())
     }
 
-    /// The place of a group among those that have priors; the number of those for any other, whose priors are those of all cells.
+    /// The place of a group among those that have priors; the number of those for any other, whose priors are those of all cells. All
+    /// pools with a level share the last place.
     pub fn position(&self, code: Option<i32>) -> usize {
+        if code.is_some_and(|code| self.pools.contains_key(&code)) {
+            return self.by_code.len() + 1;
+        }
         self.by_code.keys().position(|known| *known == code).unwrap_or(self.by_code.len())
     }
 
-    /// Groups that have cells in the sample, with their fits.
+    /// Groups that have cells in the sample, with their fits; pools with a level last.
     pub fn iter(&self) -> impl Iterator<Item = (Option<i32>, &GroupFit)> {
-        self.by_code.iter().map(|(code, fit)| (*code, fit))
+        let classes = self.by_code.iter().map(|(code, fit)| (*code, fit));
+        classes.chain(self.pools.iter().map(|(code, fit)| (Some(*code), fit)))
     }
 
     /// Priors over all groups together.
@@ -344,16 +350,16 @@ impl Groups {
         &self.all
     }
 
-    /// Fits one cell with the prior of its group; says whether b was held at 0.
+    /// Fits one cell with the prior of its group, at its ground (metres, NaN where it is not known); says whether b was held at 0.
     pub fn fit_cell(
         &self,
         design: &Design,
         observed: Bits,
         wet: Bits,
-        code: Option<i32>,
+        (code, ground): (Option<i32>, f64),
         months: &mut Months,
     ) -> (Beta, bool) {
-        let fitted = self.fit_cell_whole(design, observed, wet, code, months);
+        let fitted = self.fit_cell_whole(design, observed, wet, (code, ground), months);
         (fitted.beta, fitted.clamped)
     }
 
@@ -363,26 +369,65 @@ impl Groups {
         design: &Design,
         observed: Bits,
         wet: Bits,
-        code: Option<i32>,
+        (code, ground): (Option<i32>, f64),
         months: &mut Months,
     ) -> Fit<4> {
         months.read(design, observed, wet);
-        self.fit_whole(code, months)
+        self.fit_whole((code, ground), months)
     }
 
-    fn fit_months(&self, code: Option<i32>, months: &Months) -> (Beta, bool) {
-        let fitted = self.fit_whole(code, months);
+    fn fit_months(&self, of: (Option<i32>, f64), months: &Months) -> (Beta, bool) {
+        let fitted = self.fit_whole(of, months);
         (fitted.beta, fitted.clamped)
     }
 
-    fn fit_whole(&self, code: Option<i32>, months: &Months) -> Fit<4> {
-        let group = self.of(code);
-        let prior = Prior {
-            mean: group.mean,
-            sd: [self.spreads.intercept, self.spreads.index, self.spreads.season, self.spreads.season],
-        };
-        fit_with_lower_bound(months.rows(group.weight), &prior, 1, 0.0)
+    fn fit_whole(&self, (code, ground): (Option<i32>, f64), months: &Months) -> Fit<4> {
+        self.of(code).fit(self.spreads, ground, months)
     }
+}
+
+impl GroupFit {
+    /// Coefficients of a cell by these priors, at a ground (metres, NaN where it is not known); its observed months and its wet ones.
+    pub fn fit_cell(
+        &self,
+        spreads: Spreads,
+        design: &Design,
+        (observed, wet): (Bits, Bits),
+        ground: f64,
+        months: &mut Months,
+    ) -> Beta {
+        months.read(design, observed, wet);
+        self.fit(spreads, ground, months).beta
+    }
+
+    /// Fits months by these priors, at a ground (metres, NaN where it is not known).
+    fn fit(&self, spreads: Spreads, ground: f64, months: &Months) -> Fit<4> {
+        let mut prior =
+            Prior { mean: self.mean, sd: [spreads.intercept, spreads.index, spreads.season, spreads.season] };
+        if let Some(by_ground) = self.ground.filter(|_| ground.is_finite()) {
+            prior.mean[0] = by_ground.intercept(ground);
+            prior.sd[0] = by_ground.sd;
+        }
+        fit_with_lower_bound(months.rows(self.weight), &prior, 1, 0.0)
+    }
+}
+
+/// Coefficients of each cell by itself, with the lagged products of its residuals.
+fn free_fits<'d>(
+    design_of: impl Fn(&SampleCell) -> &'d Design + Sync,
+    axis: &MonthAxis,
+    cells: &[SampleCell],
+) -> Vec<(Beta, Lagged)> {
+    let wide = Prior { mean: [0.0; 4], sd: WIDE_SD };
+    cells
+        .par_iter()
+        .map_init(Months::default, |months, cell| {
+            let design = design_of(cell);
+            months.read(design, &cell.observed, &cell.wet);
+            let beta = fit(months.rows(1.0), &wide).beta;
+            (beta, lagged(design, axis, months, &beta))
+        })
+        .collect()
 }
 
 fn group_fit(fits: &[(Beta, Lagged)], cells: &[usize], own: bool) -> GroupFit {
@@ -416,6 +461,7 @@ fn group_fit(fits: &[(Beta, Lagged)], cells: &[usize], own: bool) -> GroupFit {
         // without pairs of months it is not known: none is taken
         lag1: Some(mean(1) / mean(0)).filter(|r| !r.is_nan()).unwrap_or(0.0).clamp(0.0, 1.0),
         weight: (1.0 / (1.0 + 2.0 * autocorrelation)).clamp(0.1, 1.0),
+        ground: None,
     }
 }
 
@@ -439,6 +485,7 @@ fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> La
 
 pub mod choice;
 pub mod moved;
+pub mod pool;
 pub mod pooled;
 pub mod quality;
 pub mod trend;

@@ -21,6 +21,7 @@ pub mod least_cost;
 pub mod log_logistic;
 pub mod logistic;
 pub mod network;
+pub mod nonnegative;
 pub mod normal;
 pub mod olofsson;
 pub mod otsu;

@@ -379,6 +379,10 @@ pub struct InundationSection {
     /// Logits per metre of water table, where the study knows better than the fit.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub logits_per_metre: Option<f64>,
+    /// Fit a balance of its water to each pool, and take its level in place of the drought index where that explains years left out
+    /// much better; needs roles pools and ground, precipitation and temperature (true).
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub pool_levels: Option<bool>,
     /// How many times the years are drawn for yearly measures (10).
     #[serde(default, skip_serializing_if = "Option::is_none")]
     #[schemars(range(min = 1, max = 1000))]

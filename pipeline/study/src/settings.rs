@@ -298,6 +298,8 @@ pub struct Inundation {
     pub minimum_calendar_months: u32,
     /// Given logits per metre.
     pub logits_per_metre: Option<f64>,
+    /// Whether pools may answer to a level of their own.
+    pub pool_levels: bool,
     /// How many times years are drawn for yearly measures.
     pub realisations: u32,
     /// Prior sd of the intercept.

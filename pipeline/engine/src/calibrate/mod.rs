@@ -21,7 +21,6 @@ pub use compare::Comparison;
 pub use curves::FittedCurves;
 use lentic_habitat::calibration::{Calibration, CalibrationError, Data, Layout, calibrate as fit};
 use lentic_habitat::folds::{Parting, folds};
-use lentic_habitat::response::Groups;
 use lentic_habitat::validation::FEW;
 use lentic_report::{RunRecord, Stage, write_record, write_table};
 use lentic_study::settings::{Measure, ThresholdRule};
@@ -107,15 +106,17 @@ pub fn calibrate(
     if let Some(choice) = &choice {
         context.climates = &choice.climates;
     }
-    let climates = context.climates;
+    let answering = stages::levels::run(&context, &water, spreads(&checked))?;
+    let (climates, groups) = (&answering.climates, &answering.groups);
+    context.climates = climates;
     let mut cases = cases(&context)?;
     cases.truncate(1);
-    let groups = Groups::fit(&cases[0].designs, &context.axis, &water.sample, spreads(&checked))?;
-    let response = stages::response::run(&context, &water, &cases[0].designs, &groups)?;
+    let response = stages::response::run(&context, &water, &cases[0].designs, groups)?;
     let lines = response.lines.lines(checked.study.inundation.logits_per_metre);
+    let lines = lines.with_levels(answering.lines());
     // the baseline alone follows no curve
     let curves = stages::curves::Curves::default();
-    let case_water = stages::scenarios::run(&context, &water, &groups, (&lines, &curves), &cases)?;
+    let case_water = stages::scenarios::run(&context, &water, groups, (&lines, &curves), &cases)?;
     lap("computing the baseline", cells);
 
     let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], Some(vetted))?;

@@ -68,6 +68,7 @@ pub fn read(study: &Study, grid: Option<&Grid>, needed: Needed) -> Found {
         chosen: 0,
         driver,
         water_year_starts: starts,
+        levels: Arc::default(),
     });
     found
 }

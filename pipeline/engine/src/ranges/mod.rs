@@ -158,7 +158,7 @@ fn cases_of<'m>(
 fn at_once(context: &Context) -> usize {
     let study = context.study;
     let off = study.scenarios.iter().filter(|s| s.spread != Default::default()).count();
-    let bytes = off * context.climates.models().len() * context.axis.len * 64;
+    let bytes = off * context.climates.places() * context.axis.len * 64;
     (CLIMATE_BYTES / bytes.max(1)).clamp(1, 4 * TOGETHER * rayon::current_num_threads())
 }
 

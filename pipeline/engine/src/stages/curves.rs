@@ -157,7 +157,7 @@ fn seen_in(
         return Ok(found);
     }
     let heights = context.layers.numbers_with(Role::Ground, window)?.unwrap_or_default();
-    let codes = context.layers.groups(window)?;
+    let codes = context.climates.groups(&context.layers, window)?;
     let climates = context.climates.of_cells(&context.layers, window)?;
     let inside = water.inside.read(&window)?;
     let kept: [(bool, WetCells); 2] =

@@ -2,6 +2,7 @@
 
 pub mod connection;
 pub mod curves;
+pub mod levels;
 pub mod patches;
 pub mod response;
 pub mod scenarios;

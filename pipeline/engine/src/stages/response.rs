@@ -80,7 +80,7 @@ pub fn run(
     let brier_saved = context.floats("response_brier_saved")?;
     let tiles = context.over_tiles("fitting the response", |tile, window| {
         let wet = context.files.wet(tile, &context.axis)?;
-        let codes = context.layers.groups(window)?;
+        let codes = context.climates.groups(&context.layers, window)?;
         let pools = context.layers.pools(window)?;
         let climates = context.climates.of_cells(&context.layers, window)?;
         let ground = context.layers.numbers_with(Role::Ground, window)?;
@@ -99,7 +99,8 @@ pub fn run(
             // wet cells are assessed, and assessed cells have a climate
             let design = &designs[climates[cell].unwrap_or_default()];
             let (observed, bits) = (wet.rows.observed(at), wet.rows.wet(at));
-            let fit = groups.fit_cell_whole(design, observed, bits, codes[cell], &mut months);
+            let height = ground.as_ref().map_or(f64::NAN, |ground| f64::from(ground[cell]));
+            let fit = groups.fit_cell_whole(design, observed, bits, (codes[cell], height), &mut months);
             let (beta, held, root) = (fit.beta, fit.clamped, CovarianceRoot::of(&fit));
             betas.push(beta);
             roots.push(root);
@@ -126,8 +127,8 @@ pub fn run(
             if answer >= INDEX_LED_MONTHS {
                 count.index_led.add(usually_wet);
             }
-            if let Some(ground) = ground.as_ref().filter(|_| INFORMATIVE.contains(&frequency)) {
-                lines.add(pools[cell], codes[cell], f64::from(ground[cell]), beta[0]);
+            if ground.is_some() && INFORMATIVE.contains(&frequency) {
+                lines.add(pools[cell], codes[cell], height, beta[0]);
             }
         }
         context.files.keep_coefficients(tile, &betas)?;

@@ -209,7 +209,7 @@ impl Site {
         window: Window,
         (wet, betas, roots): (WetCells, Vec<Beta>, Vec<CovarianceRoot>),
     ) -> Result<Self, EngineError> {
-        let codes = context.layers.groups(window)?;
+        let codes = context.climates.groups(&context.layers, window)?;
         let pools = context.layers.pools(window)?;
         let states = water.state.read(&window)?;
         let ground = context.layers.numbers_with(Role::Ground, window)?;

@@ -1,7 +1,7 @@
 //! Reads the water history once: the record of every cell, the bits of the wet ones, and a sample of
 //! cells for the group priors.
 
-use super::{Context, curves, grid_cells};
+use super::{Context, curves, grid_cells, levels};
 use crate::blob::WetCells;
 use crate::error::EngineError;
 use crate::stack::Stack;
@@ -69,7 +69,7 @@ pub struct WaterProducts {
     pub sample: Vec<SampleCell>,
 }
 
-type Keeper = BTreeMap<Option<i32>, BTreeMap<(u64, usize, usize), SampleCell>>;
+type Keeper = BTreeMap<Option<i32>, Kept>;
 
 /// Runs the stage.
 ///
@@ -102,7 +102,8 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let drying = context.floats("drying")?;
     let dried = context.floats("dried")?;
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
-    let keeps_dry = curves::wanted(study);
+    let with_levels = levels::wanted(study, context.climates);
+    let keeps_dry = with_levels || curves::wanted(study);
     let images = stack.open(layer)?;
 
     context.over_tiles("reading water", |tile, window| {
@@ -114,6 +115,10 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let groups = context.layers.groups(window)?;
         let climates = context.climates.of_cells(&context.layers, window)?;
         let pools = keeps_dry.then(|| context.layers.pools(window)).transpose()?;
+        let ground = match with_levels {
+            true => context.layers.numbers_with(Role::Ground, window)?,
+            false => None,
+        };
         let cells = window.len();
         let mut states = vec![Water::NotAssessed as u8; cells];
         let mut months = vec![f32::NAN; cells];
@@ -178,9 +183,11 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
             {
                 let key = (hash64(study.seed, row as u64, col as u64), row, col);
                 let of_group = sample.entry(groups[cell]).or_default();
-                keep(of_group, key, || SampleCell {
+                keep(of_group, SAMPLE, key, || SampleCell {
                     group: groups[cell],
                     climate,
+                    pool: pools.as_ref().and_then(|pools| pools[cell]),
+                    ground: ground.as_ref().map_or(f64::NAN, |ground| f64::from(ground[cell])),
                     observed: observed.to_vec(),
                     wet: wet.to_vec(),
                 });
@@ -208,7 +215,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         for (group, cells) in sample {
             let of_group = all.entry(group).or_default();
             for (key, cell) in cells {
-                keep(of_group, key, || cell);
+                keep(of_group, SAMPLE, key, || cell);
             }
         }
         Ok(())
@@ -237,17 +244,21 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     })
 }
 
-/// Keeps the cell if its key is among the smallest; which cells stay does not depend on their order.
-fn keep(
-    kept: &mut BTreeMap<(u64, usize, usize), SampleCell>,
+/// Sample cells by hash, row and column.
+pub(super) type Kept = BTreeMap<(u64, usize, usize), SampleCell>;
+
+/// Keeps the cell if its key is among the `most` smallest; which cells stay does not depend on their order.
+pub(super) fn keep(
+    kept: &mut Kept,
+    most: usize,
     key: (u64, usize, usize),
     cell: impl FnOnce() -> SampleCell,
 ) {
-    if kept.len() >= SAMPLE && kept.last_key_value().is_some_and(|(last, _)| *last < key) {
+    if kept.len() >= most && kept.last_key_value().is_some_and(|(last, _)| *last < key) {
         return;
     }
     kept.insert(key, cell());
-    if kept.len() > SAMPLE {
+    if kept.len() > most {
         kept.pop_last();
     }
 }

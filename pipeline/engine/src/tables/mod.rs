@@ -9,6 +9,7 @@ mod drought;
 pub mod ensembles;
 pub mod evidence;
 mod habitat;
+pub mod levels;
 mod limits;
 pub mod over_time;
 pub mod population;
@@ -34,12 +35,18 @@ pub use quality::{inundation_quality, inundation_reliability, quality_warnings};
 pub use volume::volume;
 pub use water::{held_notes, inundation_fit, unanswering};
 
+use lentic_habitat::response::pool::pool_of_group;
 use lentic_report::{Column, Table};
 use lentic_study::Study;
 use lentic_study::settings::{Layer, Role};
 
 fn table(name: &str, title: &str, note: &str, columns: Vec<Column>) -> Table {
     Table { name: name.into(), title: title.into(), note: note.into(), columns }
+}
+
+/// Response groups in the order of tables: classes, then pools with a level.
+fn classes_first(groups: &mut [Option<i32>]) {
+    groups.sort_by_key(|group| (pool_of_group(*group).is_some(), *group));
 }
 
 fn words<T>(rows: &[T], value: impl Fn(&T) -> String) -> Vec<Option<String>> {
@@ -61,6 +68,9 @@ pub fn role_word(role: Role) -> &'static str {
 
 /// Name of a response group.
 pub fn group_name(study: &Study, code: Option<i32>) -> String {
+    if let Some(pool) = pool_of_group(code) {
+        return format!("level of {}", class_name(study.layer_with(Role::Pools), Some(pool)));
+    }
     let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
     if layer.is_none() { "all cells".into() } else { class_name(layer, code) }
 }
@@ -72,8 +82,8 @@ fn group_columns(study: &Study, codes: impl Iterator<Item = Option<i32>> + Clone
         Column::integer(
             "code",
             "",
-            "Class code; empty for cells without a class",
-            codes.map(|code| code.map(i64::from)).collect(),
+            "Class code, or code of the pool whose level it answers to; empty for cells without a class",
+            codes.map(|code| pool_of_group(code).or(code).map(i64::from)).collect(),
         ),
         Column::text("name", "Response group", names),
     ]

@@ -1,6 +1,6 @@
 //! Tables of how far the response can be trusted.
 
-use super::{group_columns, group_name, numbers, table};
+use super::{classes_first, group_columns, group_name, numbers, table};
 use lentic_habitat::response::quality::{Quality, ResidualTrend};
 use lentic_report::{Column, Table};
 use lentic_study::Study;
@@ -8,9 +8,15 @@ use std::collections::BTreeMap;
 
 type ByGroup = BTreeMap<Option<i32>, Quality>;
 
+fn in_order(quality: &ByGroup) -> Vec<(Option<i32>, &Quality)> {
+    let mut codes: Vec<Option<i32>> = quality.keys().copied().collect();
+    classes_first(&mut codes);
+    codes.into_iter().filter_map(|code| Some((code, quality.get(&code)?))).collect()
+}
+
 /// Quality by group.
 pub fn inundation_quality(study: &Study, quality: &ByGroup) -> Table {
-    let rows: Vec<(Option<i32>, &Quality)> = quality.iter().map(|(code, q)| (*code, q)).collect();
+    let rows = in_order(quality);
     let real = |n: &str, unit: &str, description: &str, value: &dyn Fn(&Quality) -> Option<f64>| {
         Column::real(n, unit, description, numbers(&rows, |row| value(row.1)))
     };
@@ -64,11 +70,9 @@ pub fn inundation_quality(study: &Study, quality: &ByGroup) -> Table {
 
 /// Reliability by tenths of the predictions.
 pub fn inundation_reliability(study: &Study, quality: &ByGroup) -> Table {
-    let rows: Vec<(Option<i32>, usize, _)> = quality
-        .iter()
-        .flat_map(|(code, q)| {
-            q.reliability.iter().enumerate().map(move |(at, tenth)| (*code, at + 1, *tenth))
-        })
+    let rows: Vec<(Option<i32>, usize, _)> = in_order(quality)
+        .into_iter()
+        .flat_map(|(code, q)| q.reliability.iter().enumerate().map(move |(at, tenth)| (code, at + 1, *tenth)))
         .collect();
     let [code, name] = group_columns(study, rows.iter().map(|row| row.0));
     table(

@@ -1,9 +1,10 @@
 //! Tables of water: how the response was fitted.
 
-use super::{group_columns, group_name, numbers, table, words};
+use super::{classes_first, group_columns, group_name, numbers, table, words};
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{Case, CaseWater};
 use lentic_habitat::drawdown::{Lines, Source};
+use lentic_habitat::response::pool::pool_of_group;
 use lentic_habitat::response::{CELLS_FOR_A_GROUP, Groups};
 use lentic_report::{Column, Table};
 use lentic_study::Study;
@@ -34,9 +35,10 @@ pub fn unanswering(study: &Study, response: &ResponseProducts) -> Vec<String> {
 pub fn inundation_fit(study: &Study, groups: &Groups, response: &ResponseProducts, lines: &Lines) -> Table {
     let mut codes: BTreeMap<Option<i32>, ()> = response.counts.keys().map(|code| (*code, ())).collect();
     codes.extend(groups.iter().map(|(code, _)| (code, ())));
-    let rows: Vec<Option<i32>> = codes.into_keys().collect();
+    let mut rows: Vec<Option<i32>> = codes.into_keys().collect();
+    classes_first(&mut rows);
     let count = |code: &Option<i32>| response.counts.get(code).copied().unwrap_or_default();
-    let factor = |code: &Option<i32>| lines.of(None, *code);
+    let factor = |code: &Option<i32>| lines.of(pool_of_group(*code), *code);
     let integer = |value: &dyn Fn(&Option<i32>) -> u64| rows.iter().map(|c| Some(value(c) as i64)).collect();
     let cells =
         |code: &Option<i32>| groups.iter().find(|(c, _)| c == code).map_or(0, |(_, f)| f.cells as u64);
@@ -135,6 +137,7 @@ fn source_word(source: Source) -> &'static str {
         Source::Group => "own cells",
         Source::Study => "study file",
         Source::All => "all pools",
+        Source::Level => "level of the pool",
     }
 }
 

@@ -1,6 +1,6 @@
-//! The water balance whose sums the index is read from: rain, less evapotranspiration where that counts.
+//! Weather month by month, and the water balance whose sums the index is read from: rain, less evapotranspiration where that counts.
 
-use super::{IndexSettings, Series, Shift};
+use super::{IndexSettings, Series, Shift, Weather};
 use lentic_numerics::evapotranspiration::{HargreavesSamani, Thornthwaite};
 use lentic_numerics::standard_index::rolling_sums;
 use lentic_study::Month;
@@ -17,16 +17,15 @@ enum Demand<'a> {
 }
 
 impl<'a> Demand<'a> {
-    fn new(series: &'a Series, settings: &IndexSettings, normals: Option<[f64; 12]>, shift: &Shift) -> Self {
-        match (settings.index, &series.extremes, normals.zip(series.temperature.as_deref())) {
-            (IndexKind::Spei, Some(extremes), _) => {
-                Demand::Extremes(HargreavesSamani::new(settings.latitude), extremes)
-            }
-            (IndexKind::Spei, None, Some((normals, temperature))) => {
+    /// As far as the series knows temperatures.
+    fn new(series: &'a Series, latitude: f64, normals: Option<[f64; 12]>, shift: &Shift) -> Self {
+        match (&series.extremes, normals.zip(series.temperature.as_deref())) {
+            (Some(extremes), _) => Demand::Extremes(HargreavesSamani::new(latitude), extremes),
+            (None, Some((normals, temperature))) => {
                 let shifted = std::array::from_fn(|m| normals[m] + shift.temperature[m]);
-                Demand::Mean(Thornthwaite::new(shifted, settings.latitude), temperature)
+                Demand::Mean(Thornthwaite::new(shifted, latitude), temperature)
             }
-            _ => Demand::None,
+            (None, None) => Demand::None,
         }
     }
 
@@ -52,7 +51,10 @@ pub(super) fn sums_of(
     normals: Option<[f64; 12]>,
     shift: &Shift,
 ) -> Vec<Option<f64>> {
-    let demand = Demand::new(series, settings, normals, shift);
+    let demand = match settings.index {
+        IndexKind::Spei => Demand::new(series, settings.latitude, normals, shift),
+        IndexKind::Spi | IndexKind::Given => Demand::None,
+    };
     let balance: Vec<f64> = series
         .axis()
         .months()
@@ -67,4 +69,22 @@ pub(super) fn sums_of(
         })
         .collect();
     rolling_sums(&balance, settings.months)
+}
+
+/// Rain and evapotranspiration of every month of the series under a change of climate; none where it knows no rain or no temperature.
+pub(super) fn weather_of(
+    series: &Series,
+    latitude: f64,
+    normals: Option<[f64; 12]>,
+    shift: &Shift,
+) -> Option<Weather> {
+    let demand = Demand::new(series, latitude, normals, shift);
+    let months = series.axis();
+    let mut weather = Weather::default();
+    for (at, (month, rain)) in months.months().zip(&series.precipitation).enumerate() {
+        let m = month.calendar() as usize - 1;
+        weather.precipitation.push(rain * shift.precipitation[m]);
+        weather.evapotranspiration.push(demand.month(at, month, shift.temperature[m])?);
+    }
+    (!weather.precipitation.is_empty()).then_some(weather)
 }

@@ -87,9 +87,12 @@ pub fn parts(
     groups: &Groups,
 ) -> Vec<Part> {
     let mut parts: Vec<Part> = Vec::with_capacity(bins.bins().len() + 1);
+    // dry in the wettest month of the record; z of a level goes with steep slopes
+    let level = seen.values().find_map(|seen| groups.of(seen.group()).ground);
+    let highest_z = level.map_or(0.0, |level| level.highest_z);
     let never_wet = |below: Option<&Part>, otherwise: Beta| {
         let [_, b, c, d] = below.map_or(otherwise, |part| part.beta);
-        [NEVER_WET, b, c, d]
+        [NEVER_WET - b * highest_z, b, c, d]
     };
     for (at, bin) in bins.bins().iter().enumerate() {
         let Some(seen) = seen.get(&at) else { continue };
@@ -100,7 +103,7 @@ pub fn parts(
         } else {
             let of_climates: Vec<(&Design, &MonthCounts)> =
                 seen.counts.iter().map(|(climate, counts)| (&designs[*climate], counts)).collect();
-            groups.fit_together(group, bin.cells, &of_climates)
+            groups.fit_together((group, bin.mean), bin.cells, &of_climates)
         };
         parts.push(Part {
             beside: false,
@@ -231,7 +234,9 @@ mod tests {
         let bins = Bins::of(copies.iter().map(|(cell, ..)| *cell).collect()).unwrap();
         let found = parts(&bins, &gathered(&bins, copies.iter()), &[], &designs, &groups);
         let one = &cells[12].2;
-        let own = groups.fit_cell(&designs[0], &one.observed, &one.wet, Some(1), &mut Months::default()).0;
+        let own = groups
+            .fit_cell(&designs[0], &one.observed, &one.wet, (Some(1), f64::NAN), &mut Months::default())
+            .0;
         assert_eq!(found.len(), 1);
         assert_eq!(found[0].beta, own);
     }

@@ -12,6 +12,12 @@ pub struct MonthCounts {
 }
 
 impl MonthCounts {
+    /// Cells seen and cells wet in a month.
+    pub fn at(&self, month: usize) -> (u32, u32) {
+        let of = |counts: &[u32]| counts.get(month).copied().unwrap_or(0);
+        (of(&self.seen), of(&self.wet))
+    }
+
     /// Adds a cell with its months, of which the axis has `months`.
     pub fn add(&mut self, observed: Bits, wet: Bits, months: usize) {
         self.seen.resize(months, 0);
@@ -35,9 +41,14 @@ impl MonthCounts {
 }
 
 impl Groups {
-    /// Coefficients of `cells` cells together, given by climate, with the prior of a group: share wet of each month, its weight the group's
+    /// Coefficients of `cells` cells together, given by climate, with the prior of a group at their ground (metres, NaN where it is not known): share wet of each month, its weight the group's
     /// times cells seen / cells, so that the whole weighs as one cell. Climates of one weather are one, to the last digit. b is at least 0.
-    pub fn fit_together(&self, code: Option<i32>, cells: u64, parts: &[(&Design, &MonthCounts)]) -> Beta {
+    pub fn fit_together(
+        &self,
+        (code, ground): (Option<i32>, f64),
+        cells: u64,
+        parts: &[(&Design, &MonthCounts)],
+    ) -> Beta {
         let mut months = Months::default();
         let share =
             |counts: &[u32], at: usize| f64::from(counts.get(at).copied().unwrap_or(0)) / cells.max(1) as f64;
@@ -54,7 +65,7 @@ impl Groups {
             months.trials.extend(design.months.at.iter().map(|at| share(&counts.seen, *at)));
             months.successes.extend(design.months.at.iter().map(|at| share(&counts.wet, *at)));
         }
-        self.fit_months(code, &months).0
+        self.fit_months((code, ground), &months).0
     }
 }
 
@@ -70,13 +81,14 @@ mod tests {
         let sample: Vec<_> = (0..40).map(|c| drawn(&design, &[0.3, 1.2, 0.4, -0.8], c)).collect();
         let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
         let (one, other) = (&sample[0], &sample[1]);
-        let alone = groups.fit_cell(&design, &one.observed, &one.wet, Some(1), &mut Months::default()).0;
+        let alone =
+            groups.fit_cell(&design, &one.observed, &one.wet, (Some(1), f64::NAN), &mut Months::default()).0;
         let counts = |cells: &[&super::super::SampleCell]| {
             let mut counts = MonthCounts::default();
             cells.iter().for_each(|cell| counts.add(&cell.observed, &cell.wet, 360));
             counts
         };
-        let fit = |cells: u64, parts: &[(&Design, &MonthCounts)]| groups.fit_together(Some(1), cells, parts);
+        let fit = |cells: u64, parts: &[(&Design, &MonthCounts)]| groups.fit_together((Some(1), f64::NAN), cells, parts);
         assert_eq!(fit(2, &[(&design, &counts(&[one, one]))]), alone);
         let both = counts(&[one, other]);
         assert_eq!(both, counts(&[other, one]));

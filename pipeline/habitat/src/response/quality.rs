@@ -235,7 +235,7 @@ impl Groups {
             .map_init(Months::default, |months, cell| {
                 let climate = &climates[cell.climate];
                 months.read(climate.design, &cell.observed, &cell.wet);
-                let beta = self.fit_months(cell.group, months).0;
+                let beta = self.fit_months((cell.group, cell.ground), months).0;
                 CellQuality {
                     left_out: self.years_left_out(climate, cell, months),
                     drier_half: self.drier_half(climate, cell, months),
@@ -275,7 +275,7 @@ impl Groups {
         for year in first..=last {
             let near = |at: usize| (climate.year[at] - year).abs() <= climate.either_side;
             months.without(near, &mut training);
-            let beta = self.fit_months(cell.group, &training).0;
+            let beta = self.fit_months((cell.group, cell.ground), &training).0;
             let climatology = calendar_means(climate.design, &training);
             let of_year = |at: usize| climate.year[at] == year;
             predicted.extend(predict(climate.design, months, &beta, &climatology, of_year));
@@ -291,7 +291,7 @@ impl Groups {
         let dry = |at: usize| drier.contains(&climate.year[at]);
         let mut training = Months::default();
         months.without(dry, &mut training);
-        let beta = self.fit_months(cell.group, &training).0;
+        let beta = self.fit_months((cell.group, cell.ground), &training).0;
         let predicted = predict(design, months, &beta, &calendar_means(design, &training), dry);
         let mut by_calendar = [(0.0, 0u32); 12];
         let seen = (0..design.len()).filter(|at| dry(*at) && months.trials[*at] > 0.0);

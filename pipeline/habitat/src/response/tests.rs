@@ -27,7 +27,14 @@ pub(crate) fn drawn(design: &Design, beta: &Beta, cell: u64) -> SampleCell {
         let eta: f64 = design.row(t).iter().zip(beta).map(|(x, b)| x * b).sum();
         rows.set(0, t, uniform(cell, t as u64) < inverse_logit(eta));
     }
-    SampleCell { group: Some(1), climate: 0, observed: rows.observed(0).to_vec(), wet: rows.wet(0).to_vec() }
+    SampleCell {
+        group: Some(1),
+        climate: 0,
+        pool: None,
+        ground: f64::NAN,
+        observed: rows.observed(0).to_vec(),
+        wet: rows.wet(0).to_vec(),
+    }
 }
 
 pub(crate) const SPREADS: Spreads = Spreads { intercept: 10.0, index: 0.5, season: 1.0 };
@@ -81,7 +88,7 @@ fn group_medians_recover_the_truth() {
     let mut sample: Vec<SampleCell> = (0..200).map(|c| drawn(&design, &[-0.2, 1.5, 0.5, -1.0], c)).collect();
     sample.extend((200..400).map(|c| {
         let cell = drawn(&design, &[0.4, 0.0, 0.2, 0.3], c);
-        SampleCell { group: Some(2), climate: 0, ..cell }
+        SampleCell { group: Some(2), climate: 0, pool: None, ground: f64::NAN, ..cell }
     }));
     let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
     let led = groups.of(Some(1));
@@ -106,6 +113,8 @@ fn persistence_lowers_the_weight() {
             SampleCell {
                 group: None,
                 climate: 0,
+                pool: None,
+                ground: f64::NAN,
                 observed: rows.observed(0).to_vec(),
                 wet: rows.wet(0).to_vec(),
             }
@@ -122,7 +131,7 @@ fn persistence_lowers_the_weight() {
 fn small_groups_take_the_prior_of_all_and_none_is_refused() {
     let design = Design::new(&axis(), &waves());
     let mut sample: Vec<SampleCell> = (0..40).map(|c| drawn(&design, &[0.0, 1.0, 0.0, 0.0], c)).collect();
-    sample.push(SampleCell { group: Some(9), climate: 0, ..sample[0].clone() });
+    sample.push(SampleCell { group: Some(9), climate: 0, pool: None, ground: f64::NAN, ..sample[0].clone() });
     let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
     assert!(groups.of(Some(1)).own);
     assert!(!groups.of(Some(9)).own);
@@ -140,7 +149,8 @@ fn a_negative_slope_is_held_at_zero() {
     let groups = Groups::fit(std::slice::from_ref(&design), &axis(), &sample, SPREADS).unwrap();
     let mut months = Months::default();
     for cell in &sample {
-        let (beta, held) = groups.fit_cell(&design, &cell.observed, &cell.wet, cell.group, &mut months);
+        let (beta, held) =
+            groups.fit_cell(&design, &cell.observed, &cell.wet, (cell.group, cell.ground), &mut months);
         assert!(held && beta[1] == 0.0, "{beta:?}");
     }
 }
@@ -154,7 +164,7 @@ fn never_dry_rests_on_the_prior() {
     let full = vec![u64::MAX, u64::MAX, u64::MAX, u64::MAX, u64::MAX, (1 << 40) - 1];
     assert_eq!(count_all(&full), 360);
     let mut months = Months::default();
-    let (beta, _) = groups.fit_cell(&design, &full, &full, Some(1), &mut months);
+    let (beta, _) = groups.fit_cell(&design, &full, &full, (Some(1), f64::NAN), &mut months);
     assert!(beta[1] > 1.0, "{beta:?}");
     let wet = design.hydroperiod(&beta, 0.0);
     assert!(wet > 11.5 && wet < 12.0, "{wet}");

@@ -40,7 +40,10 @@ impl Groups {
             .iter()
             .map(|cell| {
                 let design = &designs[cell.climate];
-                (cell.climate, self.fit_cell(design, &cell.observed, &cell.wet, code, &mut room).0)
+                (
+                    cell.climate,
+                    self.fit_cell(design, &cell.observed, &cell.wet, (code, cell.ground), &mut room).0,
+                )
             })
             .collect();
         let mean = |logits: f64| {
@@ -102,6 +105,8 @@ mod tests {
         let cell = SampleCell {
             group: Some(1),
             climate: 0,
+            pool: None,
+            ground: f64::NAN,
             observed: rows.observed(0).to_vec(),
             wet: rows.wet(0).to_vec(),
         };

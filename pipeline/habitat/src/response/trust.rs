@@ -136,7 +136,7 @@ mod tests {
         let groups = Groups::fit(std::slice::from_ref(design), &axis(), &sample, SPREADS).unwrap();
         let mut months = Months::default();
         let cell = &sample[0];
-        let fit = groups.fit_cell_whole(design, &cell.observed, &cell.wet, Some(1), &mut months);
+        let fit = groups.fit_cell_whole(design, &cell.observed, &cell.wet, (Some(1), f64::NAN), &mut months);
         (fit, months)
     }
 

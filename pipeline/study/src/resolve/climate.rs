@@ -251,6 +251,7 @@ pub(super) fn inundation(context: &mut Context<'_>) -> Inundation {
             .minimum_calendar_months
             .unwrap_or(otherwise("minimum_calendar_months", 6)),
         logits_per_metre: logits,
+        pool_levels: section.pool_levels.unwrap_or(true),
         realisations: section.realisations.unwrap_or(10),
         intercept_sd: intercept.unwrap_or(10.0),
         index_sd: index.unwrap_or(0.5),
