@@ -229,6 +229,19 @@ class Climate:
             for i in range(self.k - 1, len(self.months))
         }
 
+    def weather(self, factor=np.ones(12), change=np.zeros(12)):
+        """(rain, evapotranspiration), mm a month, whatever the index looks at; None without rain or temperature."""
+        if "precipitation" not in self.series or not set(self.series) - {"precipitation", "anomaly"}:
+            return None
+        calendar = self.months % 12
+        if "temperature_min" in self.series:
+            low, high = (self.series[k] + change[calendar] for k in ("temperature_min", "temperature_max"))
+            need = hargreaves_samani(self.months, low, high, self.latitude)
+        else:
+            warmth = self.series["temperature"] + change[calendar]
+            need = thornthwaite(self.months, warmth, self.normals + change, self.latitude)
+        return self.series["precipitation"] * factor[calendar], need
+
     def z(self, factor=np.ones(12), change=np.zeros(12), shift=np.zeros(12)):
         """z of each design month, (design months,)."""
         return self.z_of(self.design, factor, change, shift)

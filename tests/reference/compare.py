@@ -29,7 +29,7 @@ TIES = (1e-9, 1e-7, 1e-6, 1e-5)
 NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
-TEXT |= {"quantity", "basis", "unit", "density", "group", "stage", "rate"}
+TEXT |= {"quantity", "basis", "pool", "answers_to", "unit", "density", "group", "stage", "rate"}
 TEXT |= {"fate", "origin", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 TEXT |= {"fate", "origin", "series", "year", "refuge", "ensemble", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
@@ -40,6 +40,7 @@ KEYS = {
     "drought_events": ["scenario", "climate", "first_month"],
     "index_choice": ["months"],
     "drawdown_curves": ["code"],
+    "pool_levels": ["pool"],
     "drying_margin": ["step"],
     "patch_margins": ["patch"],
     "response_surface": ["precipitation_percent", "temperature_c"],

@@ -64,15 +64,17 @@ class Curve:
             self.knot(beside, np.percentile(beside, BESIDE), self.dry(self.beta[-1]), np.nan, np.nan)
         self.ground, self.beta = np.array(self.ground), np.array(self.beta)
 
-    @staticmethod
-    def dry(beta):
-        """Coefficients of ground never wet, the others from elsewhere."""
-        return np.array([NEVER_WET, *beta[1:]])
+    def dry(self, beta):
+        """Coefficients of ground never wet, the others from elsewhere; z of a level goes with steep slopes."""
+        return np.array([NEVER_WET - beta[1] * self.highest_z, *beta[1:]])
 
     def fitted(self, r, cells):
         """Coefficients of the months of these cells together."""
         codes, counts = np.unique(r.group[cells], return_counts=True)
-        mean, weight = r.prior[codes[counts.argmax()]][:2]
+        group = codes[counts.argmax()]
+        mean, weight = r.prior[group][:2]
+        level = r.level_groups.get(group)
+        self.highest_z = level.highest_z if level else 0.0
         if not r.wet[cells].any():
             return self.dry(self.beta[-1] if self.beta else np.maximum(mean, [0, 0, -np.inf, -np.inf]))
         x, y, weights = [], [], []
@@ -82,9 +84,11 @@ class Curve:
             x.append(r.base.x[climate])
             y.append((r.y[own] * r.seen[own])[:, at].sum(axis=0) / np.maximum(seen, 1))
             weights.append(seen * weight / len(cells))
-        mean = np.array([[0.0, *mean[1:]]])
+        mean, sd = np.array([[0.0, *mean[1:]]]), r.sd
+        if level:
+            mean, sd = level.of_cells(tenths(r.elevation[cells]).mean(keepdims=True) / TENTHS, r.sd)
         x, y, weights = (np.concatenate(part) for part in (x, y, weights))
-        return fit_held(x, y[None], weights[None], mean, r.sd)[0][0]
+        return fit_held(x, y[None], weights[None], mean, sd)[0][0]
 
     def knot(self, ground, stands_at, beta, seen, share):
         """One more knot, from the ground of its cells."""

@@ -166,7 +166,7 @@ def columns(study, groups):
 
 def groups_of(response):
     """Groups that have cells priors are learnt from, those without a code first."""
-    return sorted(set(response.group[response.sample()]), key=lambda g: (np.isfinite(g), g))
+    return sorted(response.classes, key=lambda g: (np.isfinite(g), g))
 
 
 def habitat(result, member, depth):
@@ -191,6 +191,7 @@ def habitat(result, member, depth):
             root = np.zeros((4, 4))
             root[np.ix_(held, held)] = np.linalg.cholesky(spread[np.ix_(held, held)])
             place = codes.index(response.group[cell]) if response.group[cell] in codes else len(codes)
+            place += response.group[cell] in response.level_groups  # all pools with a level have the last place
             beta[cell] += root.astype(np.float32).astype(float) @ member.response[place]
             beta[cell, 1] = max(beta[cell, 1], 0.0)
         response.beta = beta
@@ -211,7 +212,7 @@ def main():
     study_path, run, count = sys.argv[1], Path(sys.argv[2]), int(sys.argv[3])
     result = Result(study_path)
     study, failed = result.study, False
-    groups = len(groups_of(result.response)) + 1
+    groups = len(groups_of(result.response)) + 1 + bool(result.response.levels)
     seed = np.uint64(study.text["study"].get("seed", 1)) ^ np.uint64(SEED)
     members = study.text["uncertainty"].get("members", 200)
     points = hypercube(members, columns(study, groups), seed)

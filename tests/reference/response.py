@@ -9,6 +9,7 @@ from scipy.optimize import brentq
 from scipy.special import expit
 
 import curves
+import levels
 from climate import replayed_years, scenario_climate
 from inputs import StudyError
 from regression import (
@@ -150,8 +151,17 @@ class Response(Observed):
 
     def __init__(self, study, climates, history, water):
         super().__init__(study, climates, history, water)
+        ground, pools = study.role("ground"), study.role("pools")
+        nowhere = np.full(len(self.wet), np.nan)
+        self.elevation = study.layer(ground).ravel() if ground else nowhere
+        self.pool = study.layer(pools).ravel() if pools else nowhere
+        self.levels, self.level_groups = [], {}
         self.base = self.designs({})
-        self.prior = self.priors(self.base, self.sample())
+        self.sampled = self.sample()
+        self.classes = set(self.group[self.sampled])
+        self.prior = self.priors(self.base, self.sampled)
+        self.level_rows = levels.find(self)
+        self.base = self.designs({})
         self.fit_cells()
         self.find_lines(study.text.get("inundation", {}).get("logits_per_metre"))
         self.surface = np.zeros(len(self.wet), bool)
@@ -166,35 +176,55 @@ class Response(Observed):
         years = replayed_years(scenario)
         if years is None:
             at = [np.flatnonzero(np.isin(baseline, c.design)) for c in each]
-            return Designs(baseline, at, [c.z(*changes) for c in each])
+            z = [c.z(*changes) for c in each]
+            for place, level in self.levels:
+                at.append(at[place])
+                z.append(level.z_of(baseline[at[place]], *changes))
+            return Designs(baseline, at, z)
         starts = self.study.water_year_starts
         axis = np.array([12 * year + starts - 1 + m for year in years for m in range(12)])
         at = [np.flatnonzero([c.fits[t % 12].usable for t in axis]) for c in each]
-        return Designs(axis, at, [c.z_of(axis[own], *changes) for c, own in zip(each, at)])
+        z = [c.z_of(axis[own], *changes) for c, own in zip(each, at)]
+        for place, level in self.levels:
+            at.append(at[place])
+            z.append(level.z_of(axis[at[place]], *changes))
+        return Designs(axis, at, z)
+
+    def by_prior(self, cells):
+        """(climate, positions among `cells`, prior means, prior sd) of cells fitted alike; in a pool with a level those of known
+        ground apart."""
+        for climate, own in self.by_climate(cells):
+            group = self.level_groups.get(self.group[cells[own[0]]])
+            if group is None:
+                yield climate, own, self.prior_of(self.prior, cells[own])[0], self.sd
+                continue
+            ground = self.elevation[cells[own]]
+            for part in (~np.isnan(ground), np.isnan(ground)):
+                if part.any():
+                    yield climate, own[part], *group.of_cells(ground[part], self.sd)
 
     def fit_cells(self):
         """Coefficients of every assessed cell ever wet, their covariance, and the share of the Brier score that they
         save; NaN elsewhere."""
         cells = np.flatnonzero(self.wet)
-        mean, weight = self.prior_of(self.prior, cells)
+        weight = self.prior_of(self.prior, cells)[1]
         self.beta, self.clamped = np.full((len(self.wet), 4), np.nan), 0
         self.spread = np.full((len(self.wet), 4, 4), np.nan)
         self.brier_saved = np.full(len(self.wet), np.nan)
-        for climate, own in self.by_climate(cells):
+        for climate, own, mean, sd in self.by_prior(cells):
             x, at = self.base.x[climate], self.base.at[climate]
             seen, y = self.seen[cells[own]][:, at], self.y[cells[own]][:, at]
             weights = seen * weight[own][:, None]
-            beta, held = fit_held(x, y, weights, mean[own], self.sd)
+            beta, held = fit_held(x, y, weights, mean, sd)
             self.beta[cells[own]] = beta
             self.clamped += int(held.sum())
-            self.spread[cells[own]] = covariance(x, beta, weights, self.sd)
+            self.spread[cells[own]] = covariance(x, beta, weights, sd)
             months = self.base.months[climate]
             self.brier_saved[cells[own]] = brier_saved(expit(beta @ x.T), seen, y, months)
 
     def looked_at(self, group):
         """Cells on which the response of a group is judged: at most 300 of its sample, evenly spread."""
-        cells = self.sample()
-        cells = cells[self.group[cells] == group]
+        cells = self.sampled[self.group[self.sampled] == group]
         return cells[:: max(1, -(-len(cells) // QUALITY_CELLS))]
 
     def residual_trend(self, group):
@@ -244,14 +274,8 @@ class Response(Observed):
         """g (logits per metre) and its line (intercept, slope) on elevation, for every cell."""
         count = len(self.wet)
         self.g, self.line = np.full(count, np.nan), np.full((count, 2), np.nan)
-        ground = self.study.role("ground")
-        self.elevation = (
-            self.study.layer(ground).ravel() if ground else np.full(count, np.nan)
-        )
-
         use = self.middle & ~np.isnan(self.elevation)
-        name = self.study.role("pools")
-        pool = self.pool = self.study.layer(name).ravel() if name else np.full(count, np.nan)
+        pool = self.pool
         pooled = bool((use & ~np.isnan(pool)).any())
         sets = pool if pooled else np.zeros(count)  # without pools all cells are one set
 
@@ -289,6 +313,10 @@ class Response(Observed):
                 slope = -self.g[here]
                 level = self.beta[own, 0].mean() - slope * self.elevation[own].mean()
                 self.line[here] = np.column_stack([level, slope])
+        for code, group in self.level_groups.items() if given is None else ():
+            per_m, zero, _ = group.ground
+            here = pool == code - levels.POOL_GROUP
+            self.g[here], self.line[here] = per_m, [per_m * zero, -per_m]
 
     def logits(self, beta, designs, climate, cells):
         """Logits (cells, months) of one climate; for cells whose pool has a curve and whose level moves, those of the

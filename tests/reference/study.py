@@ -15,6 +15,7 @@ from rasterio.errors import RasterioError
 
 import costs
 import curves
+import levels
 import patches
 import populations
 import ranges
@@ -224,6 +225,9 @@ class Result:
             out |= self.droughts()
         if self.choice:
             out["index_choice"] = pd.DataFrame(self.choice, columns=COLUMNS)
+        found = levels.table(self.response.level_rows)
+        if found is not None:
+            out["pool_levels"] = found
         found = curves.table(self.response, self.response.curves)
         if found is not None:
             out["drawdown_curves"] = found

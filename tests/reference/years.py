@@ -106,6 +106,7 @@ class Years:
         self.temperature = None
         if any(v["measure"] == "wet and warm months" for v in self.variables):
             self.temperature = [mean_temperature(climate) for climate in climates.each]
+            self.temperature += [self.temperature[place] for place, _ in response.levels]
         self.starts = study.water_year_starts
         self.realisations = study.text.get("inundation", {}).get("realisations", 10)
 
