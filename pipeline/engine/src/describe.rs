@@ -66,6 +66,17 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
              loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, {g}{curve}."
         ),
     ));
+    if !climates.levels().is_empty() {
+        notes.push(note(
+            "Levels of pools",
+            format!(
+                "In {} pools z is the level of the pool, from a balance of its water: rain and evaporation over the area under water, seepage, runoff of the soil around (Thornthwaite and Mather 1955) and a steady \
+                 inflow, spilling at the brim. Its five rates are fitted by non-negative least squares to the levels that the water record shows. A pool answers to its level only where the deviance of years left out \
+                 is at most two thirds of the drought index's (table pool_levels). A steady inflow is held steady in every climate.",
+                climates.levels().len()
+            ),
+        ));
+    }
     if water.driver == Driver::Index {
         notes.push(note(
             "How well water is predicted",

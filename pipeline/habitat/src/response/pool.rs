@@ -100,10 +100,12 @@ mod tests {
         for pool in [0, 1, 77, (1 << 30) - 1] {
             let group = group_of_pool(pool);
             assert_eq!(pool_of_group(group), Some(pool));
-            assert!(group.unwrap() < -1 << 29);
+            assert!(group.unwrap() <= -(1 << 30));
         }
         assert_eq!([group_of_pool(-1), group_of_pool(1 << 30)], [None, None]);
-        for class in [None, Some(0), Some(7), Some(-9999), Some(i32::MAX), Some(i32::MIN), Some(-(1 << 30))] {
+        for class in
+            [None, Some(0), Some(7), Some(-9999), Some(i32::MAX), Some(i32::MIN), Some(1 - (1 << 30))]
+        {
             assert_eq!(pool_of_group(class), None, "{class:?}");
         }
     }

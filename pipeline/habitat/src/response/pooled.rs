@@ -88,7 +88,9 @@ mod tests {
             cells.iter().for_each(|cell| counts.add(&cell.observed, &cell.wet, 360));
             counts
         };
-        let fit = |cells: u64, parts: &[(&Design, &MonthCounts)]| groups.fit_together((Some(1), f64::NAN), cells, parts);
+        let fit = |cells: u64, parts: &[(&Design, &MonthCounts)]| {
+            groups.fit_together((Some(1), f64::NAN), cells, parts)
+        };
         assert_eq!(fit(2, &[(&design, &counts(&[one, one]))]), alone);
         let both = counts(&[one, other]);
         assert_eq!(both, counts(&[other, one]));
