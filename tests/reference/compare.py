@@ -29,7 +29,7 @@ TIES = (1e-9, 1e-7, 1e-6, 1e-5)
 NOTHING, BARRIER, UNKNOWN = 0, 254, 255
 # Text columns, and columns compared as text.
 TEXT = {"scenario", "code", "name", "zone", "cut", "patch"}
-TEXT |= {"quantity", "basis", "pool", "answers_to", "unit", "density", "group", "stage", "rate"}
+TEXT |= {"quantity", "basis", "pool", "answers_to", "instead_of", "unit", "density", "group", "stage", "rate"}
 TEXT |= {"fate", "origin", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 TEXT |= {"fate", "origin", "series", "year", "refuge", "ensemble", "climate", "month", "first_month", "last_month", "limited", "chosen"}
 KEYS = {
@@ -58,6 +58,7 @@ KEYS = {
     "loss_attribution": ["scenario"],
     "refuges": ["refuge"],
     "ensembles": ["ensemble"],
+    "management": ["scenario"],
     "habitat_by_year": ["series", "year"],
     "patch_time_of_loss": ["scenario", "patch"],
     "water_requirement": ["scenario", "patch"],

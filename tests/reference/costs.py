@@ -402,6 +402,50 @@ def ensemble_table(result):
     return pd.DataFrame(rows) if rows else None
 
 
+def management_table(result):
+    """Table management; None without a scenario that answers another."""
+    study, area = result.study, result.areas_ha
+    layer = study.role("depth")
+    sections = {s["name"]: s for s in study.scenarios}
+    known = result.compared & study.inside
+    counted = study.inside.copy()
+    for name in result.names:
+        counted &= ~np.isnan(result.hydroperiod[name])
+        if layer:
+            counted &= ~np.isnan(result.depth[name])
+
+    def held(name):
+        wet = counted & (result.hydroperiod[name] > 0)
+        return float(np.where(wet, result.depth[name], 0.0).sum(axis=1) @ area) * 1e4
+
+    rows = []
+    for scenario in study.scenarios:
+        if "instead_of" not in scenario:
+            continue
+        name, other = scenario["name"], scenario["instead_of"]
+        here, there = result.habitat[name], result.habitat[other]
+        row = {"instead_of": other, "scenario": name}
+        row |= {"saved_ha": result.area(here & ~there), "given_up_ha": result.area(there & ~here)}
+        net = row["net_ha"] = row["saved_ha"] - row["given_up_ha"]
+        falls = [result.response.whole_fall(s).reshape(study.grid.shape) for s in (sections[other], scenario)]
+        rise = np.where(known, falls[0] - falls[1], 0.0)
+        moved = np.nan_to_num(rise) != 0
+        row["moved_ha"] = result.area(moved)
+        total = np.where(moved, rise, 0.0).sum(axis=1) @ area
+        row["rise_m"] = total / row["moved_ha"] if row["moved_ha"] > 0 else np.nan
+        row["net_ha_per_metre"] = net / row["rise_m"] if abs(row["rise_m"]) > 1e-9 else np.nan
+        if layer:
+            row["volume_m3"] = held(name) - held(other)
+            row["net_ha_per_1000_m3"] = 1000 * net / row["volume_m3"] if row["volume_m3"] > 0 else np.nan
+        rows.append((result.names.index(other), -net, row))
+    ranked, last = [], None
+    for place, _, row in sorted(rows, key=lambda found: found[:2]):
+        rank = rank + 1 if place == last else 1
+        last = place
+        ranked.append(row | {"rank": rank})
+    return pd.DataFrame(ranked) if ranked else None
+
+
 def tables(result):
     """All tables of what drying costs by name, but what_water_where, whose rows are ranked."""
     out, text = fate_tables(result), result.study.text
@@ -417,6 +461,8 @@ def tables(result):
         out["refuges"] = refuge_table(result)[0]
     if ensemble_table(result) is not None:
         out["ensembles"] = ensemble_table(result)
+    if management_table(result) is not None:
+        out["management"] = management_table(result)
     if "habitat_over_time" in text:
         out |= time_tables(result)
     if "water_requirement" in text:

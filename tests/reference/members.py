@@ -15,6 +15,7 @@ import pandas as pd
 from scipy.stats import gamma, norm
 
 from compare import TABLE_TOLERANCE
+from costs import found_patches
 from inputs import Study
 from records import hash64
 from study import Result
@@ -219,9 +220,14 @@ def main():
     layer = study.role("depth")
     depth = study.layer(layer) if layer else None
     table = pd.read_csv(run / "tables" / "habitat_members.csv", dtype={"scenario": str})
+    whole = count == members
+    labels, patches = found_patches(result, result.habitat["baseline"]) if whole else (None, 0)
+    left = {name: np.zeros((patches, count)) for name in result.names}
     for at in range(count):
         found = habitat(result, Member(study, points[at], groups), depth)
         for name in result.names:
+            for patch in range(patches):
+                left[name][patch, at] = result.area(found[name] & (labels == patch + 1))
             row = table[(table["scenario"] == name) & (table["member"] == at + 1)].iloc[0]
             before, after = found["baseline"], found[name]
             expected = {"habitat_ha": after, "lost_ha": before & ~after}
@@ -230,6 +236,17 @@ def main():
                 off = abs(row[column] - area) / max(area, 1.0)
                 failed |= not off <= TABLE_TOLERANCE
                 print("ok   " if off <= TABLE_TOLERANCE else "FAIL ", f"member {at + 1}, {name}: {column} {row[column]} {area}")
+    if whole:
+        table = pd.read_csv(run / "tables" / "habitat_loss_by_patch.csv", dtype={"scenario": str})
+        for name in result.names[1:]:
+            rows = table[table["scenario"] == name].sort_values("patch")
+            expected = dict(zip(("low_ha", "median_ha", "high_ha"), np.quantile(left[name], [0.05, 0.5, 0.95], axis=1)))
+            half = left[name] >= 0.5 * rows["baseline_ha"].to_numpy()[:, None]
+            expected["members_keeping_half"] = half.mean(axis=1)
+            for column, values in expected.items():
+                off = np.abs(rows[column].to_numpy() - values).max()
+                failed |= not off <= TABLE_TOLERANCE
+                print("ok   " if off <= TABLE_TOLERANCE else "FAIL ", f"patches, {name}: {column}, {len(rows)} rows, largest difference {off:.3g}")
     sys.exit(1 if failed else 0)
 
 

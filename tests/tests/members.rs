@@ -34,10 +34,13 @@ fn shares(run: &Path, case: &str) -> Vec<f64> {
 fn members_are_those_of_the_independent_program() {
     let basin = Basin::with_members();
     basin.cut("study.toml", "vertical_m", "# sensitivity");
+    // with all members known their ranges on the ground of patches follow too
+    basin.edit("study.toml", "members = 20", "members = 3");
     let run = basin.run("run", &["--quiet"]);
     let outcome = Outcome::of(outside::python().arg("members.py").arg(basin.study()).arg(&run).arg("3"));
     assert_eq!(outcome.code, Some(0), "{}{}", outcome.stdout, outcome.stderr);
     assert!(outcome.stdout.matches("ok    member").count() >= 3 * 7 * 2, "{}", outcome.stdout);
+    assert!(outcome.stdout.matches("ok    patches").count() >= 6 * 4, "{}", outcome.stdout);
 }
 
 /// Members of zero spread are the plain run to the bit: every range has no width, every share is 0 or 1.

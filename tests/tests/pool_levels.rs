@@ -21,7 +21,9 @@ fn only_pools_that_won_their_trial_answer_to_a_level() {
         assert_eq!(row["answers_to"] == "level", won, "{row:?}");
         // the masks show the level to a few centimetres, and no rate is negative
         assert!(of("misfit_m") < 0.15 && of("months_seen") > 200.0, "{row:?}");
-        for rate in ["rain_share", "evaporation_share", "seepage_m", "catchment_share", "inflow_m", "steady_share"] {
+        for rate in
+            ["rain_share", "evaporation_share", "seepage_m", "catchment_share", "inflow_m", "steady_share"]
+        {
             assert!(of(rate) >= 0.0, "{row:?}");
         }
         if won {
@@ -33,10 +35,14 @@ fn only_pools_that_won_their_trial_answer_to_a_level() {
     let named = fit.0.iter().filter(|row| row["name"].starts_with("level of ")).count();
     assert_eq!(named, taken.len());
     let record = std::fs::read_to_string(with.join("run.json")).unwrap();
-    assert!(record.contains(&format!("of {} of {} pools tried answers to a level", taken.len(), table.0.len())), "{record}");
+    assert!(
+        record.contains(&format!("of {} of {} pools tried answers to a level", taken.len(), table.0.len())),
+        "{record}"
+    );
 
     for name in ["baseline", "much-drier", "driest-years"] {
-        let of = |run: &std::path::Path| Raster::read(&run.join(format!("rasters/hydroperiod_{name}.tif")), 1);
+        let of =
+            |run: &std::path::Path| Raster::read(&run.join(format!("rasters/hydroperiod_{name}.tif")), 1);
         let (by_level, by_index) = (of(&with), of(&without));
         let pools = Raster::read(&basin.file("layers/pools.tif"), 1).under(&by_level);
         let (mut moved, mut same) = (0, 0);

@@ -179,6 +179,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     };
     let refuges = costs::refuges::run(&context, &suitability, &case_water)?;
     let ensembles = costs::ensembles::run(&context, &cases, &suitability)?;
+    let savings = costs::management::run(&context, &cases, &suitability)?;
     let refuge_margins = match (&refuges, &costs.ladder) {
         (Some(refuges), Some(ladder)) => Some(costs::refuges::margins(&context, refuges, &ladder.margin)?),
         _ => None,
@@ -189,7 +190,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     };
     let fates = costs::fates::run(&context, &water, &suitability, &patches)?;
     clock.lap("finding what drying costs", cells);
-    let ranges = ranges::run(what_if, &cases, &suitability)?;
+    let ranges = ranges::run(what_if, &cases, &suitability, &patches[0])?;
     let ranges = ranges.as_ref();
     if ranges.is_some() {
         clock.lap("computing members", cells);
@@ -232,7 +233,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     tables.extend(tables::loss_by_class(&checked.study, &cases, &suitability.areas));
     tables.push(tables::patches(&checked.study, &checked.grid, &cases, &patches, connections));
     tables.extend(connections.map(|found| tables::connection(&cases, &patches, found)));
-    tables.push(tables::costs::loss_by_patch(&cases, &patches, &fates));
+    tables.push(tables::costs::loss_by_patch(&cases, &patches, &fates, ranges));
     tables.extend(tables::costs::fates(&cases, &patches, &fates));
     tables.extend(tables::costs::of_study(&checked.study, &costs));
     tables.extend(tables::causes::causes(&cases, &costs));
@@ -241,6 +242,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         tables::causes::refuges(&checked.study, &checked.grid, found, refuge_margins.as_deref(), connection)
     }));
     tables.extend(tables::ensembles::ensembles(&cases, &suitability.areas, &ensembles));
+    tables.extend(tables::management::management(&cases, &savings, volumes.as_ref()));
     tables.extend(past.as_ref().map(|past| tables::over_time::by_year(&cases, &costs, past, ranges)));
     tables.extend(tables::over_time::patches(&cases, &costs));
     tables.extend(tables::supply::supplies(&checked.study, &cases, &costs).into_iter().flatten());

@@ -861,6 +861,9 @@ pub struct ScenarioSection {
     /// Name shared by scenarios that tell the same future in other ways, such as one for each climate model: letters, digits, hyphens.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub ensemble: Option<String>,
+    /// Name of another scenario that this one answers by management, such as a rise in one zone; table `management` tells what it saves.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub instead_of: Option<String>,
     /// Year reached.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub horizon: Option<i32>,

@@ -591,6 +591,8 @@ pub struct Scenario {
     pub title: String,
     /// Name shared by scenarios that tell the same future in other ways.
     pub ensemble: Option<String>,
+    /// Name of the scenario that this one answers by management.
+    pub instead_of: Option<String>,
     /// Year reached.
     pub horizon: Option<i32>,
     /// Factor on precipitation by calendar month, January first (1.0 = no change).
@@ -626,6 +628,7 @@ impl Scenario {
             name: name.to_string(),
             title: name.to_string(),
             ensemble: None,
+            instead_of: None,
             horizon: None,
             precipitation_factor: [1.0; 12],
             temperature_c: [0.0; 12],

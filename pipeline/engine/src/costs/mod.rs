@@ -5,6 +5,7 @@ pub mod causes;
 pub mod ensembles;
 pub mod fates;
 pub mod ladder;
+pub mod management;
 pub mod past;
 mod plan;
 pub mod refuges;

@@ -143,8 +143,8 @@ impl Plan {
 
 /// Whether two scenarios change the same.
 fn alike(one: &Scenario, other: &Scenario) -> bool {
-    let Scenario { name, title, ensemble, horizon, spread, continue_trend, .. } = other.clone();
-    Scenario { name, title, ensemble, horizon, spread, continue_trend, ..one.clone() } == *other
+    let Scenario { name, title, ensemble, instead_of, horizon, spread, continue_trend, .. } = other.clone();
+    Scenario { name, title, ensemble, instead_of, horizon, spread, continue_trend, ..one.clone() } == *other
 }
 
 #[cfg(test)]

@@ -1,12 +1,14 @@
 //! Ranges: the study computed anew for every member of what is not known for sure, in one pass over the tiles.
 //!
-//! Nothing of a member is kept but its areas and, for every cell and case, how many members call it habitat.
+//! Nothing of a member is kept but its areas, those on the ground of patches, and, for every cell and case, how many members call it habitat.
 
+pub mod patches;
 pub mod sensitivity;
 
 use crate::error::EngineError;
 use crate::layers::known;
 use crate::run::case_of;
+use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
 use crate::stages::suitability::{SuitabilityProducts, TABLE_ROLES};
 use crate::stages::what_if::{Place, Variant, WhatIf, windows};
@@ -16,6 +18,7 @@ use lentic_numerics::exact_sum::ExactSum;
 use lentic_numerics::latin_hypercube::latin_hypercube;
 use lentic_numerics::stats::quantile;
 use lentic_raster::{Scratch, Window};
+use patches::PatchMembers;
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::{Mutex, PoisonError};
@@ -122,6 +125,8 @@ pub struct Ranges {
     pub whole: ByMember,
     /// By `TABLE_ROLES`, by class.
     pub by: [BTreeMap<Option<i32>, ByMember>; 3],
+    /// On the ground of the patches of the baseline; none where there are too many patches.
+    pub patches: Option<PatchMembers>,
     /// By case, share of the members that call a cell habitat; NaN where it is not compared.
     pub share: Vec<Scratch<f32>>,
     /// By case, class of that share, from 0 (hardly any member) to 4 (nearly all).
@@ -192,6 +197,14 @@ fn tasks(windows: &[Window], members: usize) -> (Vec<Window>, Vec<Range<usize>>)
 struct Totals {
     whole: ByMember,
     by: [BTreeMap<Option<i32>, ByMember>; 3],
+    patches: PatchMembers,
+}
+
+impl Totals {
+    fn new(cases: usize, members: usize) -> Self {
+        let whole = ByMember::new(cases, members);
+        Totals { whole, by: Default::default(), patches: PatchMembers::new(cases, members) }
+    }
 }
 
 /// Finds the ranges; `None` where the study has no `[uncertainty]`.
@@ -202,6 +215,7 @@ pub fn run<'a>(
     what_if: WhatIf<'a>,
     cases: &[Case<'a>],
     products: &SuitabilityProducts,
+    patches: &CasePatches,
 ) -> Result<Option<Ranges>, EngineError> {
     let context = what_if.context;
     let study = context.study;
@@ -215,19 +229,23 @@ pub fn run<'a>(
         .iter()
         .map(|case| context.words(&format!("calls_{}", case.name)))
         .collect::<Result<Vec<_>, _>>()?;
-    let totals = Mutex::new(Totals { whole: ByMember::new(cases.len(), count), by: Default::default() });
+    let room = PatchMembers::has_room(patches.patches.len(), cases.len(), count);
+    let labels = room.then_some(&patches.labels);
+    let totals = Mutex::new(Totals::new(cases.len(), count));
     in_batches(what_if, cases, &members, |first, members, variants| {
         let (windows, chunks) = tasks(&windows(context), members.len());
         what_if.over_windows("computing members", &windows, true, |task, place| {
             let chunk = chunks[task].clone();
-            let part = Part::of(place, products, members, variants, chunk, (first, count))?;
+            let part = Part::of(place, (products, labels), members, variants, chunk, (first, count))?;
             let mut totals = totals.lock().unwrap_or_else(PoisonError::into_inner);
             part.add(&mut totals, &calls, &place.window)
         })?;
         Ok(())
     })?;
     let totals = totals.into_inner().unwrap_or_else(PoisonError::into_inner);
-    finish(context, cases, products, &calls, count, totals).map(Some)
+    let mut ranges = finish(context, cases, products, &calls, count, totals)?;
+    ranges.patches = ranges.patches.filter(|_| room);
+    Ok(Some(ranges))
 }
 
 /// What a task found.
@@ -240,7 +258,7 @@ struct Part {
 impl Part {
     fn of(
         place: &Place,
-        products: &SuitabilityProducts,
+        (products, labels): (&SuitabilityProducts, Option<&Scratch<u32>>),
         members: &[Member],
         variants: &[Variant],
         chunk: Range<usize>,
@@ -253,12 +271,13 @@ impl Part {
         for role in TABLE_ROLES {
             by_role.push(context.layers.codes_with(role, window)?);
         }
-        let mut part = Part {
-            totals: Totals { whole: ByMember::new(cases, count), by: Default::default() },
-            calls: vec![vec![0; cells]; cases],
-        };
+        let mut part = Part { totals: Totals::new(cases, count), calls: vec![vec![0; cells]; cases] };
+        let labels = labels.map(|labels| labels.read(&window)).transpose()?.unwrap_or_default();
         habitat_of_members(place, products, (members, variants), chunk, |at, case, cell, [was, is]| {
             let area = context.areas.area_m2(window.row + cell / window.cols);
+            if let Some(patch) = labels.get(cell).filter(|patch| is && **patch > 0) {
+                part.totals.patches.add(*patch, case, first + at, area);
+            }
             part.calls[case][cell] += u32::from(is);
             part.totals.whole.at(case, first + at).add(was, is, area);
             for (by, codes) in part.totals.by.iter_mut().zip(&by_role) {
@@ -272,6 +291,7 @@ impl Part {
 
     fn add(self, totals: &mut Totals, calls: &[Scratch<u32>], window: &Window) -> Result<(), EngineError> {
         totals.whole.merge(&self.totals.whole);
+        totals.patches.merge(self.totals.patches);
         for (total, by) in totals.by.iter_mut().zip(self.totals.by) {
             for (code, part) in by {
                 total.entry(code).and_modify(|total| total.merge(&part)).or_insert(part);
@@ -340,6 +360,7 @@ fn finish(
         members,
         whole: totals.whole,
         by: totals.by,
+        patches: Some(totals.patches),
         share: Vec::new(),
         agreement: Vec::new(),
         agreement_areas: Vec::new(),

@@ -482,7 +482,7 @@ fn mean_fall(falls: &[(usize, f64)], wet: &[u64]) -> f64 {
 
 /// Fall of the water table in a window, metres (NaN where its layer or the zones have no data: not assessed); `None`
 /// where the scenario has none.
-fn prescribed(
+pub(crate) fn prescribed(
     context: &Context,
     scenario: Option<&Scenario>,
     window: Window,

@@ -5,6 +5,8 @@ use crate::costs::Costs;
 use crate::costs::fates::{CaseFates, PatchFate, PatchOrigin};
 use crate::costs::ladder::{Ladder, NEVER, NONE_TODAY, PatchMargin, StepAreas};
 use crate::costs::surface::{PointAreas, Surface};
+use crate::ranges::patches::PatchMembers;
+use crate::ranges::{Ranges, Spread};
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
 use lentic_habitat::change::{Areas, ha};
@@ -204,41 +206,65 @@ pub fn surface(surface: &Surface) -> Table {
 }
 
 /// Habitat and loss on the ground of today's patches.
-pub fn loss_by_patch(cases: &[Case], patches: &[CasePatches], fates: &[CaseFates]) -> Table {
-    let of = |(case, found): (&Case, &CaseFates)| -> Vec<(String, u32, Areas)> {
+pub fn loss_by_patch(
+    cases: &[Case],
+    patches: &[CasePatches],
+    fates: &[CaseFates],
+    ranges: Option<&Ranges>,
+) -> Table {
+    type Row = (String, u32, Areas, usize);
+    let of = |(at, (case, found)): (usize, (&Case, &CaseFates))| -> Vec<Row> {
         let rows = patches[0].patches.iter().zip(&found.areas);
-        rows.map(|(patch, areas)| (case.name.clone(), patch.number, areas.clone())).collect()
+        rows.map(|(patch, areas)| (case.name.clone(), patch.number, areas.clone(), at + 1)).collect()
     };
-    let rows: Vec<(String, u32, Areas)> = cases.iter().skip(1).zip(fates).flat_map(of).collect();
+    let rows: Vec<Row> = cases.iter().skip(1).zip(fates).enumerate().flat_map(of).collect();
+    let members: Option<&PatchMembers> = ranges.and_then(|ranges| ranges.patches.as_ref());
+    let of_members = |name: &str, description: &str, value: fn(Spread) -> f64| {
+        let of = |row: &Row| members.and_then(|members| members.habitat_ha(row.1, row.3)).map(value);
+        Column::real(name, "ha", description, numbers(&rows, of))
+    };
     let real = |name: &str, description: &str, value: &dyn Fn(&Areas) -> f64| {
         Column::real(name, "ha", description, numbers(&rows, |row| Some(value(&row.2))))
     };
+    let mut columns = vec![
+        Column::text("scenario", "Scenario", words(&rows, |row| row.0.clone())),
+        Column::integer(
+            "patch",
+            "",
+            "Number in the baseline",
+            rows.iter().map(|row| Some(i64::from(row.1))).collect(),
+        ),
+        real("baseline_ha", "Habitat in the baseline", &Areas::baseline_ha),
+        real("kept_ha", "Habitat in both", &Areas::kept_ha),
+        real("degraded_ha", "Kept, but suitability lower by 0.1 or more", &|a| ha(&a.degraded)),
+        real("lost_ha", "Habitat in the baseline only", &|a| ha(&a.lost)),
+        Column::real(
+            "lost_percent",
+            "percent",
+            "Lost share of the baseline habitat",
+            numbers(&rows, |row| row.2.lost_percent()),
+        ),
+        real("prior_only_ha", "Baseline habitat whose response rests on the prior only", &|a| {
+            ha(&a.prior_only)
+        }),
+    ];
+    if let Some(members) = members {
+        columns.push(of_members("low_ha", "5 % of the members leave less habitat on this ground", |s| s.low));
+        columns.push(of_members("median_ha", "Half of the members do", |s| s.median));
+        columns.push(of_members("high_ha", "95 % of the members do", |s| s.high));
+        let half = |row: &Row| members.share_with_half(row.1, row.3, row.2.baseline_ha());
+        columns.push(Column::real(
+            "members_keeping_half",
+            "",
+            "Share of the members in which half of the patch's area or more is habitat",
+            numbers(&rows, half),
+        ));
+    }
     table(
         "habitat_loss_by_patch",
         "Habitat and loss by patch",
         "On the ground of today's patches, whether or not what is left of them is still large enough for a patch (table patch_fates tells that). degraded is part of kept; nothing can be gained on ground that is habitat today.",
-        vec![
-            Column::text("scenario", "Scenario", words(&rows, |row| row.0.clone())),
-            Column::integer(
-                "patch",
-                "",
-                "Number in the baseline",
-                rows.iter().map(|row| Some(i64::from(row.1))).collect(),
-            ),
-            real("baseline_ha", "Habitat in the baseline", &Areas::baseline_ha),
-            real("kept_ha", "Habitat in both", &Areas::kept_ha),
-            real("degraded_ha", "Kept, but suitability lower by 0.1 or more", &|a| ha(&a.degraded)),
-            real("lost_ha", "Habitat in the baseline only", &|a| ha(&a.lost)),
-            Column::real(
-                "lost_percent",
-                "percent",
-                "Lost share of the baseline habitat",
-                numbers(&rows, |row| row.2.lost_percent()),
-            ),
-            real("prior_only_ha", "Baseline habitat whose response rests on the prior only", &|a| {
-                ha(&a.prior_only)
-            }),
-        ],
+        columns,
     )
 }
 

@@ -11,6 +11,7 @@ pub mod evidence;
 mod habitat;
 pub mod levels;
 mod limits;
+pub mod management;
 pub mod over_time;
 pub mod population;
 mod quality;

@@ -116,11 +116,13 @@ fn scenario(
     }
     let spread = super::uncertainty::spread(context, at, section);
     ensemble(context, at, section);
+    instead_of(context, at, section);
     let title = section.title.trim();
     Scenario {
         name: section.name.clone(),
         title: if title.is_empty() { section.name.clone() } else { title.to_string() },
         ensemble: section.ensemble.clone(),
+        instead_of: section.instead_of.clone(),
         horizon: section.horizon,
         precipitation_factor: precipitation.map(precipitation_factor),
         temperature_c,
@@ -149,6 +151,23 @@ fn ensemble(context: &mut Context<'_>, at: &str, section: &ScenarioSection) {
     {
         let message = format!("{at}: no other scenario is of the ensemble {name:?}");
         context.warn(&at, message, "name it alike in every scenario of the ensemble, or take it out");
+    }
+}
+
+/// Another scenario of the study.
+fn instead_of(context: &mut Context<'_>, at: &str, section: &ScenarioSection) {
+    let Some(name) = &section.instead_of else { return };
+    let at = key(at, "instead_of");
+    let others =
+        context.file.scenarios.iter().map(|other| &other.name).filter(|other| **other != section.name);
+    let others: Vec<String> = others.cloned().collect();
+    if !others.contains(name) {
+        let message = format!("{at} is {name:?}; another scenario of the study is expected");
+        let help = match others.is_empty() {
+            true => "add the scenario that it answers".to_string(),
+            false => format!("one of {}", others.join(", ")),
+        };
+        context.problem(&at, message, &help);
     }
 }
 

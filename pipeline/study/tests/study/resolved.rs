@@ -65,6 +65,7 @@ fn defaults_are_filled_in() {
         minimum_months: 24,
         minimum_calendar_months: 6,
         logits_per_metre: None,
+        pool_levels: true,
         realisations: 10,
         intercept_sd: 10.0,
         index_sd: 0.4,
