@@ -21,6 +21,7 @@ mod folder;
 mod inputs;
 mod layers;
 mod measures;
+pub mod metadata;
 mod page_input;
 mod products;
 mod progress;
@@ -35,6 +36,7 @@ mod stages;
 pub mod survey;
 mod tables;
 mod trend;
+pub mod verify;
 
 pub use error::EngineError;
 pub use lentic_numerics::olofsson::Estimate;
