@@ -119,6 +119,21 @@ pub enum Command {
         #[arg(long, requires = "inputs")]
         study: Option<PathBuf>,
     },
+    /// Hold two or more finished runs against each other: what went in, what came out, and where
+    Compare {
+        /// Run folders; the first is what the others are compared with
+        #[arg(required = true, num_args = 2..)]
+        runs: Vec<PathBuf>,
+        /// Folder of the comparison; an earlier one there is replaced [default: reports/comparison- and the identifiers]
+        #[arg(long, short)]
+        out: Option<PathBuf>,
+        /// Bring runs on another grid onto that of the first, instead of refusing them
+        #[arg(long)]
+        regrid: bool,
+        /// Compare runs that were altered all the same
+        #[arg(long)]
+        unverified: bool,
+    },
     /// Make monthly masks of water from multispectral scenes
     Water {
         /// The scenes file

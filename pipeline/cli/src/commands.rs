@@ -5,9 +5,10 @@ use crate::bars::Bars;
 use crate::explain::{explained_json, explained_text};
 use crate::say;
 use crate::survey::survey;
-use crate::trace::verify_run;
+use crate::trace::{compare_runs, verify_run};
 use lentic_engine::calibrate::{CalibrationSummary, calibrate, default_calibration_folder};
 use lentic_engine::check::{Checked, check};
+use lentic_engine::compare::CompareOptions;
 use lentic_engine::demo::{DemoSize, write_demo};
 use lentic_engine::explain::{ExplainOptions, explain};
 use lentic_engine::run::{RunOptions, RunSummary, default_folder, run};
@@ -51,6 +52,15 @@ pub fn dispatch(args: &Args) -> ExitCode {
                 Ok(false) => return ExitCode::from(say::REFUSED),
                 Err(error) => Err(error),
             }
+        }
+        Command::Compare { runs, out, regrid, unverified } => {
+            let options = CompareOptions {
+                runs: runs.clone(),
+                out: out.clone(),
+                regrid: *regrid,
+                unverified: *unverified,
+            };
+            compare_runs(&options, speech)
         }
         Command::Water { scenes, out, threads, tile } => {
             make_masks(scenes, out.clone(), *threads, *tile as usize, speech)

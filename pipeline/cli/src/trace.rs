@@ -1,7 +1,9 @@
-//! Verifying a finished run.
+//! Verifying a finished run, and comparing runs.
 
 use crate::args::Speech;
+use crate::bars::Bars;
 use crate::say;
+use lentic_engine::compare::{CompareOptions, compare};
 use lentic_engine::verify::{Verified, VerifyOptions, verify};
 use lentic_engine::{EngineError, prepare};
 use serde_json::json;
@@ -75,4 +77,30 @@ fn verified_text(found: &Verified, options: &VerifyOptions) -> String {
         lines.push("Compare it with the one cited, or give that with --cited.".into());
     }
     lines.join("\n")
+}
+
+/// Compares runs and says what happened between them.
+///
+/// # Errors
+/// Runs that cannot be compared, or a disk that refuses.
+pub fn compare_runs(options: &CompareOptions, speech: Speech) -> Result<(), EngineError> {
+    prepare(None)?;
+    let bars = Bars::new(speech.quiet || speech.json);
+    let found = compare(options, &bars)?;
+    if speech.json {
+        let value = json!({
+            "done": true,
+            "folder": found.folder.display().to_string(),
+            "sentences": found.sentences,
+            "cautions": found.cautions,
+        });
+        say::out(&format!("{value:#}"));
+    } else if !speech.quiet {
+        for caution in &found.cautions {
+            eprintln!("note: {caution}");
+        }
+        say::out(&found.sentences.join("\n\n"));
+        say::out(&format!("{}", found.folder.join("comparison.html").display()));
+    }
+    Ok(())
 }

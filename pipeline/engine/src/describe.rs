@@ -451,7 +451,8 @@ pub fn cautions() -> Vec<String> {
 /// How to cite a run.
 ///
 /// The checksum is given by its first digits, which `lentic verify --cited` takes.
-pub fn citation(study: &Study, record: &RunRecord) -> String {
+pub fn citation(record: &RunRecord) -> String {
+    let study = &record.study;
     let (run_id, version) = (&record.run_id, &record.program.version);
     let date = record.started.get(..10).unwrap_or("");
     let checksum = record.checksum.get(..CITED_DIGITS).unwrap_or(&record.checksum);

@@ -1,17 +1,13 @@
 //! What other programs read of a finished folder of products: written from the folder, the record and the tables alone, so that any
 //! edition of a run can be described.
 //!
-//! The order, because the checksum of a run covers its products and is quoted by its page, its citation file and its crate:
-//!
-//! 1. tables, rasters, vectors and figures are written;
-//! 2. [`describe_products`] writes what describes them: data dictionary, data package, catalogue item, styles;
-//! 3. [`sealed`] lists all files and gives the record its checksum;
-//! 4. the page is written, which quotes it;
-//! 5. [`write_citing`] writes what else quotes it;
-//! 6. `inputs::products_beside` adds these files to the record, and `write_record` seals it.
+//! The checksum of a run covers its products, and is quoted by its page, its citation file and its crate. So there is an order, which
+//! [`complete`] keeps: what describes the products, the list of files, the checksum, then what quotes it.
 
+use crate::describe;
 use crate::error::EngineError;
 use crate::inputs;
+use crate::run_record::now;
 use lentic_raster::{CellType, Crs, Point, ProductRaster, describe_layers, describe_raster};
 use lentic_report::{
     ClassStyle, CrateParts, Described, DescribedBand, DescribedField, DescribedLayer, DescribedRaster, Place,
@@ -34,12 +30,35 @@ pub enum Audience {
 /// Points along each side of the grid that its outline takes.
 const ALONG: usize = 8;
 
+/// Completes a folder whose tables, rasters, vectors and figures are written: data dictionary, data package, catalogue item and styles;
+/// the checksum over all of it; then the page (which `write_page` writes, given the record with its checksum and how the run is cited), the
+/// citation file and the crate. Gives the record with checksum and products, still to be sealed by `write_record`; whoever adds files after
+/// this adds them to its products by `inputs::products_beside`.
+///
+/// # Errors
+/// A product cannot be read, or a file not be written.
+pub fn complete(
+    folder: &Path,
+    record: &RunRecord,
+    tables: Vec<&Table>,
+    audience: Audience,
+    write_page: impl FnOnce(&RunRecord, &str) -> Result<(), EngineError>,
+) -> Result<RunRecord, EngineError> {
+    let described = describe_products(folder, record, tables, audience)?;
+    let mut sealed = sealed(record, folder, &described)?;
+    let cite = describe::citation(&sealed);
+    write_page(&sealed, &cite)?;
+    write_citing(folder, &sealed, &described, (&cite, &now()), audience)?;
+    sealed.products = inputs::products_beside(folder, &sealed.products)?;
+    Ok(sealed)
+}
+
 /// Describes the products of a folder and writes the data dictionary, the data package, the catalogue item and the styles of the rasters
 /// into it.
 ///
 /// # Errors
 /// A product cannot be read, or a file not be written.
-pub fn describe_products<'a>(
+fn describe_products<'a>(
     folder: &Path,
     record: &RunRecord,
     tables: Vec<&'a Table>,
@@ -47,7 +66,7 @@ pub fn describe_products<'a>(
 ) -> Result<Described<'a>, EngineError> {
     let rasters = rasters(folder)?;
     let layers = layers(folder, &tables)?;
-    let place = if audience == Audience::Owner { Some(place(record)?) } else { None };
+    let place = if audience == Audience::Owner { place(record) } else { None };
     let mut described = Described { tables, rasters, layers, place };
     let own = dictionary(&described.tables, &described.rasters, &described.layers);
     write_table(&folder.join("tables"), &own)?;
@@ -69,11 +88,7 @@ pub fn describe_products<'a>(
 ///
 /// # Errors
 /// A file that cannot be read.
-pub fn sealed(
-    record: &RunRecord,
-    folder: &Path,
-    described: &Described<'_>,
-) -> Result<RunRecord, EngineError> {
+fn sealed(record: &RunRecord, folder: &Path, described: &Described<'_>) -> Result<RunRecord, EngineError> {
     let mut sealed = RunRecord { products: inputs::products(folder)?, ..record.clone() };
     for product in &mut sealed.products {
         if let Some(title) = described.title(&product.file) {
@@ -88,7 +103,7 @@ pub fn sealed(
 ///
 /// # Errors
 /// A file cannot be written.
-pub fn write_citing(
+fn write_citing(
     folder: &Path,
     sealed: &RunRecord,
     described: &Described<'_>,
@@ -118,7 +133,11 @@ fn named(section: &str, path: &Path) -> String {
     format!("{section}/{}", path.file_name().map(|name| name.to_string_lossy()).unwrap_or_default())
 }
 
-fn rasters(folder: &Path) -> Result<Vec<DescribedRaster>, EngineError> {
+/// Describes the rasters of a folder, by name.
+///
+/// # Errors
+/// One that cannot be read.
+pub fn rasters(folder: &Path) -> Result<Vec<DescribedRaster>, EngineError> {
     let one = |path: &PathBuf| {
         let ProductRaster { title, bands } = describe_raster(path)?;
         let band = |band: lentic_raster::ProductBand| DescribedBand {
@@ -205,14 +224,12 @@ fn of_ways(name: &str) -> Option<(String, String)> {
     Some((unit.into(), words.into()))
 }
 
-/// Where the grid of a record lies.
-///
-/// # Errors
-/// Its reference system is not understood, or does not reach its bounds.
-fn place(record: &RunRecord) -> Result<Place, EngineError> {
+/// Where the grid of a record lies. `None` where longitude and latitude of its bounds are not known: a run is not lost for that, it
+/// only has no place in a catalogue.
+fn place(record: &RunRecord) -> Option<Place> {
     let grid = &record.grid;
     let [left, bottom, right, top] = grid.bounds;
-    let crs = Crs::parse(&grid.crs)?;
+    let crs = Crs::parse(&grid.crs).ok()?;
     let along = |from: (f64, f64), to: (f64, f64)| {
         (0..ALONG).map(move |step| {
             let share = step as f64 / ALONG as f64;
@@ -225,20 +242,13 @@ fn place(record: &RunRecord) -> Result<Place, EngineError> {
         .chain(along((left, top), (left, bottom)))
         .collect();
     points.push(Point { x: left, y: bottom });
-    let geographic = Crs::parse("EPSG:4326")?;
-    let before = points.clone();
-    crs.transform(&geographic, &mut points)?;
-    if let Some(at) = points.iter().position(|point| !point.x.is_finite()) {
-        return Err(lentic_raster::RasterError::Transform {
-            point: before[at],
-            from: crs.name().to_string(),
-            to: "longitude and latitude".into(),
-        }
-        .into());
+    crs.transform(&Crs::parse("EPSG:4326").ok()?, &mut points).ok()?;
+    if points.iter().any(|point| !(point.x.is_finite() && point.y.is_finite())) {
+        return None;
     }
     // to a ten-millionth of a degree, a centimetre
     let rounded = |value: f64| (value * 1e7).round() / 1e7;
-    Ok(Place {
+    Some(Place {
         outline: points.iter().map(|point| [rounded(point.x), rounded(point.y)]).collect(),
         code: crs.authority().map(str::to_string),
         wkt: crs.wkt().to_string(),

@@ -345,7 +345,6 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
-    record.products = inputs::products_beside(&building.run(), &record.products)?;
     write_record(&building.run().join("run.json"), &record)?;
     building.publish()?;
     Ok(RunSummary {
@@ -515,18 +514,11 @@ fn write_report(
     let figures = building.section("figures")?;
     write_figures(&figures, &input)?;
     let sensitive = judged.iter().flat_map(|judged| &judged.sensitive);
-    let described = metadata::describe_products(
-        &building.run(),
-        record,
-        tables.iter().chain(sensitive).collect(),
-        Audience::Owner,
-    )?;
-    // the checksum covers all that is written by now, and what follows quotes it
-    let sealed = metadata::sealed(record, &building.run(), &described)?;
-    let cite = describe::citation(context.study, &sealed);
-    metadata::write_citing(&building.run(), &sealed, &described, (&cite, &now()), Audience::Owner)?;
-    write_page(&building.run().join("report.html"), &PageInput { record: &sealed, cite, ..input })?;
-    Ok(sealed)
+    let all = tables.iter().chain(sensitive).collect();
+    metadata::complete(&building.run(), record, all, Audience::Owner, |sealed, cite| {
+        let page = PageInput { record: sealed, cite: cite.to_string(), ..input };
+        Ok(write_page(&building.run().join("report.html"), &page)?)
+    })
 }
 
 /// The default run folder: `reports/` and the study's name in small letters (the file's name where the study cannot be

@@ -8,6 +8,7 @@
 mod chart;
 mod citation_file;
 mod colour;
+mod comparison;
 mod contact_sheet;
 mod error;
 mod figures;
@@ -19,12 +20,17 @@ mod metadata;
 mod number;
 mod page;
 mod palette;
+mod picture;
 mod record;
 mod seal;
 mod table;
 
 pub use citation_file::write_citation_file;
 pub use colour::Rgb;
+pub use comparison::{
+    ChangesShown, ComparedRun, ComparisonMap, ComparisonPage, ComparisonRecord, ScenarioAreas,
+    write_comparison_page,
+};
 pub use contact_sheet::{Thumbnail, write_contact_sheet};
 pub use error::ReportError;
 pub use figures::write_figures;
@@ -39,8 +45,8 @@ pub use page::{
     write_page,
 };
 pub use palette::{
-    ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,
-    water_classes,
+    ClassStyle, Ramp, change_classes, compared_classes, limiting_classes, not_assessed_classes,
+    permanence_classes, water_classes,
 };
 pub use record::{
     GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,

@@ -97,3 +97,58 @@ fn escape(text: &str) -> String {
     }
     out
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::colour::Rgb;
+    use crate::palette::ClassStyle;
+
+    fn band(unit: &str, description: &str, statistics: Option<[f64; 5]>) -> DescribedBand {
+        DescribedBand {
+            description: description.into(),
+            unit: unit.into(),
+            data_type: "float32",
+            no_data: Some(f64::NAN),
+            statistics,
+            classes: Vec::new(),
+        }
+    }
+
+    fn raster(file: &str, band: DescribedBand) -> DescribedRaster {
+        DescribedRaster { file: format!("rasters/{file}.tif"), title: String::new(), bands: vec![band] }
+    }
+
+    #[test]
+    fn names_of_classes_stay_names() {
+        let mut named = band("", "", None);
+        named.classes = vec![ClassStyle {
+            code: 7,
+            name: "<b>\"reed\" & 'rush'\u{1}</b>".into(),
+            colour: Rgb::new(0x01ab02),
+        }];
+        let text = classes(&named);
+        assert!(text.contains(
+            "value=\"7\" color=\"#01ab02\" label=\"&lt;b&gt;&quot;reed&quot; &amp; 'rush' &lt;/b&gt;\""
+        ));
+    }
+
+    #[test]
+    fn ramps_run_over_what_a_quantity_can_be() {
+        let of = |file: &str, unit: &str, statistics| {
+            let raster = raster(file, band(unit, file, statistics));
+            let (ramp, span) = ramp_of(&raster, &raster.bands[0]);
+            (ramp, span)
+        };
+        let some = |least, most| Some([least, most, 0.0, 0.0, 0.0]);
+        assert_eq!(of("suitability_drier", "0 to 1", some(0.2, 0.4)), (Ramp::Suitability, [0.0, 1.0]));
+        assert_eq!(
+            of("hydroperiod_drier", "months per year", some(0.2, 0.4)),
+            (Ramp::Hydroperiod, [0.0, 12.0])
+        );
+        // no change lies in the middle
+        assert_eq!(of("water_change", "months per year", some(-3.0, 1.0)), (Ramp::Trend, [-3.0, 3.0]));
+        assert_eq!(of("longest_dry_run", "months", some(2.0, 2.0)), (Ramp::Hydroperiod, [2.0, 3.0]));
+        assert_eq!(of("slope", "logits", None), (Ramp::Margin, [0.0, 1.0]));
+    }
+}
