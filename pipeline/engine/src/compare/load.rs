@@ -152,9 +152,7 @@ impl Loaded {
             return "Habitat today".into();
         }
         let key = format!("scenarios.{scenario}.title");
-        // a value in TOML's writing: a text in quotes
-        let title = self.settings.get(&key).and_then(|text| text.strip_prefix('"')?.strip_suffix('"'));
-        title.filter(|title| !title.contains('\\')).unwrap_or(scenario).to_string()
+        self.settings.get(&key).and_then(|text| unquoted(text)).unwrap_or_else(|| scenario.to_string())
     }
 
     /// The day it was run.
@@ -179,6 +177,14 @@ impl Loaded {
             program: record.program.clone(),
             whole: self.whole,
         }
+    }
+}
+
+/// A text in TOML's writing: in double quotes, whose escapes are JSON's but for rare ones, or in single quotes as it is.
+fn unquoted(text: &str) -> Option<String> {
+    match text.strip_prefix('\'').and_then(|rest| rest.strip_suffix('\'')) {
+        Some(plain) => Some(plain.to_string()).filter(|plain| !plain.contains('\'')),
+        None => serde_json::from_str(text).ok(),
     }
 }
 
@@ -216,4 +222,19 @@ fn areas(folder: &Path) -> Result<Vec<AreaRow>, EngineError> {
         return Err(refused("it has no row".into()));
     }
     Ok(rows)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::unquoted;
+
+    #[test]
+    fn titles_are_read_out_of_their_quotes() {
+        let titles = ["15 % less rain", "a \"dry\" year", "it's dry", "\u{627} \u{1f422}", "back\\slash"];
+        for title in titles {
+            let keys = lentic_study::keys(&format!("t = {}\n", serde_json::Value::from(title))).unwrap();
+            assert_eq!(unquoted(&keys["t"]).as_deref(), Some(title), "{}", keys["t"]);
+        }
+        assert_eq!(unquoted("2050"), None);
+    }
 }
