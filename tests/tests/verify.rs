@@ -136,6 +136,10 @@ fn an_edited_record_is_found() {
     let copy = Copy::new();
     copy.change("run.json", |bytes| bytes.push(b' '));
     assert_eq!(copy.altered(), ["record run.json"]);
+    // no text any more
+    let copy = Copy::new();
+    copy.change("run.json", |bytes| bytes[300] = 0xff);
+    assert!(copy.altered().contains(&"record run.json".to_string()));
     let copy = Copy::new();
     copy.change("run.json", |bytes| bytes.truncate(200));
     assert!(copy.altered().iter().all(|one| one == "record run.json"));

@@ -47,7 +47,8 @@ pub fn complete(
     let described = describe_products(folder, record, tables, audience)?;
     let mut sealed = sealed(record, folder, &described)?;
     let cite = describe::citation(&sealed);
-    write_page(&sealed, &cite)?;
+    // the page does not list files: it is one of them
+    write_page(&RunRecord { products: Vec::new(), ..sealed.clone() }, &cite)?;
     write_citing(folder, &sealed, &described, (&cite, &now()), audience)?;
     sealed.products = inputs::products_beside(folder, &sealed.products)?;
     Ok(sealed)

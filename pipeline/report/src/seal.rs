@@ -84,12 +84,15 @@ pub fn write_sealed(path: &Path, record: &impl Serialize) -> Result<(), ReportEr
     write_bytes(path, format!("{}{seal}{}", &bare[..place], &bare[place..]).as_bytes())
 }
 
-/// The text of a record.
+/// The text of a record. Bytes that are no UTF-8, as only an altered record has them, read as the replacement character, and one more
+/// of it at the end keeps any seal from holding.
 ///
 /// # Errors
 /// The file cannot be read.
 pub fn record_text(path: &Path) -> Result<String, ReportError> {
-    std::fs::read_to_string(path).map_err(refused(path, "read"))
+    let bytes = std::fs::read(path).map_err(refused(path, "read"))?;
+    Ok(String::from_utf8(bytes)
+        .unwrap_or_else(|error| String::from_utf8_lossy(error.as_bytes()).into_owned() + "\u{fffd}"))
 }
 
 #[cfg(test)]

@@ -74,6 +74,11 @@ impl Loaded {
             )));
         }
         let record = read_record(&folder.join("run.json"))?;
+        if record.study.text.is_empty() {
+            return Err(refused(
+                "its record holds no study file, as with an edition made for others; compare the runs themselves".into(),
+            ));
+        }
         let settings = lentic_study::keys(&record.study.text).ok_or_else(|| {
             refused("the study in its record is no study file any more; run it again".into())
         })?;
