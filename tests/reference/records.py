@@ -370,7 +370,7 @@ def check_novelty(check, run, study, measures, drawn):
     found = run_raster(run, "novelty_baseline")
     check.near("novelty_baseline", found, largest, 1e-4)
     compared = ~np.isnan(run_raster(run, "suitability_baseline"))
-    for change in [f for f in os.listdir(os.path.join(run, "rasters")) if f.startswith("change_")]:
+    for change in [f for f in os.listdir(os.path.join(run, "rasters")) if f.startswith("change_") and f.endswith(".tif")]:
         compared &= run_raster(run, change.removesuffix(".tif")) != 255
     areas = study.grid.cell_areas_ha()[:, None] * compared
     table = run_table(run, "novelty")

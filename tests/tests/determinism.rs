@@ -42,11 +42,15 @@ fn threads_and_tiles_change_no_byte() {
         "# sensitivity = { samples = 256, cells = 20000 }",
         "sensitivity = { samples = 16, cells = 500 }",
     );
-    let first = products(&basin.run("first", &["--threads", "1", "--tile", "256"]));
+    let run = basin.run("first", &["--threads", "1", "--tile", "256"]);
+    let (first, checksum) = (products(&run), record(&run)["checksum"].clone());
+    assert!(checksum.as_str().is_some_and(|checksum| checksum.len() == 64), "{checksum}");
     // 92 x 69 cells: 30 tiles of 16, 4 of 64, 1 of 256
     for (threads, tile) in [("2", "16"), ("7", "64"), ("2", "256")] {
         let run = basin.run("again", &["--threads", threads, "--tile", tile]);
         same(&first, &products(&run), &format!("{threads} threads, tiles of {tile}"));
+        // so a cited checksum is met again
+        assert_eq!(record(&run)["checksum"], checksum);
     }
 }
 

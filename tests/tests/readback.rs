@@ -18,7 +18,9 @@ const SCENARIOS: [&str; 6] =
 
 fn rasters() -> Vec<PathBuf> {
     let folder = fs::read_dir(DEMO.run.join("rasters")).unwrap();
-    let mut found: Vec<PathBuf> = folder.map(|entry| entry.unwrap().path()).collect();
+    let paths = folder.map(|entry| entry.unwrap().path());
+    // catalogue item and styles lie beside them
+    let mut found: Vec<PathBuf> = paths.filter(|path| path.extension().is_some_and(|e| e == "tif")).collect();
     found.sort();
     found
 }

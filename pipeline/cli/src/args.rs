@@ -25,7 +25,7 @@ Start with the invented basin:
   lentic demo talverra
   lentic run talverra/study.toml --out talverra/run
 
-Exit codes: 0 done, 1 refused input, 3 failed.";
+Exit codes: 0 done, 1 refused input or an altered run, 3 failed.";
 
 /// How the program speaks.
 #[derive(Group, Debug, Clone, Copy)]
@@ -102,6 +102,37 @@ pub enum Command {
         /// The study file the run was made from [default: where the run found it]
         #[arg(long)]
         study: Option<PathBuf>,
+    },
+    /// Prove that a finished run is as it was left: every file, none missing, none added
+    ///
+    /// Exit code 1 if anything was altered, with a list of what.
+    Verify {
+        /// The run folder (or that of a calibration or a comparison)
+        run: PathBuf,
+        /// The checksum that a citation gives: its first 16 digits, or more
+        #[arg(long)]
+        cited: Option<String>,
+        /// Look at the study file and its inputs too
+        #[arg(long)]
+        inputs: bool,
+        /// The study file the run was made from [default: where the run found it]
+        #[arg(long, requires = "inputs")]
+        study: Option<PathBuf>,
+    },
+    /// Hold two or more finished runs against each other: what went in, what came out, and where
+    Compare {
+        /// Run folders; the first is what the others are compared with
+        #[arg(required = true, num_args = 2..)]
+        runs: Vec<PathBuf>,
+        /// Folder of the comparison; an earlier one there is replaced [default: reports/comparison- and the identifiers]
+        #[arg(long, short)]
+        out: Option<PathBuf>,
+        /// Bring runs on another grid onto that of the first, instead of refusing them
+        #[arg(long)]
+        regrid: bool,
+        /// Compare runs that were altered all the same
+        #[arg(long)]
+        unverified: bool,
     },
     /// Make monthly masks of water from multispectral scenes
     Water {

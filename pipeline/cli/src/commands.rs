@@ -5,12 +5,15 @@ use crate::bars::Bars;
 use crate::explain::{explained_json, explained_text};
 use crate::say;
 use crate::survey::survey;
+use crate::trace::{compare_runs, verify_run};
 use lentic_engine::calibrate::{CalibrationSummary, calibrate, default_calibration_folder};
 use lentic_engine::check::{Checked, check};
+use lentic_engine::compare::CompareOptions;
 use lentic_engine::demo::{DemoSize, write_demo};
 use lentic_engine::explain::{ExplainOptions, explain};
 use lentic_engine::run::{RunOptions, RunSummary, default_folder, run};
 use lentic_engine::scenes::{WaterOptions, water};
+use lentic_engine::verify::VerifyOptions;
 use lentic_engine::{EngineError, prepare};
 use lentic_study::scenes;
 use serde_json::json;
@@ -36,6 +39,28 @@ pub fn dispatch(args: &Args) -> ExitCode {
             let options =
                 ExplainOptions { run: run.clone(), x: *x, y: *y, lonlat: *lonlat, study: study.clone() };
             explain_cell(&options, speech)
+        }
+        Command::Verify { run, cited, inputs, study } => {
+            let options = VerifyOptions {
+                run: run.clone(),
+                inputs: *inputs,
+                study: study.clone(),
+                cited: cited.clone(),
+            };
+            match verify_run(&options, speech) {
+                Ok(true) => Ok(()),
+                Ok(false) => return ExitCode::from(say::REFUSED),
+                Err(error) => Err(error),
+            }
+        }
+        Command::Compare { runs, out, regrid, unverified } => {
+            let options = CompareOptions {
+                runs: runs.clone(),
+                out: out.clone(),
+                regrid: *regrid,
+                unverified: *unverified,
+            };
+            compare_runs(&options, speech)
         }
         Command::Water { scenes, out, threads, tile } => {
             make_masks(scenes, out.clone(), *threads, *tile as usize, speech)

@@ -6,6 +6,7 @@ mod commands;
 mod explain;
 mod say;
 mod survey;
+mod trace;
 
 use clap::Parser;
 use std::process::ExitCode;

@@ -61,6 +61,8 @@ fn help_names_every_command_and_the_exit_codes() {
         "run",
         "calibrate",
         "survey",
+        "verify",
+        "compare",
         "schema",
         "--json",
         "--quiet",
@@ -68,7 +70,7 @@ fn help_names_every_command_and_the_exit_codes() {
     ] {
         assert!(help.contains(word), "{word} is not in the help:\n{help}");
     }
-    for command in ["demo", "check", "run", "calibrate", "survey", "schema"] {
+    for command in ["demo", "check", "run", "calibrate", "survey", "verify", "compare", "schema"] {
         let said = lentic(&[command, "--help"]);
         assert_eq!(said.status.code(), Some(0), "{command}");
         assert!(out(&said).contains(&format!("Usage: lentic {command}")), "{command}");
@@ -81,6 +83,8 @@ fn a_wrong_command_line_is_refused() {
         (&["run", "study.toml", "--outt", "x"][..], "--out"),
         (&["runn", "study.toml"][..], "run"),
         (&["run"][..], "<STUDY>"),
+        (&["compare", "one"][..], "<RUNS>"),
+        (&["verify", "run", "--study", "study.toml"][..], "--inputs"),
         (&["run", "study.toml", "--tile", "4"][..], "16..=8192"),
         (&["run", "study.toml", "--threads", "many"][..], "--threads"),
     ] {

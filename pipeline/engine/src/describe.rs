@@ -4,7 +4,7 @@ use crate::check::Checked;
 use crate::climates::Climates;
 use lentic_habitat::calibration::Calibration;
 use lentic_habitat::climate::{Evapotranspiration, replay};
-use lentic_report::MethodNote;
+use lentic_report::{CITED_DIGITS, MethodNote, RunRecord};
 use lentic_study::Study;
 use lentic_study::settings::{
     AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
@@ -460,12 +460,18 @@ pub fn cautions() -> Vec<String> {
 }
 
 /// How to cite a run.
-pub fn citation(study: &Study, run_id: &str, date: &str, version: &str) -> String {
+///
+/// The checksum is given by its first digits, which `lentic verify --cited` takes.
+pub fn citation(record: &RunRecord) -> String {
+    let study = &record.study;
+    let (run_id, version) = (&record.run_id, &record.program.version);
+    let date = record.started.get(..10).unwrap_or("");
+    let checksum = record.checksum.get(..CITED_DIGITS).unwrap_or(&record.checksum);
     let year = date.get(..4).unwrap_or("");
     let contact =
         if study.contact.is_empty() { String::new() } else { format!(" Contact: {}.", study.contact) };
     format!(
-        "{} ({year}): wetland habitat and its loss under drying. Run {run_id} of {date}, computed with lentic {version}.{contact}",
+        "{} ({year}): wetland habitat and its loss under drying. Run {run_id} of {date}, checksum {checksum} (BLAKE3), computed with lentic {version}.{contact}",
         study.name
     )
 }

@@ -98,6 +98,23 @@ pub enum EngineError {
         /// Why not, and what to do.
         reason: String,
     },
+    /// A finished folder that cannot be verified or compared.
+    #[error("{}: {reason}", folder.display())]
+    Finished {
+        /// The folder.
+        folder: PathBuf,
+        /// Why not, and what to do.
+        reason: String,
+    },
+    /// A cited checksum that is none.
+    #[error(
+        "\"{given}\" is no checksum: expected {} to 64 hexadecimal digits, as a citation of a run gives them",
+        lentic_report::CITED_DIGITS
+    )]
+    Cited {
+        /// As given.
+        given: String,
+    },
     /// Threads could not be made.
     #[error("{threads} threads cannot be made: {reason}; give a smaller number with --threads")]
     Threads {

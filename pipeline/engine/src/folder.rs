@@ -19,6 +19,8 @@ pub enum Kind {
     Run,
     /// A calibration.
     Calibration,
+    /// A comparison of runs.
+    Comparison,
 }
 
 impl Kind {
@@ -27,13 +29,16 @@ impl Kind {
         match self {
             Kind::Run => "run.json",
             Kind::Calibration => "calibration.json",
+            Kind::Comparison => "comparison.json",
         }
     }
 
-    fn word(self) -> &'static str {
+    /// What it is called.
+    pub fn word(self) -> &'static str {
         match self {
             Kind::Run => "run",
             Kind::Calibration => "calibration",
+            Kind::Comparison => "comparison",
         }
     }
 }

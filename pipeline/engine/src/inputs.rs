@@ -118,9 +118,14 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
 
 /// Identifies a run by its inputs, study text and program: the same three give the same identifier.
 pub fn run_id(checked: &Checked, inputs: &[Input]) -> String {
+    run_id_of(crate::run::VERSION, &checked.study.text, inputs)
+}
+
+/// As [`run_id`], from what a run record holds.
+pub fn run_id_of(version: &str, study: &str, inputs: &[Input]) -> String {
     let mut hasher = blake3::Hasher::new();
-    hasher.update(crate::run::VERSION.as_bytes());
-    hasher.update(checked.study.text.as_bytes());
+    hasher.update(version.as_bytes());
+    hasher.update(study.as_bytes());
     for input in inputs {
         hasher.update(input.layer.as_bytes());
         hasher.update(input.blake3.as_bytes());
@@ -133,6 +138,14 @@ pub fn run_id(checked: &Checked, inputs: &[Input]) -> String {
 /// # Errors
 /// A file that cannot be read.
 pub fn products(folder: &Path) -> Result<Vec<Product>, EngineError> {
+    products_beside(folder, &[])
+}
+
+/// As [`products`], those known already not read again.
+///
+/// # Errors
+/// As there.
+pub fn products_beside(folder: &Path, known: &[Product]) -> Result<Vec<Product>, EngineError> {
     let mut files = Vec::new();
     let mut folders = vec![folder.to_path_buf()];
     while let Some(next) = folders.pop() {
@@ -149,8 +162,11 @@ pub fn products(folder: &Path) -> Result<Vec<Product>, EngineError> {
     files
         .par_iter()
         .map(|path| {
-            let (bytes, blake3) = digest(path)?;
             let file = path.strip_prefix(folder).unwrap_or(path).to_string_lossy().into_owned();
+            if let Some(known) = known.iter().find(|known| known.file == file) {
+                return Ok(known.clone());
+            }
+            let (bytes, blake3) = digest(path)?;
             let title = title_of(&file);
             Ok(Product { file, bytes, blake3, title })
         })

@@ -11,6 +11,7 @@ use crate::error::EngineError;
 use crate::evidence::{self, Evidence};
 use crate::folder::Building;
 use crate::inputs;
+use crate::metadata::{self, Audience};
 use crate::page_input::{self, Maps};
 use crate::products;
 use crate::progress::Progress;
@@ -317,9 +318,12 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     stage.write(&building)?;
     clock.lap("writing rasters", cells);
     let run_id = inputs::run_id(&checked, &inputs);
-    let mut record = RunRecord {
+    let record = RunRecord {
+        warnings: warnings.clone(),
         program: program(),
         run_id: run_id.clone(),
+        checksum: String::new(),
+        seal: String::new(),
         started: started.clone(),
         study: study_record(&checked, &options.out),
         grid: grid_record(&checked, &context),
@@ -328,15 +332,13 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         concentrations: concentrations(&cases, &case_water),
         inputs,
         stages: Vec::new(),
-        warnings: Vec::new(),
         notes,
         products: Vec::new(),
     };
     let headline =
         page_input::headline(&cases, &suitability.areas, ha(&suitability.inside), connections, ranges);
-    record.warnings = warnings.clone();
     let droughts = page_input::droughts(&checked.study, climates, &shown);
-    write_report(
+    let mut record = write_report(
         &checked,
         &context,
         &building,
@@ -352,7 +354,6 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
-    record.products = inputs::products(&building.run())?;
     write_record(&building.run().join("run.json"), &record)?;
     building.publish()?;
     Ok(RunSummary {
@@ -467,7 +468,7 @@ fn write_report(
     (past, refuges): (Option<&BTreeMap<i32, YearAreas>>, Option<&Refuges>),
     judged: Option<&Judged>,
     evidence: Evidence,
-) -> Result<(), EngineError> {
+) -> Result<RunRecord, EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
         write_table(&folder, table)?;
@@ -499,7 +500,6 @@ fn write_report(
         uncertain
             .push("What else bears on the numbers, scenario by scenario, stands under Notes.".to_string());
     }
-    let date = record.started.get(..10).unwrap_or("").to_string();
     let input = PageInput {
         record,
         headline: headline.clone(),
@@ -518,12 +518,16 @@ fn write_report(
         methods: describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect(),
         not_assessed: page_input::not_assessed(&suitability.reasons),
         cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
-        cite: describe::citation(context.study, &record.run_id, &date, VERSION),
+        cite: String::new(),
     };
-    write_page(&building.run().join("report.html"), &input)?;
     let figures = building.section("figures")?;
     write_figures(&figures, &input)?;
-    Ok(())
+    let sensitive = judged.iter().flat_map(|judged| &judged.sensitive);
+    let all = tables.iter().chain(sensitive).collect();
+    metadata::complete(&building.run(), record, all, Audience::Owner, |sealed, cite| {
+        let page = PageInput { record: sealed, cite: cite.to_string(), ..input };
+        Ok(write_page(&building.run().join("report.html"), &page)?)
+    })
 }
 
 /// The default run folder: `reports/` and the study's name in small letters (the file's name where the study cannot be

@@ -13,6 +13,7 @@ mod areas;
 mod cells;
 mod combine;
 mod crs;
+mod describe;
 mod error;
 mod ffi;
 pub mod grid;
@@ -40,6 +41,7 @@ pub use aligned::{
     source_cells,
 };
 pub use areas::{CellAreas, polygon_m2};
+pub use describe::{ProductBand, ProductLayer, ProductRaster, describe_layers, describe_raster};
 pub use error::RasterError;
 pub use grid::{Bounds, Cell, Crs, Grid, Point};
 pub use handles::{close_opened, keep_open};

@@ -42,6 +42,11 @@ pub(crate) fn write_bytes(path: &Path, bytes: &[u8]) -> Result<(), ReportError> 
     write_whole(path, |out| out.write_all(bytes).map_err(refused(path, "written")))
 }
 
+/// Writes indented JSON with a final newline.
+pub(crate) fn write_json(path: &Path, value: &serde_json::Value) -> Result<(), ReportError> {
+    write_bytes(path, format!("{value:#}\n").as_bytes())
+}
+
 /// Makes sure a folder exists.
 pub(crate) fn make_folder(folder: &Path) -> Result<(), ReportError> {
     fs::create_dir_all(folder).map_err(refused(folder, "made"))

@@ -6,23 +6,38 @@
 //! gives the same bytes.
 
 mod chart;
+mod citation_file;
 mod colour;
+mod comparison;
 mod contact_sheet;
 mod error;
 mod figures;
 mod file;
 mod frame;
 mod letters;
+mod licence;
+mod metadata;
 mod number;
 mod page;
 mod palette;
+mod picture;
 mod record;
+mod seal;
 mod table;
 
+pub use citation_file::write_citation_file;
 pub use colour::Rgb;
+pub use comparison::{
+    ChangesShown, ComparedRun, ComparisonMap, ComparisonPage, ComparisonRecord, ScenarioAreas,
+    write_comparison_page,
+};
 pub use contact_sheet::{Thumbnail, write_contact_sheet};
 pub use error::ReportError;
 pub use figures::write_figures;
+pub use metadata::{
+    CrateParts, Described, DescribedBand, DescribedField, DescribedLayer, DescribedRaster, Place, dictionary,
+    write_crate, write_package, write_stac_item, write_style,
+};
 pub use page::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
@@ -30,11 +45,12 @@ pub use page::{
     write_page,
 };
 pub use palette::{
-    ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,
-    water_classes,
+    ClassStyle, Ramp, change_classes, compared_classes, limiting_classes, not_assessed_classes,
+    permanence_classes, water_classes,
 };
 pub use record::{
     GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,
     write_record,
 };
+pub use seal::{CITED_DIGITS, QUOTING, checksum, checksum_text, record_text, seal_holds, write_sealed};
 pub use table::{Column, Table, Values, write_table};

@@ -50,6 +50,16 @@ pub fn change_classes() -> Vec<ClassStyle> {
     ])
 }
 
+/// Classes of the comparison of two runs, codes 0 to 3; `first` and `other` are their letters.
+pub fn compared_classes(first: char, other: char) -> Vec<ClassStyle> {
+    classes(&[
+        (0, "Habitat in neither run", GROUND),
+        (1, "Habitat in both", KEPT),
+        (2, &format!("Habitat in run {first} only"), LOST),
+        (3, &format!("Habitat in run {other} only"), GAINED),
+    ])
+}
+
 /// Classes of water permanence, codes 0 (dry) to 4 (permanent).
 pub fn permanence_classes() -> Vec<ClassStyle> {
     classes(&[

@@ -3,7 +3,8 @@
 //! The order of keys is the order of the fields here, so two records compare line by line.
 
 use crate::ReportError;
-use crate::file::{refused, write_bytes};
+use crate::file::refused;
+use crate::seal::write_sealed;
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -15,6 +16,12 @@ pub struct RunRecord {
     pub program: Program,
     /// Identifies the run: same inputs, settings and program, same id.
     pub run_id: String,
+    /// What the run is held to when it is cited ([`crate::checksum`]), BLAKE3, hexadecimal.
+    #[serde(default)]
+    pub checksum: String,
+    /// Digest of this record's text with an empty seal, filled in when it is written.
+    #[serde(default)]
+    pub seal: String,
     /// When the run began, ISO 8601 in UTC; may be empty.
     pub started: String,
     /// The study.
@@ -149,15 +156,12 @@ pub struct Product {
     pub title: String,
 }
 
-/// Writes a record as indented JSON with a final newline.
+/// Writes a record as indented JSON with a final newline, sealed.
 ///
 /// # Errors
 /// The file cannot be written.
 pub fn write_record(path: &Path, record: &RunRecord) -> Result<(), ReportError> {
-    let mut text = serde_json::to_string_pretty(record)
-        .map_err(|error| ReportError::Page { path: path.to_path_buf(), message: error.to_string() })?;
-    text.push('\n');
-    write_bytes(path, text.as_bytes())
+    write_sealed(path, record)
 }
 
 /// Reads a record back.
@@ -194,7 +198,8 @@ mod tests {
             ..RunRecord::default()
         };
         write_record(&path, &record).unwrap();
-        assert_eq!(read_record(&path).unwrap(), record);
+        let read = read_record(&path).unwrap();
+        assert_eq!(RunRecord { seal: String::new(), ..read }, record);
         let first = std::fs::read(&path).unwrap();
         write_record(&path, &record).unwrap();
         assert_eq!(std::fs::read(&path).unwrap(), first);

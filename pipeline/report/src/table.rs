@@ -84,7 +84,7 @@ impl Values {
     }
 
     /// The type's name in a Frictionless Table Schema.
-    fn schema_type(&self) -> &'static str {
+    pub(crate) fn schema_type(&self) -> &'static str {
         match self {
             Values::Text(_) => "string",
             Values::Integer(_) => "integer",

@@ -7,6 +7,7 @@
 
 pub mod examine;
 pub mod fragment;
+mod keys;
 pub mod month;
 pub mod options;
 pub mod problem;
@@ -24,6 +25,7 @@ mod spoilt;
 
 pub use examine::{Examined, Unlisted, examine, load};
 pub use fragment::fragment;
+pub use keys::keys;
 pub use month::Month;
 pub use problem::{Place, Problem, Problems};
 pub use read::{parse, read};

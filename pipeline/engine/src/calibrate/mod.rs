@@ -22,7 +22,7 @@ pub use curves::FittedCurves;
 use lentic_habitat::calibration::{Calibration, CalibrationError, Data, Layout, calibrate as fit};
 use lentic_habitat::folds::{Parting, folds};
 use lentic_habitat::validation::FEW;
-use lentic_report::{RunRecord, Stage, write_record, write_table};
+use lentic_report::{RunRecord, Stage, checksum, write_record, write_table};
 use lentic_study::settings::{Measure, ThresholdRule};
 use lentic_study::{Problem, Problems, parse};
 use std::path::{Path, PathBuf};
@@ -160,7 +160,7 @@ pub fn calibrate(
     lap("writing the calibration", cells);
     let mut notes = records::judge::notes(&context, vetted, &prepared);
     notes.extend(describe::calibration(&found));
-    let record = RunRecord {
+    let mut record = RunRecord {
         program: program(),
         run_id: id.clone(),
         started,
@@ -175,6 +175,7 @@ pub fn calibrate(
         products: inputs::products(&building.run())?,
         ..RunRecord::default()
     };
+    record.checksum = checksum(&record);
     write_record(&building.run().join(Kind::Calibration.record()), &record)?;
     building.publish()?;
     let mean = |part: fn(&lentic_habitat::calibration::FoldScore) -> &lentic_habitat::validation::Part| {

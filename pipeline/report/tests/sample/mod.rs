@@ -380,6 +380,8 @@ fn record() -> RunRecord {
     RunRecord {
         program: Program { name: "lentic".into(), version: "0.1.0".into(), gdal: "3.6.2".into(), ..Program::default() },
         run_id: "9b41c07e".into(),
+        checksum: "5f0c1d2e3a4b59687716253443526170".into(),
+        seal: String::new(),
         started: String::new(),
         study: StudyRecord {
             name: "Talverra Sink".into(),
