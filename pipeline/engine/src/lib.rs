@@ -22,6 +22,7 @@ mod inputs;
 mod layers;
 mod measures;
 mod page_input;
+mod page_places;
 mod products;
 mod progress;
 mod ranges;

@@ -12,12 +12,14 @@ use crate::evidence::{self, Evidence};
 use crate::folder::Building;
 use crate::inputs;
 use crate::page_input::{self, Maps};
+use crate::page_places;
 use crate::products;
 use crate::progress::Progress;
 use crate::ranges::sensitivity::Sensitivity;
 use crate::ranges::{self, Ranges};
 use crate::records::{self, Judged};
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
+use crate::stages::patches::CasePatches;
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{AnswersBy, Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
@@ -337,7 +339,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
         (&costs, ranges, sensitivity),
-        (past.as_ref(), refuges.as_ref()),
+        (past.as_ref(), refuges.as_ref(), &patches),
         judged.as_ref(),
         evidence,
     )?;
@@ -455,7 +457,7 @@ fn write_report(
         &SuitabilityProducts,
     ),
     (costs, ranges, sensitivity): (&Costs, Option<&Ranges>, Option<&Sensitivity>),
-    (past, refuges): (Option<&BTreeMap<i32, YearAreas>>, Option<&Refuges>),
+    (past, refuges, patches): (Option<&BTreeMap<i32, YearAreas>>, Option<&Refuges>, &[CasePatches]),
     judged: Option<&Judged>,
     evidence: Evidence,
 ) -> Result<(), EngineError> {
@@ -496,6 +498,8 @@ fn write_report(
         headline: headline.clone(),
         uncertain,
         maps,
+        patches: Some(page_places::patch_map(context.grid, &patches[0], page_maps.stride())?),
+        places: page_places::places(context.grid),
         losses: page_input::losses(context.study, &suitability.areas),
         droughts,
         curves: page_input::curves(context.study, &suitability.distributions),

@@ -26,8 +26,8 @@ pub use figures::write_figures;
 pub use page::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PopulationPath, SensitivityPanel, SensitivityPart, YearLine,
-    write_page,
+    MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, SensitivityPanel, SensitivityPart,
+    YearLine, write_page,
 };
 pub use palette::{
     ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,

@@ -15,6 +15,10 @@ pub struct PageInput<'a> {
     pub uncertain: Vec<String>,
     /// Maps, all covering the bounds of `record.grid`, in the order offered.
     pub maps: Vec<MapLayer>,
+    /// Patches of the baseline as a picture, to be picked on the maps.
+    pub patches: Option<PatchMap>,
+    /// Latitudes and longitudes over the grid, where the place of the grid is known.
+    pub places: Option<PlaceMesh>,
     /// Loss split by zone, wetland class, land cover.
     pub losses: Vec<LossBreakdown>,
     /// Drought index and events of each climate shown; none where the study has no climate.
@@ -109,8 +113,40 @@ pub struct MapLayer {
     pub width: usize,
     /// Rows of pixels.
     pub height: usize,
+    /// Cells of the grid along a side of a pixel; pixels begin at the top left of the grid.
+    pub step: usize,
     /// Pixels row by row from the top left, `width * height` of them.
     pub pixels: MapPixels,
+}
+
+/// The patches of one scenario as a picture of their numbers.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PatchMap {
+    /// Columns of pixels.
+    pub width: usize,
+    /// Rows of pixels.
+    pub height: usize,
+    /// Cells of the grid along a side of a pixel.
+    pub step: usize,
+    /// Number of the patch of each pixel, 0 where there is none; row by row from the top left.
+    pub numbers: Vec<u32>,
+    /// Name of the table with a row for each patch (columns `scenario` and `patch`).
+    pub table: String,
+    /// What the column `scenario` of that table says of these patches.
+    pub scenario: String,
+    /// Names of other tables whose column `patch` holds numbers of these patches in every row.
+    pub also_in: Vec<String>,
+}
+
+/// Latitude and longitude at points spread evenly over the bounds of the grid, edges included.
+#[derive(Clone, Debug, PartialEq)]
+pub struct PlaceMesh {
+    /// Points from left to right, at least two.
+    pub columns: usize,
+    /// Points from top to bottom, at least two.
+    pub rows: usize,
+    /// Latitude and longitude in degrees on the datum of the reference system, row by row from the top left.
+    pub degrees: Vec<[f64; 2]>,
 }
 
 /// The pixels of a map, already thinned.

@@ -1,5 +1,6 @@
 //! The words and numbers of the page, as the template reads them.
 
+use super::patches::linked;
 use super::{HeadlineRow, MethodNote, PageInput};
 use crate::number::{cell, hectares, percent};
 use crate::record::{Input, RunRecord};
@@ -54,7 +55,7 @@ struct TableView<'a> {
     title: &'a str,
     note: &'a str,
     columns: Vec<ColumnView<'a>>,
-    rows: Vec<Vec<CellView>>,
+    rows: Vec<RowView>,
     left_out: usize,
 }
 
@@ -68,11 +69,20 @@ struct ColumnView<'a> {
 }
 
 #[derive(Serialize)]
+struct RowView {
+    /// The patch of the map whose own row this is.
+    id: Option<i64>,
+    cells: Vec<CellView>,
+}
+
+#[derive(Serialize)]
 struct CellView {
     /// As shown; empty where missing.
     shown: String,
     /// In full, for sorting and download; `None` where missing.
     value: Option<String>,
+    /// The patch of the map that the cell names.
+    patch: Option<i64>,
 }
 
 #[derive(Serialize)]
@@ -114,7 +124,7 @@ pub(super) fn view<'a>(input: &'a PageInput<'a>) -> View<'a> {
         assessed: hectares(headline.assessed_ha),
         not_assessed_total: hectares(headline.not_assessed_ha),
         uncertain: &input.uncertain,
-        tables: input.tables.iter().map(table).collect(),
+        tables: input.tables.iter().map(|one| table(input, one)).collect(),
         methods: input.methods.iter().map(method).collect(),
         sources: sources(&input.record.inputs),
         not_assessed: input
@@ -160,8 +170,19 @@ fn card(row: &HeadlineRow, longest: f64) -> Card {
     }
 }
 
-fn table(table: &Table) -> TableView<'_> {
+fn table<'a>(input: &PageInput<'_>, table: &'a Table) -> TableView<'a> {
     let rows = table.rows();
+    let linked = linked(input, table);
+    let own = input.patches.as_ref().is_some_and(|patches| patches.table == table.name);
+    let row = |row: usize| -> RowView {
+        let cells = table.columns.iter().enumerate().map(|(column, of)| {
+            let (shown, value) = shown(&of.values, row);
+            let patch = linked.as_ref().and_then(|linked| linked.number(table, row, column));
+            CellView { shown, value, patch }
+        });
+        let cells: Vec<CellView> = cells.collect();
+        RowView { id: cells.iter().find_map(|cell| cell.patch).filter(|_| own), cells }
+    };
     TableView {
         name: &table.name,
         title: &table.title,
@@ -177,22 +198,24 @@ fn table(table: &Table) -> TableView<'_> {
                 number: !matches!(column.values, Values::Text(_)),
             })
             .collect(),
-        rows: (0..rows.min(MOST_ROWS))
-            .map(|row| table.columns.iter().map(|column| cell_view(&column.values, row)).collect())
-            .collect(),
+        rows: (0..rows.min(MOST_ROWS)).map(row).collect(),
         left_out: rows.saturating_sub(MOST_ROWS),
     }
 }
 
 /// "lost_ha" in ha reads "lost"; the unit stands beside it.
-fn label(name: &str, unit: &str) -> String {
+pub(super) fn label(name: &str, unit: &str) -> String {
     let plain = name.strip_suffix(&format!("_{unit}")).unwrap_or(name);
-    let plain = if unit == "%" { plain.strip_suffix("_percent").unwrap_or(plain) } else { plain };
+    let plain =
+        if unit == "months per year" { plain.strip_suffix("_months").unwrap_or(plain) } else { plain };
+    let plain =
+        if matches!(unit, "%" | "percent") { plain.strip_suffix("_percent").unwrap_or(plain) } else { plain };
     plain.replace('_', " ")
 }
 
-fn cell_view(values: &Values, row: usize) -> CellView {
-    let (shown, value) = match values {
+/// A cell as shown, empty where missing, and in full.
+pub(super) fn shown(values: &Values, row: usize) -> (String, Option<String>) {
+    match values {
         Values::Text(cells) => {
             let word = cells.get(row).cloned().flatten();
             (word.clone().unwrap_or_default(), word)
@@ -207,8 +230,7 @@ fn cell_view(values: &Values, row: usize) -> CellView {
             let number = cells.get(row).copied().flatten().filter(|number| number.is_finite());
             (number.map(cell).unwrap_or_default(), number.map(|number| number.to_string()))
         }
-    };
-    CellView { shown, value }
+    }
 }
 
 fn method(note: &MethodNote) -> MethodView<'_> {
@@ -291,9 +313,9 @@ mod tests {
     #[test]
     fn a_missing_cell_is_empty_and_zero_is_zero() {
         let values = Values::Real(vec![None, Some(0.0), Some(f64::NAN)]);
-        let cells: Vec<_> = (0..3).map(|row| cell_view(&values, row)).collect();
-        assert_eq!((cells[0].shown.as_str(), &cells[0].value), ("", &None));
-        assert_eq!((cells[1].shown.as_str(), cells[1].value.as_deref()), ("0", Some("0")));
-        assert_eq!(cells[2].value, None);
+        let cells: Vec<_> = (0..3).map(|row| shown(&values, row)).collect();
+        assert_eq!(cells[0], (String::new(), None));
+        assert_eq!(cells[1], ("0".to_string(), Some("0".to_string())));
+        assert_eq!(cells[2].1, None);
     }
 }

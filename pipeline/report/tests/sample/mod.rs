@@ -3,9 +3,9 @@
 use lentic_report::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, Column, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, GridRecord, HabitatByYear, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown,
-    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, PopulationPath, Product, Program,
-    Ramp, RunRecord, SensitivityPanel, SensitivityPart, Stage, StudyRecord, Table, YearLine, change_classes,
-    not_assessed_classes, permanence_classes,
+    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PatchMap, PeriodRecord, PlaceMesh, PopulationPath,
+    Product, Program, Ramp, RunRecord, SensitivityPanel, SensitivityPart, Stage, StudyRecord, Table,
+    YearLine, change_classes, not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -68,6 +68,7 @@ fn layer(id: &str, group: &str, scenario: Option<&str>, unit: &str, pixels: MapP
         },
         width: WIDTH,
         height: HEIGHT,
+        step: 1,
         pixels,
     }
 }
@@ -131,6 +132,24 @@ fn maps() -> Vec<MapLayer> {
         MapPixels::Classes { codes: reasons, styles: not_assessed_classes(), no_data: Some(255) },
     ));
     maps
+}
+
+/// Two patches: left and right half of the best ground.
+fn patch_map() -> PatchMap {
+    let numbers = (0..WIDTH * HEIGHT).map(|at| {
+        let (row, col) = (at / WIDTH, at % WIDTH);
+        let habitat = !outside(row, col) && hollow(row, col) > 0.25;
+        if habitat { 1 + u32::from(col > WIDTH / 2) } else { 0 }
+    });
+    PatchMap {
+        width: WIDTH,
+        height: HEIGHT,
+        step: 1,
+        numbers: numbers.collect(),
+        table: "patches".into(),
+        scenario: "baseline".into(),
+        also_in: Vec::new(),
+    }
 }
 
 fn headline() -> Headline {
@@ -334,6 +353,11 @@ fn tables() -> Vec<Table> {
         title: "Patches of habitat, baseline".into(),
         note: String::new(),
         columns: vec![
+            Column::text(
+                "scenario",
+                "Scenario.",
+                (1..=count).map(|i| Some(if i <= 2 { "baseline" } else { "drier" }.into())).collect(),
+            ),
             Column::integer("patch", "", "Number of the patch.", (1..=count).map(Some).collect()),
             Column::real("area_ha", "ha", "Area.", (1..=count).map(|i| Some(702.0 / i as f64)).collect()),
             Column::real(
@@ -436,6 +460,12 @@ impl Sample {
                 "Temperature-only evapotranspiration can overstate drying under strong warming.".into(),
             ],
             maps: maps(),
+            patches: Some(patch_map()),
+            places: Some(PlaceMesh {
+                columns: 2,
+                rows: 2,
+                degrees: vec![[34.1, 10.3], [34.1, 10.5], [34.0, 10.3], [34.0, 10.5]],
+            }),
             losses: losses(),
             droughts: vec![drought()],
             curves: curves(),
