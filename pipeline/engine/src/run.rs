@@ -15,9 +15,11 @@ use crate::page_input::{self, Maps};
 use crate::page_places;
 use crate::products;
 use crate::progress::Progress;
+use crate::protocol;
 use crate::ranges::sensitivity::Sensitivity;
 use crate::ranges::{self, Ranges};
 use crate::records::{self, Judged};
+use crate::references;
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::patches::CasePatches;
 use crate::stages::response::ResponseProducts;
@@ -26,6 +28,7 @@ use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::what_if::WhatIf;
 use crate::stages::{self, Context};
+use crate::summary;
 use crate::tables;
 use crate::trend;
 use lentic_habitat::change::ha;
@@ -488,14 +491,20 @@ fn write_report(
         ));
     }
     uncertain.extend(tables::warming_warning(context.climates, cases));
+    let sensitivity = page_input::sensitivity(cases, sensitivity);
+    uncertain.extend(summary::uncertain(headline, tables, &sensitivity));
     if !record.notes.is_empty() {
         uncertain
             .push("What else bears on the numbers, scenario by scenario, stands under Notes.".to_string());
     }
+    let methods = describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect();
+    let methods = protocol::notes(checked, record, methods);
     let date = record.started.get(..10).unwrap_or("").to_string();
     let input = PageInput {
         record,
         headline: headline.clone(),
+        holds: summary::holds(headline, tables),
+        goes_first: summary::goes_first(headline, tables),
         uncertain,
         maps,
         patches: Some(page_places::patch_map(context.grid, &patches[0], page_maps.stride())?),
@@ -506,11 +515,12 @@ fn write_report(
         boyce: judged.and_then(|judged| judged.boyce.clone()),
         ladder: page_input::ladder(context.study, costs),
         surface: page_input::surface(context.study, costs),
-        sensitivity: page_input::sensitivity(cases, sensitivity),
+        sensitivity,
         over_time: past.map(|past| page_input::over_time(cases, costs, past, ranges)),
         population: evidence.paths,
         tables,
-        methods: describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect(),
+        references: references::of(&methods),
+        methods,
         not_assessed: page_input::not_assessed(&suitability.reasons),
         cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),

@@ -16,6 +16,7 @@ mod letters;
 mod number;
 mod page;
 mod palette;
+mod raster_figure;
 mod record;
 mod table;
 
@@ -23,11 +24,12 @@ pub use colour::Rgb;
 pub use contact_sheet::{Thumbnail, write_contact_sheet};
 pub use error::ReportError;
 pub use figures::write_figures;
+pub use number::{hectares, percent};
 pub use page::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, SensitivityPanel, SensitivityPart,
-    YearLine, write_page,
+    MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, ProtocolPart, Reference,
+    SensitivityPanel, SensitivityPart, YearLine, write_page,
 };
 pub use palette::{
     ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,

@@ -3,22 +3,24 @@
 //! Everything is inside the file, and its content security policy forbids any request, so opening
 //! it tells nobody that it was opened.
 
-mod charts;
+pub(crate) mod charts;
 mod input;
 mod map;
+mod numbers;
 mod patches;
 mod view;
 
 pub use input::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, SensitivityPanel, SensitivityPart,
-    YearLine,
+    MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, ProtocolPart, Reference,
+    SensitivityPanel, SensitivityPart, YearLine,
 };
 
 use crate::ReportError;
 use crate::file::write_bytes;
 use minijinja::{Environment, UndefinedBehavior, Value};
+use numbers::Numbers;
 use std::path::Path;
 
 const TEMPLATE: &str = include_str!("../template/page.html");
@@ -27,6 +29,9 @@ const PRINT: &str = include_str!("../template/print.css");
 const COMMON_SCRIPT: &str = include_str!("../template/common.js");
 const MAP_SCRIPT: &str = include_str!("../template/map.js");
 const PATCH_SCRIPT: &str = include_str!("../template/patches.js");
+const CHART_SCRIPT: &str = include_str!("../template/charts.js");
+const PLATE_SCRIPT: &str = include_str!("../template/plates.js");
+const PRINT_SCRIPT: &str = include_str!("../template/print.js");
 const TABLE_SCRIPT: &str = include_str!("../template/tables.js");
 /// The map library, with the licence that goes with every copy of it.
 const MAP_LIBRARY: &str = concat!(
@@ -72,6 +77,12 @@ fn rendered(path: &Path, input: &PageInput<'_>, thin: usize) -> Result<String, R
     let map_data = script_safe(&maps).map_err(|error| broken(error.to_string()))?;
     let patches = patches::patches(input, thin)?;
     let patch_data = script_safe(&patches).map_err(|error| broken(error.to_string()))?;
+    let charts = charts::charts(input);
+    let numbers = Numbers::new(
+        !input.maps.is_empty(),
+        charts.iter().map(|chart| chart.name.as_str()),
+        input.tables.iter().map(|table| table.name.as_str()),
+    );
     let safe = Value::from_safe_string;
     environment
         .get_template("page.html")
@@ -80,14 +91,15 @@ fn rendered(path: &Path, input: &PageInput<'_>, thin: usize) -> Result<String, R
                 style => safe(format!("{MAP_STYLE}\n{STYLE}\n{PRINT}")),
                 common_script => safe(COMMON_SCRIPT.to_string()),
                 map_library => safe(MAP_LIBRARY.to_string()),
-                map_script => safe(format!("{MAP_SCRIPT}\n{PATCH_SCRIPT}")),
-                table_script => safe(TABLE_SCRIPT.to_string()),
+                map_script => safe(format!("{MAP_SCRIPT}\n{PATCH_SCRIPT}\n{PLATE_SCRIPT}")),
+                table_script => safe(format!("{TABLE_SCRIPT}\n{CHART_SCRIPT}\n{PRINT_SCRIPT}")),
                 map_data => safe(map_data),
                 patch_data => safe(patch_data),
                 patches => Value::from(minijinja::value::Serde(&patches)),
                 maps => Value::from(minijinja::value::Serde(&maps)),
-                charts => charts::charts(input),
-                page => Value::from(minijinja::value::Serde(view::view(input))),
+                charts => charts::view(&charts, &numbers),
+                page => Value::from(minijinja::value::Serde(view::view(input, &numbers))),
+                numbers => Value::from(minijinja::value::Serde(&numbers)),
             })
         })
         .map_err(|error| broken(error.to_string()))

@@ -1,7 +1,8 @@
 //! The words and numbers of the page, as the template reads them.
 
+use super::numbers::Numbers;
 use super::patches::linked;
-use super::{HeadlineRow, MethodNote, PageInput};
+use super::{HeadlineRow, MethodNote, PageInput, ProtocolPart};
 use crate::number::{cell, hectares, percent};
 use crate::record::{Input, RunRecord};
 use crate::table::{Table, Values};
@@ -9,6 +10,14 @@ use serde::Serialize;
 
 /// More rows of a table are left to its file.
 const MOST_ROWS: usize = 300;
+/// Parts of the reporting protocol, in its order, with their names in links and their titles.
+const PARTS: [(ProtocolPart, &str, &str); 5] = [
+    (ProtocolPart::Overview, "overview", "Overview"),
+    (ProtocolPart::Data, "data", "Data"),
+    (ProtocolPart::Model, "model", "Model"),
+    (ProtocolPart::Assessment, "assessment", "Assessment"),
+    (ProtocolPart::Prediction, "prediction", "Prediction"),
+];
 
 #[derive(Serialize)]
 pub(super) struct View<'a> {
@@ -17,12 +26,17 @@ pub(super) struct View<'a> {
     scenarios: Vec<Card>,
     assessed: String,
     not_assessed_total: String,
-    uncertain: &'a [String],
+    holds: Vec<String>,
+    goes_first: Vec<String>,
+    uncertain: Vec<String>,
+    warnings: Vec<String>,
+    notes: Vec<String>,
     tables: Vec<TableView<'a>>,
-    methods: Vec<MethodView<'a>>,
+    parts: Vec<PartView<'a>>,
+    references: Vec<ReferenceView<'a>>,
     sources: Vec<Source<'a>>,
     not_assessed: Vec<[String; 2]>,
-    cautions: &'a [String],
+    cautions: Vec<String>,
     cite: &'a str,
     grid: String,
 }
@@ -53,7 +67,8 @@ struct Part {
 struct TableView<'a> {
     name: &'a str,
     title: &'a str,
-    note: &'a str,
+    number: Option<usize>,
+    note: String,
     columns: Vec<ColumnView<'a>>,
     rows: Vec<RowView>,
     left_out: usize,
@@ -85,10 +100,25 @@ struct CellView {
     patch: Option<i64>,
 }
 
+/// A part of the reporting protocol.
+#[derive(Serialize)]
+struct PartView<'a> {
+    name: &'static str,
+    title: &'static str,
+    notes: Vec<MethodView<'a>>,
+}
+
 #[derive(Serialize)]
 struct MethodView<'a> {
     title: &'a str,
-    paragraphs: Vec<&'a str>,
+    paragraphs: Vec<String>,
+    formulas: &'a [String],
+}
+
+#[derive(Serialize)]
+struct ReferenceView<'a> {
+    text: &'a str,
+    doi: &'a str,
 }
 
 /// A layer with its files.
@@ -103,7 +133,8 @@ struct Source<'a> {
     blake3: &'a str,
 }
 
-pub(super) fn view<'a>(input: &'a PageInput<'a>) -> View<'a> {
+pub(super) fn view<'a>(input: &'a PageInput<'a>, numbers: &Numbers) -> View<'a> {
+    let referred = |lines: &[String]| lines.iter().map(|line| numbers.linked(line)).collect::<Vec<String>>();
     let headline = &input.headline;
     let grid = &input.record.grid;
     let longest = headline
@@ -123,16 +154,25 @@ pub(super) fn view<'a>(input: &'a PageInput<'a>) -> View<'a> {
         scenarios: headline.rows.iter().map(|row| card(row, longest)).collect(),
         assessed: hectares(headline.assessed_ha),
         not_assessed_total: hectares(headline.not_assessed_ha),
-        uncertain: &input.uncertain,
-        tables: input.tables.iter().map(|one| table(input, one)).collect(),
-        methods: input.methods.iter().map(method).collect(),
+        holds: referred(&input.holds),
+        goes_first: referred(&input.goes_first),
+        uncertain: referred(&input.uncertain),
+        warnings: referred(&input.record.warnings),
+        notes: referred(&input.record.notes),
+        tables: input.tables.iter().map(|one| table(input, one, numbers)).collect(),
+        parts: PARTS.iter().map(|part| part_view(input, *part, numbers)).collect(),
+        references: input
+            .references
+            .iter()
+            .map(|reference| ReferenceView { text: &reference.text, doi: &reference.doi })
+            .collect(),
         sources: sources(&input.record.inputs),
         not_assessed: input
             .not_assessed
             .iter()
             .map(|row| [row.label.clone(), hectares(row.area_ha)])
             .collect(),
-        cautions: &input.cautions,
+        cautions: referred(&input.cautions),
         cite: &input.cite,
         grid: format!(
             "{}, cells of {} m, {} rows x {} columns",
@@ -170,7 +210,7 @@ fn card(row: &HeadlineRow, longest: f64) -> Card {
     }
 }
 
-fn table<'a>(input: &PageInput<'_>, table: &'a Table) -> TableView<'a> {
+fn table<'a>(input: &PageInput<'_>, table: &'a Table, numbers: &Numbers) -> TableView<'a> {
     let rows = table.rows();
     let linked = linked(input, table);
     let own = input.patches.as_ref().is_some_and(|patches| patches.table == table.name);
@@ -186,7 +226,8 @@ fn table<'a>(input: &PageInput<'_>, table: &'a Table) -> TableView<'a> {
     TableView {
         name: &table.name,
         title: &table.title,
-        note: &table.note,
+        number: numbers.tables.get(&table.name).copied(),
+        note: numbers.linked(&table.note),
         columns: table
             .columns
             .iter()
@@ -233,10 +274,21 @@ pub(super) fn shown(values: &Values, row: usize) -> (String, Option<String>) {
     }
 }
 
-fn method(note: &MethodNote) -> MethodView<'_> {
+fn part_view<'a>(
+    input: &'a PageInput<'_>,
+    (part, name, title): (ProtocolPart, &'static str, &'static str),
+    numbers: &Numbers,
+) -> PartView<'a> {
+    let notes = input.methods.iter().filter(|note| note.part == part);
+    PartView { name, title, notes: notes.map(|note| method(note, numbers)).collect() }
+}
+
+fn method<'a>(note: &'a MethodNote, numbers: &Numbers) -> MethodView<'a> {
+    let paragraphs = note.text.split("\n\n").map(str::trim).filter(|text| !text.is_empty());
     MethodView {
         title: &note.title,
-        paragraphs: note.text.split("\n\n").map(str::trim).filter(|text| !text.is_empty()).collect(),
+        paragraphs: paragraphs.map(|text| numbers.linked(text)).collect(),
+        formulas: &note.formulas,
     }
 }
 

@@ -4,8 +4,8 @@ use lentic_report::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, Column, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, GridRecord, HabitatByYear, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown,
     LossRow, MapLayer, MapPixels, MethodNote, PageInput, PatchMap, PeriodRecord, PlaceMesh, PopulationPath,
-    Product, Program, Ramp, RunRecord, SensitivityPanel, SensitivityPart, Stage, StudyRecord, Table,
-    YearLine, change_classes, not_assessed_classes, permanence_classes,
+    Product, Program, ProtocolPart, Ramp, Reference, RunRecord, SensitivityPanel, SensitivityPart, Stage,
+    StudyRecord, Table, YearLine, change_classes, not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -454,6 +454,8 @@ impl Sample {
         PageInput {
             record: &self.record,
             headline: headline(),
+            holds: vec!["Ostrel Flats keep the most: 197 ha in the driest scenario.".into()],
+            goes_first: vec!["Quenby Arm: 30 % lost in the mildest scenario.".into()],
             uncertain: vec![
                 "The range of a scenario comes from the curves, the weights and the threshold; it assumes that errors are shared within a response group.".into(),
                 "A tenth of the baseline area is habitat by the observed but not by the modelled hydroperiod.".into(),
@@ -522,8 +524,8 @@ impl Sample {
             }),
             tables: &self.tables,
             methods: vec![
-                MethodNote { title: "Water history".into(), text: "Per cell, the hydroperiod is the sum over calendar months of wet months divided by observed months.\n\nA cell needs 24 observed months in 6 calendar months, else it is not assessed.".into() },
-                MethodNote { title: "Suitability".into(), text: "Requisites combine by the geometric mean, so any missing one rules a cell out. Habitat begins at 0.5.".into() },
+                MethodNote::new(ProtocolPart::Data, "Water history", "Per cell, the hydroperiod is the sum over calendar months of wet months divided by observed months.\n\nA cell needs 24 observed months in 6 calendar months, else it is not assessed."),
+                MethodNote::new(ProtocolPart::Model, "Suitability", "Requisites combine by the geometric mean, so any missing one rules a cell out. Habitat begins at 0.5 (table patches; Saaty 1980).").formula("S = Π sᵢ^wᵢ"),
             ],
             not_assessed: vec![
                 AreaRow { label: "Water record too short".into(), area_ha: 201.2 },
@@ -534,6 +536,16 @@ impl Sample {
                 "This is where the settings say the animal could live. It is not where it was found, and not how many there are.".into(),
                 "Assigning a category of extinction risk is for the assessors; nothing here is one.".into(),
                 "Plants can hide water from above; pools under reed are wetter than the record says.".into(),
+            ],
+            references: vec![
+                Reference {
+                    text: "Saaty, T. L. (1980): The analytic hierarchy process. McGraw-Hill, New York.".into(),
+                    doi: String::new(),
+                },
+                Reference {
+                    text: "Zurell, D. et al. (2020): A standard protocol for reporting species distribution models. Ecography 43, 1261-1277.".into(),
+                    doi: "10.1111/ecog.04960".into(),
+                },
             ],
             cite: "lentic 0.1.0, run 9b41c07e: Talverra Sink, habitat of the Talverra mud turtle, 1991-01 to 2020-12.".into(),
         }
