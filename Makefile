@@ -5,7 +5,7 @@ LENTIC := target/release/lentic
 DEMO ?= talverra-sink
 
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
-TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv r-cran-stars r-cran-spatstat.data
+TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium r-cran-stars r-cran-spatstat.data
 
 .PHONY: demo test lint bench-response bench-surroundings bench-connection build setup setup-test clean
 

@@ -244,7 +244,9 @@ impl Fitted {
             .iter()
             .map(|cell| {
                 let beta = cell.ever_wet().then(|| {
-                    groups.fit_cell(&basin.design, &cell.observed, &cell.wet, GROUP, &mut months).0
+                    groups
+                        .fit_cell(&basin.design, &cell.observed, &cell.wet, (GROUP, f64::NAN), &mut months)
+                        .0
                 })?;
                 if cell.informative() {
                     table.add(Some(cell.pool), GROUP, cell.ground, beta[0]);

@@ -30,7 +30,7 @@ fn only_pools_that_won_their_trial_answer_to_a_level() {
             taken.insert(row["pool"].parse::<i64>().unwrap());
         }
     }
-    assert!(taken.len() >= 2, "{table:?}");
+    assert!(taken.len() >= 2, "{:?}", table.0);
     let fit = Table::of_run(&with, "inundation_fit");
     let named = fit.0.iter().filter(|row| row["name"].starts_with("level of ")).count();
     assert_eq!(named, taken.len());

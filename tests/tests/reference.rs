@@ -49,7 +49,10 @@ fn the_demo_agrees() {
             looked_at(&said, &[&format!("{years}_{scenario}")]);
         }
     }
-    looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights", "pool_levels"]);
+    looked_at(
+        &said,
+        &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights", "pool_levels"],
+    );
     looked_at(&said, &["drying_margin", "patch_margins", "response_surface", "patch_fates", "patch_origins"]);
     looked_at(&said, &["range_measures", "range_reduction", "continuing_decline", "habitat_water_by_year"]);
     looked_at(&said, &["population", "population_growth", "population_stages", "population_elasticities"]);
@@ -322,7 +325,10 @@ fn compare(basin: &Basin) {
         }
         looked_at(&said, &[&format!("limiting_factor_{scenario}")]);
     }
-    looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights", "pool_levels"]);
+    looked_at(
+        &said,
+        &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights", "pool_levels"],
+    );
     looked_at(&said, &["drying_margin", "patch_margins", "patch_fates", "patch_origins"]);
     looked_at(
         &said,

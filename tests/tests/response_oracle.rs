@@ -156,7 +156,8 @@ fn fits_equal_those_of_outside_libraries() {
     let mut room = Months::default();
     let (mut held_cells, mut largest, mut largest_spread) = (0, 0.0f64, 0.0f64);
     for (cell, months) in sample.iter().enumerate() {
-        let fit = groups.fit_cell_whole(&design, &months.observed, &months.wet, Some(1), &mut room);
+        let fit =
+            groups.fit_cell_whole(&design, &months.observed, &months.wet, (Some(1), f64::NAN), &mut room);
         let (beta, root) = (fit.beta, CovarianceRoot::of(&fit));
         held_cells += usize::from(fit.clamped);
         let (expected_beta, spread) = &expected[cell];

@@ -131,7 +131,7 @@ fn errors(seed: u64, horizons: [f64; 2]) -> [(Errors, Errors); 2] {
         .filter(seen_both)
         .map(|cell| {
             let (observed, wet) = (&cell.sample.observed, &cell.sample.wet);
-            (cell.bed, groups.fit_cell(&design, observed, wet, GROUP, &mut room).0)
+            (cell.bed, groups.fit_cell(&design, observed, wet, (GROUP, f64::NAN), &mut room).0)
         })
         .collect();
     let before: Vec<f64> = cells.iter().map(|(_, beta)| design.hydroperiod(beta, 0.0)).collect();

@@ -4,15 +4,15 @@ use crate::check::Checked;
 use crate::climates::Climates;
 use lentic_habitat::calibration::Calibration;
 use lentic_habitat::climate::{Evapotranspiration, replay};
-use lentic_report::{CITED_DIGITS, MethodNote, RunRecord};
+use lentic_report::{CITED_DIGITS, MethodNote, ProtocolPart as Part, RunRecord};
 use lentic_study::Study;
 use lentic_study::settings::{
     AnomalyScale, Climate, Combine, Crossing, Drawdown, Driver, IndexKind, Measure, PatchWeight, Records,
     Role, Scenario, Supply, Uncertainty, ZeroRule,
 };
 
-fn note(title: &str, text: String) -> MethodNote {
-    MethodNote { title: title.into(), text }
+fn note(part: Part, title: &str, text: String) -> MethodNote {
+    MethodNote::new(part, title, text)
 }
 
 fn rule(combine: Combine) -> &'static str {
@@ -30,22 +30,21 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
     let water = &study.inundation;
     let (first, last) = study.period.baseline;
     let mut notes = vec![note(
-        "Water history",
+        Part::Data, "Water history",
         format!(
             "Monthly surface water from {first} to {last}. Hydroperiod is the sum over calendar months of the share of observed months that are wet, so that months hidden by cloud do \
-             not shorten it. A cell needs {} observed months in at least {} calendar months; others are not assessed. Trends of the yearly hydroperiod: Theil-Sen slope, \
-             Mann-Kendall test with correction for ties.",
+             not shorten it. A cell needs {} observed months in at least {} calendar months; others are not assessed. Trends of the yearly hydroperiod: Theil-Sen slope (Sen 1968), \
+             Mann-Kendall test with correction for ties (Mann 1945; Kendall 1975).",
             water.minimum_months, water.minimum_calendar_months
         ),
-    )];
+    )
+    .formula("hydroperiod = Σₘ rₘ,  rₘ = wet months / observed months of calendar month m")];
     if let Some(climate) = &study.climate {
-        notes.push(note("Drought index", index_text(study, climate, climates)));
+        notes.push(note(Part::Data, "Drought index", index_text(study, climate, climates)));
     }
     let driver = match water.driver {
-        Driver::Index => "logit p = a + b z + c sin(2 pi m/12) + d cos(2 pi m/12), z the drought index",
-        Driver::Season => {
-            "logit p = a + c sin(2 pi m/12) + d cos(2 pi m/12); the record is not linked to climate in this study"
-        }
+        Driver::Index => "by season and drought index z",
+        Driver::Season => "by season; the record is not linked to climate in this study",
     };
     let g = match water.logits_per_metre {
         Some(g) => format!("g being set by the study to {g} logits per metre"),
@@ -58,16 +57,29 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
         }
         _ => "",
     };
-    notes.push(note(
+    let mut response = note(
+        Part::Model,
         "Response of water",
         format!(
-            "The probability p that a cell is wet in a month: {driver}, m the calendar month. Fitted per cell by penalised maximum likelihood; the priors of a response group are \
+            "The probability p that a cell is wet in month m of the calendar is modelled {driver}. Fitted per cell by penalised maximum likelihood; the priors of a response group are \
              medians of fits of its single cells; months are down-weighted for their serial dependence; b is not allowed below 0. The modelled baseline and every scenario use the same formula, and \
-             loss is scenario minus modelled baseline. A falling water table by h metres lowers logit p by g h, {g}{curve}."
+             loss is scenario minus modelled baseline. A water table that falls by h metres lowers logit p by g h, {g}{curve}."
         ),
-    ));
+    );
+    response.formulas = match water.driver {
+        Driver::Index => vec!["logit p = a + b z + c sin(2πm/12) + d cos(2πm/12)".into()],
+        Driver::Season => vec!["logit p = a + c sin(2πm/12) + d cos(2πm/12)".into()],
+    };
+    if study.scenarios.iter().any(|scenario| scenario.drawdown != Drawdown::None) {
+        response.formulas.push("logit p′ = logit p − g h".into());
+    }
+    response
+        .formulas
+        .push("expected hydroperiod = Σₘ mean of p over the design months of calendar month m".into());
+    notes.push(response);
     if !climates.levels().is_empty() {
-        notes.push(note(
+        let mut levels = note(
+            Part::Model,
             "Levels of pools",
             format!(
                 "In {} pools z is the level of the pool, from a balance of its water: rain and evaporation over the area under water, seepage, runoff of the soil around (Thornthwaite and Mather 1955) and a steady \
@@ -75,11 +87,13 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
                  is at most two thirds of the drought index's (table pool_levels). A steady inflow is held steady in every climate.",
                 climates.levels().len()
             ),
-        ));
+        );
+        levels.formulas = vec!["dV = A(V) (r P − e PET − s) + q Q + i".into()];
+        notes.push(levels);
     }
     if water.driver == Driver::Index {
         notes.push(note(
-            "How well water is predicted",
+            Part::Assessment, "How well water is predicted",
             "Each year is predicted from the others, leaving out as many years either side as the index is long, and compared with calendar-month means of the same years (Brier score, area under \
              the ROC curve, reliability by tenths). The drier half of the years is predicted from the wetter half. A trend of observed minus modelled hydroperiod is what climate does not explain."
                 .into(),
@@ -119,18 +133,20 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
     if !study.suitability.barriers.is_empty() {
         text.push_str(&format!(" Barriers set it to 0: {}.", study.suitability.barriers.join(", ")));
     }
-    notes.push(note("Suitability and habitat", text));
+    notes.push(crate::formulas::of_suitability(study, note(Part::Model, "Suitability and habitat", text)));
     notes.extend(years_note(study));
     if study.variables().any(|(_, v)| matches!(v.measure, Measure::WaterQuality(_))) {
         notes.push(note(
-            "Water quality",
+            Part::Model, "Water quality",
             "What is dissolved in a pool is taken to grow denser as the pool shrinks: concentration = today's x min(V0 / V, 10), V the pool's volume in the scenario and V0 in the baseline. Nothing is \
              flushed out, taken up or blown away, so that this is how dense it may become, not what will be measured."
                 .into(),
-        ));
+        )
+        .formula("concentration = today's × min(V₀ / V, 10)"));
     }
     let joined = if study.patches.corners_join { "sides and corners" } else { "sides" };
     notes.push(note(
+        Part::Model,
         "Patches",
         format!(
             "Habitat cells joined by their {joined}, of at least {} ha. {}",
@@ -147,7 +163,7 @@ pub fn methods(checked: &Checked, climates: &Climates) -> Vec<MethodNote> {
     notes.extend(study.uncertainty.as_ref().map(|uncertainty| uncertainty_note(uncertainty, study)));
     notes.extend(costs_note(study));
     let scenarios: Vec<String> = study.scenarios.iter().map(scenario_text).collect();
-    notes.push(note("Scenarios", scenarios.join("\n\n")));
+    notes.push(note(Part::Prediction, "Scenarios", scenarios.join("\n\n")));
     notes
 }
 
@@ -164,10 +180,10 @@ fn crossing_note(crossing: &Crossing) -> MethodNote {
         PatchWeight::AreaTimesSuitability => "its area times its mean suitability",
     };
     note(
-        "Connection",
+        Part::Model, "Connection",
         format!(
             "Least-cost ways between patches over the resistance of layer \"{}\" ({}{over}); a step costs its length times the mean resistance of its two cells. A way of cost d is taken with \
-             probability exp(-k d), 0.5 at {} m, 0 beyond {} m; between two patches counts the largest product over ways by other patches. A patch counts for {weight}. Probability of connectivity, \
+             probability p(d), 0.5 at {} m, 0 beyond {} m; between two patches counts the largest product over ways by other patches. A patch counts for {weight}. Probability of connectivity, \
              equivalent connected area and shares by removal: Saura and Pascual-Hortal 2007, Saura and Rubio 2010, Saura et al. 2011; effective mesh size: Jaeger 2000. Resistance and distances \
              are expert judgement: no way was seen to be used.",
             crossing.layer,
@@ -176,6 +192,8 @@ fn crossing_note(crossing: &Crossing) -> MethodNote {
             crossing.limit_m
         ),
     )
+    .formula("p(d) = exp(−k d)")
+    .formula("probability of connectivity = Σᵢ Σⱼ aᵢ aⱼ p*ᵢⱼ / A²;  equivalent connected area = √(Σᵢ Σⱼ aᵢ aⱼ p*ᵢⱼ)")
 }
 
 /// What the study asks of the costs of drying, and how it is found.
@@ -212,7 +230,7 @@ fn costs_note(study: &Study) -> Option<MethodNote> {
             wanted.scenarios.join(", ")
         ));
     }
-    (!parts.is_empty()).then(|| note("What drying costs", parts.join("\n\n")))
+    (!parts.is_empty()).then(|| note(Part::Prediction, "What drying costs", parts.join("\n\n")))
 }
 
 /// Where the climate comes from and how its index is made.
@@ -304,11 +322,12 @@ fn records_note(records: &Records) -> MethodNote {
         None => "drawn evenly".into(),
     };
     note(
+        Part::Assessment,
         "Records and validation",
         format!(
-            "Records {months}, placed to within {} m, one per cell, against at most {} assessed cells {drawn}. Validation by squares of ground: area under the ROC curve with its standard error (Hanley and McNeil 1982), \
+            "Presences: records {months}, placed to within {} m, one per cell, against at most {} assessed cells {drawn}. Validation by squares of ground: area under the ROC curve with its standard error (Hanley and McNeil 1982), \
              true skill statistic (Allouche et al. 2006), kappa (Cohen 1960), continuous Boyce index (Hirzel et al. 2006). Thresholds for a fold come from the other folds. Importance: fall of the area under the ROC curve when a variable is \
-             shuffled. Novelty: the largest distance of a variable beyond its range at the records, as a share of that range.",
+             shuffled (Breiman 2001).",
             records.maximum_uncertainty_m, records.background
         ),
     )
@@ -358,13 +377,14 @@ fn uncertainty_note(uncertainty: &Uncertainty, study: &Study) -> MethodNote {
             "{text} Shares of the variance are Sobol indices: first order after Saltelli et al. 2010, total after Jansen 1999, with errors from rows resampled."
         ),
     };
-    note("Uncertainty", text)
+    note(Part::Prediction, "Uncertainty", text)
 }
 
 /// How years are looked at one by one, where some variable does.
 fn years_note(study: &Study) -> Option<MethodNote> {
     study.yearly_variables().next()?;
     Some(note(
+        Part::Model,
         "Years one by one",
         format!(
             "The longest wet spell, the wet and warm months and the share of years with a spell are counted in single years, drawn {} times from the modelled probability of water with the dependence between a \

@@ -420,7 +420,8 @@ impl Maps<'_> {
         self.cases.iter().zip(&ranges.agreement).map(map).collect()
     }
 
-    fn stride(&self) -> usize {
+    /// Cells of the grid along a side of a pixel.
+    pub fn stride(&self) -> usize {
         self.grid.rows.max(self.grid.cols).div_ceil(LONGEST)
     }
 
@@ -461,6 +462,7 @@ impl Maps<'_> {
             caption,
             width,
             height,
+            step: self.stride(),
             pixels: MapPixels::Ramp { values, min, max, ramp },
         })
     }
@@ -483,6 +485,7 @@ impl Maps<'_> {
             caption: format!("{name}, {unit}, over the baseline months"),
             width,
             height,
+            step: self.stride(),
             pixels: MapPixels::Ramp { values, min, max, ramp },
         })
     }
@@ -506,6 +509,7 @@ impl Maps<'_> {
             caption,
             width,
             height,
+            step: self.stride(),
             pixels: MapPixels::Classes { codes, styles, no_data: Some(255) },
         })
     }

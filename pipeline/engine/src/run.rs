@@ -13,18 +13,23 @@ use crate::folder::Building;
 use crate::inputs;
 use crate::metadata::{self, Audience};
 use crate::page_input::{self, Maps};
+use crate::page_places;
 use crate::products;
 use crate::progress::Progress;
+use crate::protocol;
 use crate::ranges::sensitivity::Sensitivity;
 use crate::ranges::{self, Ranges};
 use crate::records::{self, Judged};
+use crate::references;
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
+use crate::stages::patches::CasePatches;
 use crate::stages::response::ResponseProducts;
 use crate::stages::scenarios::{AnswersBy, Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::what_if::WhatIf;
 use crate::stages::{self, Context};
+use crate::summary;
 use crate::tables;
 use crate::trend;
 use lentic_habitat::change::ha;
@@ -348,7 +353,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         &tables,
         (&cases, &water, &response, &case_water, &suitability),
         (&costs, ranges, sensitivity),
-        (past.as_ref(), refuges.as_ref()),
+        (past.as_ref(), refuges.as_ref(), &patches),
         judged.as_ref(),
         evidence,
     )?;
@@ -465,7 +470,7 @@ fn write_report(
         &SuitabilityProducts,
     ),
     (costs, ranges, sensitivity): (&Costs, Option<&Ranges>, Option<&Sensitivity>),
-    (past, refuges): (Option<&BTreeMap<i32, YearAreas>>, Option<&Refuges>),
+    (past, refuges, patches): (Option<&BTreeMap<i32, YearAreas>>, Option<&Refuges>, &[CasePatches]),
     judged: Option<&Judged>,
     evidence: Evidence,
 ) -> Result<RunRecord, EngineError> {
@@ -496,26 +501,35 @@ fn write_report(
         ));
     }
     uncertain.extend(tables::warming_warning(context.climates, cases));
+    let sensitivity = page_input::sensitivity(cases, sensitivity);
+    uncertain.extend(summary::uncertain(headline, tables, &sensitivity));
     if !record.notes.is_empty() {
         uncertain
             .push("What else bears on the numbers, scenario by scenario, stands under Notes.".to_string());
     }
+    let methods = describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect();
+    let methods = protocol::notes(checked, record, methods);
     let input = PageInput {
         record,
         headline: headline.clone(),
+        holds: summary::holds(headline, tables),
+        goes_first: summary::goes_first(headline, tables),
         uncertain,
         maps,
+        patches: Some(page_places::patch_map(context.grid, &patches[0], page_maps.stride())?),
+        places: page_places::places(context.grid),
         losses: page_input::losses(context.study, &suitability.areas),
         droughts,
         curves: page_input::curves(context.study, &suitability.distributions),
         boyce: judged.and_then(|judged| judged.boyce.clone()),
         ladder: page_input::ladder(context.study, costs),
         surface: page_input::surface(context.study, costs),
-        sensitivity: page_input::sensitivity(cases, sensitivity),
+        sensitivity,
         over_time: past.map(|past| page_input::over_time(cases, costs, past, ranges)),
         population: evidence.paths,
         tables,
-        methods: describe::methods(checked, context.climates).into_iter().chain(evidence.methods).collect(),
+        references: references::of(&methods),
+        methods,
         not_assessed: page_input::not_assessed(&suitability.reasons),
         cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
         cite: String::new(),

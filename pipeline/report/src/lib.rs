@@ -21,6 +21,7 @@ mod number;
 mod page;
 mod palette;
 mod picture;
+mod raster_figure;
 mod record;
 mod seal;
 mod table;
@@ -38,11 +39,12 @@ pub use metadata::{
     CrateParts, Described, DescribedBand, DescribedField, DescribedLayer, DescribedRaster, Place, dictionary,
     write_crate, write_package, write_stac_item, write_style,
 };
+pub use number::{hectares, percent};
 pub use page::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PopulationPath, SensitivityPanel, SensitivityPart, YearLine,
-    write_page,
+    MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, ProtocolPart, Reference,
+    SensitivityPanel, SensitivityPart, YearLine, write_page,
 };
 pub use palette::{
     ClassStyle, Ramp, change_classes, compared_classes, limiting_classes, not_assessed_classes,

@@ -17,7 +17,7 @@ fn grouped(x: f64, decimals: usize) -> String {
 }
 
 /// Hectares with about three figures: whole above 100, one decimal above 1, two below.
-pub(crate) fn hectares(x: f64) -> String {
+pub fn hectares(x: f64) -> String {
     if !x.is_finite() {
         return "not known".to_string();
     }
@@ -30,7 +30,7 @@ pub(crate) fn hectares(x: f64) -> String {
 }
 
 /// Percent: whole from 10 up, one decimal below; "more than 0" is never shown as 0.
-pub(crate) fn percent(x: f64) -> String {
+pub fn percent(x: f64) -> String {
     if x > 0.0 && x < 0.05 {
         return "under 0.1".to_string();
     }

@@ -34,6 +34,10 @@ fn attribute<'a>(html: &'a str, name: &str) -> Vec<&'a str> {
 fn the_page_asks_nothing_of_the_network() {
     let sample = Sample::new();
     let html = html(&sample.page());
+    // The map library names the SVG namespace and its own home, and asks neither; its licence goes with it.
+    let library = include_str!("../vendor/leaflet/leaflet.js");
+    assert!(html.contains(library) && html.contains(include_str!("../vendor/leaflet/LICENSE")));
+    let html = html.replace(library, "");
     // Everything that can make a browser fetch: HTML Living Standard (src, href, srcset, poster,
     // data, action), CSS (url, @import) and scripts.
     // A slash may stand as a character reference, which a browser reads as a slash.
@@ -44,6 +48,7 @@ fn the_page_asks_nothing_of_the_network() {
     let links = attribute(&html, "href");
     assert!(links.len() > 8);
     assert!(links.iter().all(|link| link.starts_with('#') || *link == "data:,"), "{links:?}");
+    assert!(!library.contains("sourceMappingURL"));
     for word in [
         "http:",
         "https:",
@@ -115,12 +120,14 @@ fn names_from_outside_cannot_become_markup() {
         input.source = bad();
     }
     sample.record.products[0].title = bad();
-    sample.tables = vec![Table {
+    sample.tables.push(Table {
         name: bad(),
         title: bad(),
         note: bad(),
         columns: vec![Column { unit: bad(), ..Column::text(BAD, BAD, vec![Some(bad()), None]) }],
-    }];
+    });
+    let patches = &mut sample.tables[1];
+    patches.columns.push(Column::text(BAD, BAD, vec![Some(bad()); patches.rows()]));
     let mut page = sample.page();
     page.uncertain = vec![bad()];
     page.cautions = vec![bad()];
@@ -164,7 +171,8 @@ fn names_from_outside_cannot_become_markup() {
     let data: serde_json::Value = serde_json::from_str(&html[start..end]).unwrap();
     assert_eq!(data["layers"][0]["title"], BAD);
     let folder = tempfile::tempdir().unwrap();
-    for figure in write_figures(folder.path(), &page).unwrap() {
+    let figures = write_figures(folder.path(), &page).unwrap();
+    for figure in figures.into_iter().filter(|path| path.extension().unwrap() == "svg") {
         let text = fs::read_to_string(&figure).unwrap();
         assert!(!text.contains("<img") && !text.contains("<script"), "{}", figure.display());
     }
@@ -223,26 +231,30 @@ fn figures_are_well_formed_and_carry_their_size_and_units() {
     let folder = tempfile::tempdir().unwrap();
     let figures = write_figures(folder.path(), &sample.page()).unwrap();
     let names: Vec<_> = figures.iter().map(|path| path.file_name().unwrap().to_str().unwrap()).collect();
-    assert_eq!(
-        names,
-        [
-            "habitat_area.svg",
-            "loss_by_zone.svg",
-            "loss_by_wetland_class.svg",
-            "drought_index.svg",
-            "response_curves.svg",
-            "boyce_curve.svg",
-            "drying_ladder.svg",
-            "sensitivity.svg",
-            "response_surface.svg",
-            "habitat_by_year.svg",
-            "population.svg"
-        ]
-    );
-    for path in &figures {
+    let charts = [
+        "habitat_area",
+        "loss_by_zone",
+        "loss_by_wetland_class",
+        "drying_ladder",
+        "response_surface",
+        "sensitivity",
+        "habitat_by_year",
+        "drought_index",
+        "response_curves",
+        "boyce_curve",
+        "population",
+    ];
+    let files = |chart: &str| [".svg", "_column.png", "_column.svg"].map(|end| format!("{chart}{end}"));
+    assert_eq!(names, charts.into_iter().flat_map(files).collect::<Vec<_>>());
+    for path in figures.iter().filter(|path| path.extension().unwrap() == "svg") {
         let text = fs::read_to_string(path).unwrap();
-        assert!(text.contains("width=\"180mm\"") && text.contains("xmlns=\"http://www.w3.org/2000/svg\""));
+        let width = if path.to_str().unwrap().contains("_column") { "85mm" } else { "180mm" };
+        assert!(
+            text.contains(&format!("width=\"{width}\""))
+                && text.contains("xmlns=\"http://www.w3.org/2000/svg\"")
+        );
         assert!(!text.contains("NaN") && !text.contains("inf"), "{}", path.display());
+        assert!(!text.contains("data-marks"), "marks are for the page's script");
     }
     let area = fs::read_to_string(&figures[0]).unwrap();
     assert!(area.contains("Habitat area (ha)"));
@@ -267,10 +279,79 @@ fn a_drought_figure_for_each_climate() {
     let folder = tempfile::tempdir().unwrap();
     let figures = write_figures(folder.path(), &page).unwrap();
     let names: Vec<_> = figures.iter().map(|path| path.file_name().unwrap().to_str().unwrap()).collect();
-    assert_eq!(names[3..5], ["drought_index_zone_1.svg", "drought_index_zone_7.svg"]);
-    assert!(fs::read_to_string(&figures[4]).unwrap().contains("year; Delta &amp; fens"));
+    let of_zones: Vec<_> =
+        names.iter().filter(|name| name.starts_with("drought") && !name.contains("column")).collect();
+    assert_eq!(of_zones, [&"drought_index_zone_1.svg", &"drought_index_zone_7.svg"]);
+    assert!(
+        fs::read_to_string(folder.path().join("drought_index_zone_7.svg"))
+            .unwrap()
+            .contains("year; Delta &amp; fens")
+    );
     let html = html(&page);
     for place in ["Upper lake", "Delta &amp; fens"] {
         assert!(html.contains(&format!("Drought in the climate record: {place}")), "{place}");
+    }
+}
+
+/// The rows of the baseline's patches are linked to the map and given to its script; those of scenarios, which share their numbers, are not.
+#[test]
+fn patches_of_the_baseline_are_linked_to_the_map() {
+    let sample = Sample::new();
+    let text = html(&sample.page());
+    assert_eq!(attribute(&text, "data-patch"), ["1", "2"]);
+    assert!(text.contains("<tr id=\"patch-2\">"));
+    let start = text.find("id=\"patch-data\">").unwrap() + "id=\"patch-data\">".len();
+    let end = start + text[start..].find("</script>").unwrap();
+    let data: serde_json::Value = serde_json::from_str(&text[start..end]).unwrap();
+    assert_eq!(data["rows"].as_object().unwrap().len(), 2);
+    // Area (the first column that is neither scenario nor number) of the second invented patch: 702 / 2.
+    assert_eq!(data["columns"][0]["label"], "area (ha)");
+    assert_eq!(data["rows"]["2"][0], "351");
+    let mut page = sample.page();
+    page.patches = None;
+    assert!(attribute(&html(&page), "data-patch").is_empty());
+}
+
+/// A study of 2,000 x 2,000 cells comes as maps of 1,000 x 1,000 pixels. Here they are noise, which no picture format can make small.
+#[test]
+fn the_page_of_a_large_study_stays_under_15_megabytes() {
+    const SIDE: usize = 1000;
+    let sample = Sample::new();
+    let mut page = sample.page();
+    let noise = |seed: u32| -> Vec<f32> {
+        let mut state = seed;
+        let mut next = || {
+            // Numerical Recipes, "quick and dirty" generator: enough for noise.
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            (state >> 8) as f32 / (1u32 << 24) as f32
+        };
+        (0..SIDE * SIDE).map(|_| next()).collect()
+    };
+    page.maps = (0..20)
+        .map(|at| MapLayer {
+            id: format!("noise-{at}"),
+            width: SIDE,
+            height: SIDE,
+            step: 2,
+            pixels: lentic_report::MapPixels::Ramp {
+                values: noise(at),
+                min: 0.0,
+                max: 1.0,
+                ramp: lentic_report::Ramp::Suitability,
+            },
+            ..page.maps[0].clone()
+        })
+        .collect();
+    let text = html(&page);
+    // 20 layers of a megabyte each, a third more as text, would be 27 MB
+    assert!((5_000_000..=15_000_000).contains(&text.len()), "{} bytes", text.len());
+    let start = text.find("id=\"map-data\">").unwrap() + "id=\"map-data\">".len();
+    let end = start + text[start..].find("</script>").unwrap();
+    let data: serde_json::Value = serde_json::from_str(&text[start..end]).unwrap();
+    let layers = data["layers"].as_array().unwrap();
+    assert_eq!(layers.len(), 20);
+    for layer in layers {
+        // pixels twice as wide: 4 cells of 30 m
+        assert_eq!((&layer["width"], &layer["pixel_m"]), (&500.into(), &120.0.into()));
     }
 }

@@ -19,7 +19,7 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::tables;
-use lentic_report::{MethodNote, PopulationPath, Table};
+use lentic_report::{MethodNote, PopulationPath, ProtocolPart, Table};
 use lentic_study::settings::Population;
 use population::PopulationFound;
 use range::{RangeFound, Sources};
@@ -86,7 +86,7 @@ pub fn gather(
         let found = range::measure(context, settings, sources)?;
         evidence.tables.extend(tables::range::all(context, cases, settings, &found));
         evidence.notes.extend(range_notes(context, cases, settings, &found));
-        evidence.methods.push(MethodNote { title: "Range".into(), text: RANGE.into() });
+        evidence.methods.push(MethodNote::new(ProtocolPart::Prediction, "Range", RANGE));
         found_range = Some(found);
     }
     let mut found_population = None;
@@ -101,7 +101,7 @@ pub fn gather(
         evidence.notes.extend(population_notes(context, settings, &found));
         evidence.paths = paths(context, cases, &found);
         let text = format!("{POPULATION} {}", tables::population::caution(settings));
-        evidence.methods.push(MethodNote { title: "Population".into(), text });
+        evidence.methods.push(MethodNote::new(ProtocolPart::Prediction, "Population", text));
         evidence.cautions.push(tables::population::caution(settings));
         found_population = Some((settings, found));
     }

@@ -30,12 +30,16 @@ pub(crate) fn habitat_area(headline: &Headline, width: f64) -> Svg {
     );
     let edge = headline.habitat_ha * scale;
 
-    let mut bar = |svg: &mut Svg, title: &str, parts: &[(f64, String)], note: &str| {
-        let title = wrapped(title, 13.0 * BOLD, width);
+    let mut bar = |svg: &mut Svg, title: &str, parts: &[(&str, f64, String)], note: &str| {
+        let (name, title) = (title, wrapped(title, 13.0 * BOLD, width));
         y += svg.lines(0.0, y + 14.0, &title, Word::new(13.0, INK).bold());
         let mut x = 0.0;
-        for (area, colour) in parts {
+        for (part, area, colour) in parts {
             svg.rect(x, y + 21.0, area * scale, 20.0, colour);
+            if *area > 0.0 {
+                let words = format!("{name}: {part} {} ha", hectares(*area));
+                svg.mark([x, y + 21.0, area * scale, 20.0], &words);
+            }
             x += area * scale;
         }
         svg.dashes([edge, y + 17.0], [edge, y + 45.0], INK);
@@ -52,7 +56,7 @@ pub(crate) fn habitat_area(headline: &Headline, width: f64) -> Svg {
     bar(
         &mut svg,
         "Baseline",
-        &[(headline.habitat_ha, KEPT.css())],
+        &[("habitat", headline.habitat_ha, KEPT.css())],
         &with_range(headline.habitat_ha, headline.range_ha),
     );
     for row in &headline.rows {
@@ -64,10 +68,10 @@ pub(crate) fn habitat_area(headline: &Headline, width: f64) -> Svg {
             &mut svg,
             &row.title,
             &[
-                (row.kept_ha, KEPT.css()),
-                (row.degraded_ha, DEGRADED.css()),
-                (row.lost_ha, LOST.css()),
-                (row.gained_ha, GAINED.css()),
+                ("kept as good", row.kept_ha, KEPT.css()),
+                ("degraded", row.degraded_ha, DEGRADED.css()),
+                ("lost", row.lost_ha, LOST.css()),
+                ("gained", row.gained_ha, GAINED.css()),
             ],
             &note,
         );

@@ -47,6 +47,9 @@ pub(crate) fn boyce_curve(curve: &BoyceCurve, width: f64) -> Svg {
     }
     let drawn: Vec<[f64; 2]> = finite.iter().map(|p| [x_of(p[0]), y_of(p[1])]).collect();
     svg.polyline(&drawn, &KEPT.css(), 2.2);
+    for ([score, ratio], at) in finite.iter().zip(&drawn) {
+        svg.mark_point(*at, &format!("Suitability {}: {ratio:.2} times as common as ground", axis(*score)));
+    }
     let bottom = top + high;
     for tick in 0..=5 {
         let score = f64::from(tick) / 5.0;
@@ -54,6 +57,6 @@ pub(crate) fn boyce_curve(curve: &BoyceCurve, width: f64) -> Svg {
         svg.text(x_of(score), bottom + 19.0, &axis(score), Word::new(12.0, MUTED).at(Anchor::Middle));
     }
     let note = "Suitability; upwards: records over ground, dashed where they are as common";
-    svg.text(left, bottom + 37.0, &super::svg::fitted(note, 12.0, plot), Word::new(12.0, MUTED));
-    svg.finish(bottom + 46.0)
+    let more = svg.axes(left, bottom + 37.0, note, plot);
+    svg.finish(bottom + 46.0 + more)
 }

@@ -81,6 +81,9 @@ fn line(svg: &mut Svg, panel: &CurvePanel, points: &[[f64; 2]], [x, y]: [f64; 2]
             tick += step;
         }
     }
+    if span > 0.0 {
+        marks(svg, panel, &finite, [left, y], plot);
+    }
     let name = match panel.unit.as_str() {
         "" => panel.measure.clone(),
         unit => format!("{} ({unit})", panel.measure),
@@ -92,6 +95,35 @@ fn line(svg: &mut Svg, panel: &CurvePanel, points: &[[f64; 2]], [x, y]: [f64; 2]
     }
     let more = svg.lines(left, y + PLOT + 32.0, &lines, Word::new(12.0, MUTED));
     40.0 + PLOT + 34.0 + more
+}
+
+/// A mark for each bin: the score in its middle and how much of the ground lies in it.
+fn marks(svg: &mut Svg, panel: &CurvePanel, points: &[[f64; 2]], [left, y]: [f64; 2], plot: f64) {
+    let Distribution::Bins { span: [low, high], cells, below, above } = &panel.distribution else { return };
+    let all = cells.iter().sum::<u64>() + below + above;
+    let width = plot / cells.len().max(1) as f64;
+    for (bin, count) in cells.iter().enumerate() {
+        let value = low + (high - low) * (bin as f64 + 0.5) / cells.len() as f64;
+        let Some(score) = between(points, value) else { continue };
+        let unit = if panel.unit.is_empty() { String::new() } else { format!(" {}", panel.unit) };
+        let words = format!(
+            "{}: {}{unit} scores {score:.2}; {} of the cells",
+            panel.variable,
+            axis((value * 100.0).round() / 100.0),
+            share(*count, all)
+        );
+        svg.mark([left + bin as f64 * width, y, width, PLOT], &words);
+    }
+}
+
+/// The score at a measure on the straight lines between points; that of the ends beyond them.
+fn between(points: &[[f64; 2]], value: f64) -> Option<f64> {
+    let (first, last) = (points.first()?, points.last()?);
+    if value <= first[0] || value >= last[0] {
+        return Some(if value <= first[0] { first[1] } else { last[1] });
+    }
+    let [a, b] = points.windows(2).map(|pair| [pair[0], pair[1]]).find(|[_, b]| value <= b[0])?;
+    Some(if b[0] > a[0] { a[1] + (b[1] - a[1]) * (value - a[0]) / (b[0] - a[0]) } else { b[1] })
 }
 
 /// The bars of a distribution, as wide as the plot; what lies beyond it is told in words.
@@ -150,6 +182,9 @@ fn classes(
             svg.text(x + width, at + 11.0, &share(*cells, all), word);
         }
         svg.rect(x + names, at + 2.0, plot, 10.0, "#eceeec");
+        let told = score.map_or("no score".to_string(), |score| format!("scores {}", axis(score)));
+        let ground = cells.get(index).map_or(String::new(), |n| format!("; {} of the cells", share(*n, all)));
+        svg.mark([x + names, at + 2.0, plot, 10.0], &format!("{name} {told}{ground}"));
         let label = match score {
             Some(score) => {
                 svg.rect(x + names, at + 2.0, score.clamp(0.0, 1.0) * plot, 10.0, &KEPT.css());

@@ -1,7 +1,7 @@
 //! The drought index month by month, droughts shaded.
 
 use super::svg::{Anchor, Svg, Word};
-use super::{INK, LINE, MUTED, SMALL};
+use super::{LINE, MUTED, SMALL};
 use crate::page::Drought;
 use crate::palette::{DRIER, WETTER};
 
@@ -56,6 +56,7 @@ pub(crate) fn drought_index(drought: &Drought, width: f64) -> Svg {
             let x = left + i as f64 * step;
             let (a, b) = (y_of(index.max(0.0)), y_of(index.min(0.0)));
             bars[usize::from(index < 0.0)].push([x, a, step * 0.9, b - a]);
+            svg.mark([x, top, step, high], &format!("{}: {index:.2}", month.month));
         }
     }
     svg.rects(&bars[0], &WETTER.css());
@@ -84,6 +85,6 @@ pub(crate) fn drought_index(drought: &Drought, width: f64) -> Svg {
     }
     let of = if drought.place.is_empty() { String::new() } else { format!("; {}", drought.place) };
     let note = format!("{} (standard deviations); year{of}", drought.index);
-    svg.text(left, bottom + 37.0, &note, Word::new(12.0, INK));
-    svg.finish(bottom + 46.0)
+    let more = svg.axes(left, bottom + 37.0, &note, plot);
+    svg.finish(bottom + 46.0 + more)
 }

@@ -1,6 +1,6 @@
 //! Habitat area against steps of drying.
 
-use super::svg::{Anchor, Svg, Word, fitted};
+use super::svg::{Anchor, Svg, Word, wrapped};
 use super::{BOLD, INK, LINE, MUTED, SMALL};
 use crate::number::{axis, hectares, round_step};
 use crate::page::LadderCurve;
@@ -19,9 +19,9 @@ pub(crate) fn drying_ladder(ladder: &LadderCurve, width: f64) -> Svg {
         width,
         &format!("Habitat area in hectares by {}, from {} ha today. {half}.", ladder.drying, hectares(today)),
     );
-    svg.text(0.0, 13.0, &fitted(&half, 13.0 * BOLD, width), Word::new(13.0, INK).bold());
+    let lower = svg.lines(0.0, 13.0, &wrapped(&half, 13.0 * BOLD, width), Word::new(13.0, INK).bold());
     let legend = [("Habitat", KEPT), ("Of it, habitat today", LOST)];
-    let top = svg.legend(24.0, &legend.map(|(name, colour)| (name.to_string(), colour.css()))) + 8.0;
+    let top = svg.legend(24.0 + lower, &legend.map(|(name, colour)| (name.to_string(), colour.css()))) + 8.0;
     let left = 52.0;
     let (plot, high) = (width - left - 14.0, if width < SMALL { 170.0 } else { 220.0 });
     let most = points.iter().map(|point| point[1].max(point[2])).fold(0.0, f64::max);
@@ -42,6 +42,17 @@ pub(crate) fn drying_ladder(ladder: &LadderCurve, width: f64) -> Svg {
     for [x, y] in drawn(1) {
         svg.dot(x, y, 3.0, &KEPT.css());
     }
+    for [step, area, kept] in &points {
+        let words = format!(
+            "{} {} {}: {} ha of habitat, {} ha of it habitat today",
+            ladder.drying,
+            axis(*step),
+            ladder.unit,
+            hectares(*area),
+            hectares(*kept)
+        );
+        svg.mark([x_of(*step) - 5.0, top, 10.0, high], &words);
+    }
     let bottom = top + high;
     let step = round_step(last, if width < SMALL { 4 } else { 8 });
     for tick in 0..=(last / step + 1e-9).floor() as usize {
@@ -49,7 +60,7 @@ pub(crate) fn drying_ladder(ladder: &LadderCurve, width: f64) -> Svg {
         svg.line([x_of(value), bottom], [x_of(value), bottom + 5.0], MUTED, 1.0);
         svg.text(x_of(value), bottom + 19.0, &axis(value), Word::new(12.0, MUTED).at(Anchor::Middle));
     }
-    let name = format!("{} ({}); upwards: hectares", ladder.drying, ladder.unit);
-    svg.text(left, bottom + 37.0, &fitted(&name, 12.0, plot), Word::new(12.0, MUTED));
-    svg.finish(bottom + 46.0)
+    let name = format!("{} ({}); upwards: habitat (ha)", ladder.drying, ladder.unit);
+    let more = svg.axes(left, bottom + 37.0, &name, plot);
+    svg.finish(bottom + 46.0 + more)
 }

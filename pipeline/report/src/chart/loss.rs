@@ -51,6 +51,9 @@ pub(crate) fn loss_breakdown(breakdown: &LossBreakdown, headline: &Headline, wid
             if row.habitat_ha > 0.0 {
                 note.push_str(&format!(" ({} %)", percent(100.0 * lost / row.habitat_ha)));
             }
+            let words =
+                format!("{}, {}: {note} lost of {} ha", row.name, scenario.title, hectares(row.habitat_ha));
+            svg.mark([names, y + 2.0, row.habitat_ha.max(*lost) * scale, 12.0], &words);
             svg.text(names + row.habitat_ha.max(*lost) * scale + 6.0, y + 12.0, &note, Word::new(12.0, INK));
             y += if above { 20.0 } else { 18.0 };
         }

@@ -1,9 +1,9 @@
 //! Habitat by year: the past as dots, scenarios as lines to their horizons.
 
-use super::svg::{Anchor, Svg, Word, fitted};
+use super::svg::{Anchor, Svg, Word};
 use super::{INK, LINE, MUTED, SMALL};
 use crate::colour::Rgb;
-use crate::number::{axis, round_step};
+use crate::number::{axis, hectares, round_step};
 use crate::page::HabitatByYear;
 
 /// Colours of the scenarios, told apart by any eye; more come again.
@@ -60,6 +60,15 @@ pub(crate) fn habitat_by_year(found: &HabitatByYear, width: f64) -> Svg {
     let past = drawn(&found.past);
     svg.polyline(&past, LINE, 1.0);
     past.iter().for_each(|[x, y]| svg.dot(*x, *y, 2.6, MUTED));
+    let told = |year: i32, area: f64, what: &str| format!("{year}: {} ha ({what})", hectares(area));
+    for (year, area) in found.past.iter().filter(|point| point.1.is_finite()) {
+        svg.mark_point([x_of(*year), y_of(*area)], &told(*year, *area, "by the water seen"));
+    }
+    for way in &found.ways {
+        for (year, area) in way.points.iter().filter(|point| point.1.is_finite()) {
+            svg.mark_point([x_of(*year), y_of(*area)], &told(*year, *area, &way.title));
+        }
+    }
     // ways may run together for a time: the first lies on top, those beneath it are wider
     let ways: Vec<_> = found.ways.iter().zip(colours).enumerate().collect();
     for (at, (way, colour)) in ways.into_iter().rev() {
@@ -95,6 +104,6 @@ pub(crate) fn habitat_by_year(found: &HabitatByYear, width: f64) -> Svg {
         svg.text(x_of(year), bottom + 19.0, &year.to_string(), Word::new(12.0, INK).at(Anchor::Middle));
         year += every;
     }
-    svg.text(left, bottom + 37.0, &fitted("Habitat (ha) by year", 12.0, plot), Word::new(12.0, MUTED));
-    svg.finish(bottom + 46.0)
+    let more = svg.axes(left, bottom + 37.0, "Year; upwards: habitat (ha)", plot);
+    svg.finish(bottom + 46.0 + more)
 }

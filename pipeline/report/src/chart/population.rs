@@ -66,6 +66,14 @@ pub(crate) fn population_paths(paths: &[PopulationPath], width: f64) -> Svg {
             })
             .collect();
         svg.rects(&bars, BAND);
+        for (at, range) in
+            path.years.iter().enumerate().filter(|(_, range)| range.iter().all(|v| v.is_finite()))
+        {
+            let [low, median, top] = range.map(|animals| axis(animals.round()));
+            let words =
+                format!("{}, {}: {median} animals ({low} to {top})", path.title, path.first_year + at as i32);
+            svg.mark([year(at) - half, y, 2.0 * half, high], &words);
+        }
         svg.dashes([ends[0], y_of(path.room[0])], [ends[1], y_of(path.room[1])], INK);
         let median: Vec<[f64; 2]> =
             path.years.iter().enumerate().map(|(at, range)| [year(at), y_of(range[1])]).collect();
@@ -80,6 +88,6 @@ pub(crate) fn population_paths(paths: &[PopulationPath], width: f64) -> Svg {
         tick += every;
     }
     let note = "Year; upwards: animals older than hatchlings, dashed: room";
-    svg.text(left, y + 37.0, &super::svg::fitted(note, 12.0, plot), Word::new(12.0, MUTED));
-    svg.finish(y + 46.0)
+    let more = svg.axes(left, y + 37.0, note, plot);
+    svg.finish(y + 46.0 + more)
 }

@@ -45,6 +45,15 @@ pub(crate) fn sensitivity(panels: &[SensitivityPanel], width: f64) -> Svg {
                     Word::new(12.0, INK).at(Anchor::End),
                 );
             }
+            let share = |[value, low, top]: [f64; 3]| format!("{value:.2} ({low:.2} to {top:.2})");
+            let words = format!(
+                "{}, {}: {} with all it acts together with, {} by itself",
+                panel.title,
+                part.name,
+                share(part.total),
+                share(part.first)
+            );
+            svg.mark([left, y, plot, 21.0], &words);
             for (at, high, colour, [value, low, top]) in
                 [(y, 12.0, KEPT, part.total), (y + 14.0, 7.0, DEGRADED, part.first)]
             {
@@ -65,11 +74,6 @@ pub(crate) fn sensitivity(panels: &[SensitivityPanel], width: f64) -> Svg {
         }
         y += 32.0;
     }
-    svg.text(
-        0.0,
-        y + 10.0,
-        &fitted("Share of the variance; lines: 5 to 95 %", 12.0, width),
-        Word::new(12.0, MUTED),
-    );
-    svg.finish(y + 18.0)
+    let more = svg.axes(0.0, y + 10.0, "Share of the variance; lines: 5 to 95 %", width);
+    svg.finish(y + 18.0 + more)
 }

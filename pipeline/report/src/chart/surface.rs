@@ -45,6 +45,11 @@ pub(crate) fn response_surface(surface: &ClimateSurface, width: f64) -> Svg {
             let (x, y) = (x_at(column as f64), y_at(row as f64));
             svg.rect(x - cell / 2.0 + 0.5, y - CELL / 2.0 + 0.5, cell - 1.0, CELL - 1.0, &colour.css());
             let text = hectares(*area);
+            let words = format!(
+                "Precipitation {:+} %, {:+} degrees C: {text} ha",
+                surface.precipitation[column], warmth
+            );
+            svg.mark([x - cell / 2.0, y - CELL / 2.0, cell, CELL], &words);
             if text_width(&text, size) <= cell - 4.0 {
                 let ink = if is_dark(colour) { WHITE } else { INK };
                 svg.text(x, y + 16.0, &text, Word::new(size, ink).at(Anchor::Middle));
@@ -57,8 +62,8 @@ pub(crate) fn response_surface(surface: &ClimateSurface, width: f64) -> Svg {
         let text = format!("{sign}{}", axis(*rain));
         svg.text(x_at(column as f64), bottom + 15.0, &text, Word::new(12.0, MUTED).at(Anchor::Middle));
     }
-    svg.text(left, bottom + 33.0, "Change of precipitation (%); cells: habitat (ha)", Word::new(12.0, MUTED));
-    bottom += 44.0;
+    bottom += 44.0
+        + svg.axes(left, bottom + 33.0, "Change of precipitation (%); cells: habitat (ha)", width - left);
     for (at, mark) in surface.marks.iter().enumerate() {
         let place = place_in(&surface.precipitation, mark.precipitation)
             .zip(place_in(&surface.temperature_c, mark.temperature_c));

@@ -11,6 +11,8 @@ pub(crate) struct Svg {
     height: f64,
     title: String,
     body: String,
+    /// What can be read off at which place, for the page's script: `[x, y, width, height, words]` as JSON.
+    marks: Vec<String>,
 }
 
 /// Where a word sits on its point.
@@ -114,11 +116,16 @@ fn n(x: f64) -> String {
     if text == "-0" { "0".to_string() } else { text.to_string() }
 }
 
+/// A coordinate with at most one decimal.
+fn t(x: f64) -> String {
+    n((x * 10.0).round() / 10.0)
+}
+
 impl Svg {
     /// An empty picture of `width` units; its height is set by [`Svg::finish`]. `title` is what a
     /// screen reader says in its place.
     pub(crate) fn new(width: f64, title: &str) -> Self {
-        Svg { width, height: 0.0, title: title.to_string(), body: String::new() }
+        Svg { width, height: 0.0, title: title.to_string(), body: String::new(), marks: Vec::new() }
     }
 
     /// A filled rectangle; nothing where it has no size.
@@ -194,6 +201,24 @@ impl Svg {
         );
     }
 
+    /// Words that the page shows where somebody points at a place (x, y, width, height) or comes to it by keys; nothing where it has no
+    /// number. A place too thin to hit is widened.
+    pub(crate) fn mark(&mut self, [x, y, width, height]: [f64; 4], words: &str) {
+        const THIN: f64 = 2.0;
+        let wide =
+            |from: f64, length: f64| if length < THIN { (from - THIN / 2.0, THIN) } else { (from, length) };
+        let ((x, width), (y, height)) = (wide(x, width), wide(y, height));
+        if [x, y, width, height].iter().all(|v| v.is_finite()) {
+            let words = serde_json::Value::from(words);
+            self.marks.push(format!("[{},{},{},{},{words}]", t(x), t(y), t(width), t(height)));
+        }
+    }
+
+    /// As [`Self::mark`], about a point.
+    pub(crate) fn mark_point(&mut self, [x, y]: [f64; 2], words: &str) {
+        self.mark([x - 5.0, y - 5.0, 10.0, 10.0], words);
+    }
+
     /// A line of text with its baseline at `y`.
     pub(crate) fn text(&mut self, x: f64, y: f64, text: &str, word: Word) {
         let anchor = match word.anchor {
@@ -221,6 +246,12 @@ impl Svg {
             self.text(x, y + i as f64 * step, line, word);
         }
         lines.len().saturating_sub(1) as f64 * step
+    }
+
+    /// What the axes show, broken into lines of at most `width` units, the first with its baseline at `y`; returns the height of the lines
+    /// after the first.
+    pub(crate) fn axes(&mut self, x: f64, y: f64, text: &str, width: f64) -> f64 {
+        self.lines(x, y, &wrapped(text, 12.0, width), Word::new(12.0, super::MUTED))
     }
 
     /// A bold line of text with a lighter note after it.
@@ -278,7 +309,11 @@ impl Svg {
 
     /// For a web page, at its own size.
     pub(crate) fn inline(&self) -> String {
-        self.markup(&format!("width=\"{}\" height=\"{}\"", n(self.width), n(self.height)), 0.0)
+        let marks = match self.marks.len() {
+            0 => String::new(),
+            _ => format!(" data-marks=\"{}\"", escape(&format!("[{}]", self.marks.join(",")))),
+        };
+        self.markup(&format!("width=\"{}\" height=\"{}\"{marks}", n(self.width), n(self.height)), 0.0)
     }
 
     /// For a file: `width_mm` wide on a white ground.
@@ -320,6 +355,21 @@ mod tests {
         assert!(lines.len() > 1);
         assert!(lines.iter().all(|line| text_width(line, 12.0) <= 120.0), "{lines:?}");
         assert_eq!(lines.join(" "), "Rain down 30 % and water table 0.5 m lower");
+    }
+
+    #[test]
+    fn marks_are_on_the_page_only_and_read_back() {
+        let mut svg = Svg::new(100.0, "");
+        svg.mark([1.04, 2.0, 0.5, 8.0], "\"Quenby\" <b>: 3 ha");
+        svg.mark([f64::NAN, 0.0, 1.0, 1.0], "nowhere");
+        let svg = svg.finish(10.0);
+        assert!(!svg.file(85.0).contains("data-marks"));
+        let text = svg.inline();
+        let start = text.find("data-marks=\"").unwrap() + "data-marks=\"".len();
+        let marks = text[start..start + text[start..].find('"').unwrap()].replace("&quot;", "\"");
+        let marks = marks.replace("&lt;", "<").replace("&gt;", ">");
+        let marks: serde_json::Value = serde_json::from_str(&marks).unwrap();
+        assert_eq!(marks, serde_json::json!([[0.3, 2, 2, 8, "\"Quenby\" <b>: 3 ha"]]));
     }
 
     #[test]

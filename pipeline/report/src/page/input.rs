@@ -11,10 +11,18 @@ pub struct PageInput<'a> {
     pub record: &'a RunRecord,
     /// The answer in a few numbers.
     pub headline: Headline,
+    /// What lasts, one sentence each; shown in the summary.
+    pub holds: Vec<String>,
+    /// What is lost first, one sentence each; shown in the summary.
+    pub goes_first: Vec<String>,
     /// What is uncertain, one sentence each, most important first; shown in the summary.
     pub uncertain: Vec<String>,
     /// Maps, all covering the bounds of `record.grid`, in the order offered.
     pub maps: Vec<MapLayer>,
+    /// Patches of the baseline as a picture, to be picked on the maps.
+    pub patches: Option<PatchMap>,
+    /// Latitudes and longitudes over the grid, where the place of the grid is known.
+    pub places: Option<PlaceMesh>,
     /// Loss split by zone, wetland class, land cover.
     pub losses: Vec<LossBreakdown>,
     /// Drought index and events of each climate shown; none where the study has no climate.
@@ -41,6 +49,8 @@ pub struct PageInput<'a> {
     pub not_assessed: Vec<AreaRow>,
     /// What the answer must not be used for, and what it leaves out.
     pub cautions: Vec<String>,
+    /// Works that the methods cite, in the order of the list.
+    pub references: Vec<Reference>,
     /// How to cite the run.
     pub cite: String,
 }
@@ -109,8 +119,40 @@ pub struct MapLayer {
     pub width: usize,
     /// Rows of pixels.
     pub height: usize,
+    /// Cells of the grid along a side of a pixel; pixels begin at the top left of the grid.
+    pub step: usize,
     /// Pixels row by row from the top left, `width * height` of them.
     pub pixels: MapPixels,
+}
+
+/// The patches of one scenario as a picture of their numbers.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct PatchMap {
+    /// Columns of pixels.
+    pub width: usize,
+    /// Rows of pixels.
+    pub height: usize,
+    /// Cells of the grid along a side of a pixel.
+    pub step: usize,
+    /// Number of the patch of each pixel, 0 where there is none; row by row from the top left.
+    pub numbers: Vec<u32>,
+    /// Name of the table with a row for each patch (columns `scenario` and `patch`).
+    pub table: String,
+    /// What the column `scenario` of that table says of these patches.
+    pub scenario: String,
+    /// Names of other tables whose column `patch` holds numbers of these patches in every row.
+    pub also_in: Vec<String>,
+}
+
+/// Latitude and longitude at points spread evenly over the bounds of the grid, edges included.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+pub struct PlaceMesh {
+    /// Points from left to right, at least two.
+    pub columns: usize,
+    /// Points from top to bottom, at least two.
+    pub rows: usize,
+    /// Latitude and longitude in degrees on the datum of the reference system, row by row from the top left.
+    pub degrees: Vec<[f64; 2]>,
 }
 
 /// The pixels of a map, already thinned.
@@ -323,13 +365,54 @@ pub struct ClimateMark {
     pub temperature_c: f64,
 }
 
+/// Part of the reporting protocol ODMAP: D. Zurell et al. (2020), Ecography 43:1261-1277, doi:10.1111/ecog.04960.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub enum ProtocolPart {
+    /// Aim, place, time, concept, assumptions.
+    Overview,
+    /// What was read, and how it was brought together.
+    Data,
+    /// How suitability comes about.
+    Model,
+    /// How well it agrees with what is known.
+    Assessment,
+    /// What scenarios make of it.
+    Prediction,
+}
+
 /// How something was computed.
 #[derive(Clone, Debug, PartialEq)]
 pub struct MethodNote {
+    /// The part it belongs to.
+    pub part: ProtocolPart,
     /// Title.
     pub title: String,
     /// Plain text; an empty line begins a new paragraph.
     pub text: String,
+    /// Formulas used, one a line, in plain characters.
+    pub formulas: Vec<String>,
+}
+
+impl MethodNote {
+    /// A note without formulas.
+    pub fn new(part: ProtocolPart, title: impl Into<String>, text: impl Into<String>) -> Self {
+        MethodNote { part, title: title.into(), text: text.into(), formulas: Vec::new() }
+    }
+
+    /// With one formula more.
+    pub fn formula(mut self, formula: impl Into<String>) -> Self {
+        self.formulas.push(formula.into());
+        self
+    }
+}
+
+/// A work cited.
+#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+pub struct Reference {
+    /// The entry of the list, without the identifier.
+    pub text: String,
+    /// Digital object identifier, "" where it has none.
+    pub doi: String,
 }
 
 /// An area with its name.

@@ -16,11 +16,24 @@ const STOPS: usize = 17;
 /// All maps of the page, as its script reads them.
 #[derive(Serialize)]
 pub(super) struct Maps {
-    /// Ground covered from left to right, metres.
-    ground_width_m: f64,
+    /// Left, bottom, right, top of the grid, metres.
+    bounds: [f64; 4],
+    /// Cell side, metres.
+    cell_m: f64,
+    /// Name of the reference system.
+    crs: String,
+    places: Option<PlacesView>,
     /// Colours of the ramps used, low to high, "#rrggbb".
     ramps: BTreeMap<String, Vec<String>>,
     layers: Vec<LayerView>,
+}
+
+#[derive(Serialize)]
+struct PlacesView {
+    columns: usize,
+    rows: usize,
+    /// To 1e-6 degrees, a tenth of a metre.
+    degrees: Vec<[f64; 2]>,
 }
 
 #[derive(Serialize)]
@@ -33,6 +46,8 @@ struct LayerView {
     caption: String,
     width: usize,
     height: usize,
+    /// Metres along a side of a pixel.
+    pixel_m: f64,
     /// The picture as a data URI.
     picture: String,
     /// Classes of the legend; empty for a ramp.
@@ -58,15 +73,28 @@ struct RampView {
     stops: Vec<String>,
 }
 
-/// Draws every layer.
-pub(super) fn maps(input: &PageInput<'_>) -> Result<Maps, ReportError> {
-    let [left, _, right, _] = input.record.grid.bounds;
-    let mut maps = Maps { ground_width_m: right - left, ramps: BTreeMap::new(), layers: Vec::new() };
+/// Draws every layer, of its pixels only every `thin`th of every `thin`th row.
+pub(super) fn maps(input: &PageInput<'_>, thin: usize) -> Result<Maps, ReportError> {
+    let grid = &input.record.grid;
+    let round = |degrees: f64| (degrees * 1e6).round() / 1e6;
+    let places = input.places.as_ref().filter(|mesh| mesh.columns > 1 && mesh.rows > 1);
+    let mut maps = Maps {
+        bounds: grid.bounds,
+        cell_m: grid.cell_m,
+        crs: grid.crs.clone(),
+        places: places.map(|mesh| PlacesView {
+            columns: mesh.columns,
+            rows: mesh.rows,
+            degrees: mesh.degrees.iter().map(|place| place.map(round)).collect(),
+        }),
+        ramps: BTreeMap::new(),
+        layers: Vec::new(),
+    };
     for layer in &input.maps {
         if input.maps.iter().filter(|other| other.id == layer.id).count() > 1 {
             return Err(refusal(layer, "another layer has the same id; ids must differ".into()));
         }
-        let view = view(layer)?;
+        let view = view(layer, thin, grid.cell_m)?;
         if let MapPixels::Ramp { ramp, .. } = &layer.pixels {
             let colours = ramp.colours(STEPS).into_iter().map(Rgb::css).collect();
             maps.ramps.insert(format!("{ramp:?}"), colours);
@@ -80,7 +108,23 @@ fn refusal(layer: &MapLayer, message: String) -> ReportError {
     ReportError::MapLayer { layer: layer.id.clone(), message }
 }
 
-fn view(layer: &MapLayer) -> Result<LayerView, ReportError> {
+/// Every `step`th value of every `step`th row, from the middle of the first step on; at least one each way.
+pub(super) fn thinned<T: Copy>(
+    values: &[T],
+    width: usize,
+    height: usize,
+    step: usize,
+) -> (usize, usize, Vec<T>) {
+    let taken = |length: usize| {
+        let first = (step / 2).min(length.saturating_sub(1));
+        (first..length).step_by(step.max(1)).collect::<Vec<usize>>()
+    };
+    let (rows, cols) = (taken(height), taken(width));
+    let kept = rows.iter().flat_map(|row| cols.iter().map(move |col| values[row * width + col])).collect();
+    (cols.len(), rows.len(), kept)
+}
+
+fn view(layer: &MapLayer, thin: usize, cell_m: f64) -> Result<LayerView, ReportError> {
     let pixels = match &layer.pixels {
         MapPixels::Classes { codes, .. } => codes.len(),
         MapPixels::Ramp { values, .. } => values.len(),
@@ -145,8 +189,9 @@ fn view(layer: &MapLayer) -> Result<LayerView, ReportError> {
             (indices, ramp.colours(STEPS), Vec::new(), Some(view))
         }
     };
-    let png = picture(layer, &indices, &palette).map_err(|error| refusal(layer, error.to_string()))?;
-    let code = base64::engine::general_purpose::STANDARD.encode(png);
+    let (width, height, indices) = thinned(&indices, layer.width, layer.height, thin);
+    let png =
+        picture(width, height, &indices, &palette).map_err(|error| refusal(layer, error.to_string()))?;
     Ok(LayerView {
         id: layer.id.clone(),
         title: layer.title.clone(),
@@ -154,9 +199,10 @@ fn view(layer: &MapLayer) -> Result<LayerView, ReportError> {
         scenario: layer.scenario.clone(),
         unit: layer.unit.clone(),
         caption: layer.caption.clone(),
-        width: layer.width,
-        height: layer.height,
-        picture: format!("data:image/png;base64,{code}"),
+        width,
+        height,
+        pixel_m: cell_m * (layer.step.max(1) * thin) as f64,
+        picture: data_uri(&png),
         classes,
         ramp,
         gaps: indices.contains(&0),
@@ -172,11 +218,21 @@ fn ramp_index(value: f32, min: f32, max: f32) -> u8 {
     1 + (share * (STEPS - 1) as f32).round() as u8
 }
 
+/// A PNG as a data URI.
+pub(super) fn data_uri(png: &[u8]) -> String {
+    format!("data:image/png;base64,{}", base64::engine::general_purpose::STANDARD.encode(png))
+}
+
 /// An indexed PNG (W3C Portable Network Graphics); index 0 is transparent, `palette` follows it.
-fn picture(layer: &MapLayer, indices: &[u8], palette: &[Rgb]) -> Result<Vec<u8>, png::EncodingError> {
+fn picture(
+    width: usize,
+    height: usize,
+    indices: &[u8],
+    palette: &[Rgb],
+) -> Result<Vec<u8>, png::EncodingError> {
     let side = |length: usize| u32::try_from(length).unwrap_or(u32::MAX);
     let mut out = Vec::new();
-    let mut encoder = png::Encoder::new(&mut out, side(layer.width), side(layer.height));
+    let mut encoder = png::Encoder::new(&mut out, side(width), side(height));
     encoder.set_color(png::ColorType::Indexed);
     encoder.set_depth(png::BitDepth::Eight);
     // A palette picture compresses best unfiltered (PNG specification, filter selection).
@@ -206,6 +262,7 @@ mod tests {
             caption: String::new(),
             width: 2,
             height: 2,
+            step: 1,
             pixels,
         }
     }
@@ -223,12 +280,9 @@ mod tests {
 
     #[test]
     fn classes_come_back_in_their_colours_and_gaps_transparent() {
-        let view = view(&layer(MapPixels::Classes {
-            codes: vec![0, 3, 255, 4],
-            styles: change_classes(),
-            no_data: Some(255),
-        }))
-        .unwrap();
+        let pixels =
+            MapPixels::Classes { codes: vec![0, 3, 255, 4], styles: change_classes(), no_data: Some(255) };
+        let view = view(&layer(pixels), 1, 30.0).unwrap();
         let (pixels, info) = decoded(&view);
         assert_eq!((info.width, info.height), (2, 2));
         let classes = change_classes();
@@ -242,13 +296,13 @@ mod tests {
 
     #[test]
     fn numbers_take_the_colour_of_their_place_and_are_held_inside_the_limits() {
-        let view = view(&layer(MapPixels::Ramp {
+        let pixels = MapPixels::Ramp {
             values: vec![-5.0, 12.0, f32::NAN, 99.0],
             min: 0.0,
             max: 12.0,
             ramp: Ramp::Hydroperiod,
-        }))
-        .unwrap();
+        };
+        let view = view(&layer(pixels), 1, 30.0).unwrap();
         let (pixels, _) = decoded(&view);
         let colours = Ramp::Hydroperiod.colours(STEPS);
         assert_eq!(pixels[0..3], colours[0].0);
@@ -259,7 +313,7 @@ mod tests {
 
     #[test]
     fn layers_that_do_not_hold_together_are_refused() {
-        let message = |pixels| view(&layer(pixels)).err().unwrap().to_string();
+        let message = |pixels| view(&layer(pixels), 1, 30.0).err().unwrap().to_string();
         let codes = vec![0, 9, 0, 0];
         let unknown = message(MapPixels::Classes { codes, styles: change_classes(), no_data: None });
         assert!(unknown.contains("\"change\"") && unknown.contains("code 9"), "{unknown}");
@@ -267,5 +321,14 @@ mod tests {
         assert!(message(ramp(vec![0.0; 3], 0.0)).contains("3 pixels for 2 x 2"));
         assert!(message(ramp(vec![0.0; 4], 1.0)).contains("limits 1 to 1"));
         assert!(message(ramp(vec![0.0; 4], f32::NAN)).contains("limits NaN"));
+    }
+
+    #[test]
+    fn thinning_keeps_the_middle_of_every_step_and_never_nothing() {
+        let values: Vec<u32> = (0..35).collect();
+        // 7 columns, 5 rows, every third from the second on: columns 1 and 4, rows 1 and 4
+        assert_eq!(thinned(&values, 7, 5, 3), (2, 2, vec![8, 11, 29, 32]));
+        assert_eq!(thinned(&values, 7, 5, 1).2, values);
+        assert_eq!(thinned(&[5, 6], 2, 1, 8), (1, 1, vec![6]));
     }
 }

@@ -1,6 +1,8 @@
 //! The words and numbers of the page, as the template reads them.
 
-use super::{HeadlineRow, MethodNote, PageInput};
+use super::numbers::Numbers;
+use super::patches::linked;
+use super::{HeadlineRow, MethodNote, PageInput, ProtocolPart};
 use crate::number::{cell, hectares, percent};
 use crate::record::{Input, RunRecord};
 use crate::table::{Table, Values};
@@ -8,6 +10,14 @@ use serde::Serialize;
 
 /// More rows of a table are left to its file.
 const MOST_ROWS: usize = 300;
+/// Parts of the reporting protocol, in its order, with their names in links and their titles.
+const PARTS: [(ProtocolPart, &str, &str); 5] = [
+    (ProtocolPart::Overview, "overview", "Overview"),
+    (ProtocolPart::Data, "data", "Data"),
+    (ProtocolPart::Model, "model", "Model"),
+    (ProtocolPart::Assessment, "assessment", "Assessment"),
+    (ProtocolPart::Prediction, "prediction", "Prediction"),
+];
 
 #[derive(Serialize)]
 pub(super) struct View<'a> {
@@ -16,12 +26,17 @@ pub(super) struct View<'a> {
     scenarios: Vec<Card>,
     assessed: String,
     not_assessed_total: String,
-    uncertain: &'a [String],
+    holds: Vec<String>,
+    goes_first: Vec<String>,
+    uncertain: Vec<String>,
+    warnings: Vec<String>,
+    notes: Vec<String>,
     tables: Vec<TableView<'a>>,
-    methods: Vec<MethodView<'a>>,
+    parts: Vec<PartView<'a>>,
+    references: Vec<ReferenceView<'a>>,
     sources: Vec<Source<'a>>,
     not_assessed: Vec<[String; 2]>,
-    cautions: &'a [String],
+    cautions: Vec<String>,
     cite: &'a str,
     grid: String,
 }
@@ -52,9 +67,10 @@ struct Part {
 struct TableView<'a> {
     name: &'a str,
     title: &'a str,
-    note: &'a str,
+    number: Option<usize>,
+    note: String,
     columns: Vec<ColumnView<'a>>,
-    rows: Vec<Vec<CellView>>,
+    rows: Vec<RowView>,
     left_out: usize,
 }
 
@@ -68,17 +84,41 @@ struct ColumnView<'a> {
 }
 
 #[derive(Serialize)]
+struct RowView {
+    /// The patch of the map whose own row this is.
+    id: Option<i64>,
+    cells: Vec<CellView>,
+}
+
+#[derive(Serialize)]
 struct CellView {
     /// As shown; empty where missing.
     shown: String,
     /// In full, for sorting and download; `None` where missing.
     value: Option<String>,
+    /// The patch of the map that the cell names.
+    patch: Option<i64>,
+}
+
+/// A part of the reporting protocol.
+#[derive(Serialize)]
+struct PartView<'a> {
+    name: &'static str,
+    title: &'static str,
+    notes: Vec<MethodView<'a>>,
 }
 
 #[derive(Serialize)]
 struct MethodView<'a> {
     title: &'a str,
-    paragraphs: Vec<&'a str>,
+    paragraphs: Vec<String>,
+    formulas: &'a [String],
+}
+
+#[derive(Serialize)]
+struct ReferenceView<'a> {
+    text: &'a str,
+    doi: &'a str,
 }
 
 /// A layer with its files.
@@ -93,7 +133,8 @@ struct Source<'a> {
     blake3: &'a str,
 }
 
-pub(super) fn view<'a>(input: &'a PageInput<'a>) -> View<'a> {
+pub(super) fn view<'a>(input: &'a PageInput<'a>, numbers: &Numbers) -> View<'a> {
+    let referred = |lines: &[String]| lines.iter().map(|line| numbers.linked(line)).collect::<Vec<String>>();
     let headline = &input.headline;
     let grid = &input.record.grid;
     let longest = headline
@@ -113,16 +154,25 @@ pub(super) fn view<'a>(input: &'a PageInput<'a>) -> View<'a> {
         scenarios: headline.rows.iter().map(|row| card(row, longest)).collect(),
         assessed: hectares(headline.assessed_ha),
         not_assessed_total: hectares(headline.not_assessed_ha),
-        uncertain: &input.uncertain,
-        tables: input.tables.iter().map(table).collect(),
-        methods: input.methods.iter().map(method).collect(),
+        holds: referred(&input.holds),
+        goes_first: referred(&input.goes_first),
+        uncertain: referred(&input.uncertain),
+        warnings: referred(&input.record.warnings),
+        notes: referred(&input.record.notes),
+        tables: input.tables.iter().map(|one| table(input, one, numbers)).collect(),
+        parts: PARTS.iter().map(|part| part_view(input, *part, numbers)).collect(),
+        references: input
+            .references
+            .iter()
+            .map(|reference| ReferenceView { text: &reference.text, doi: &reference.doi })
+            .collect(),
         sources: sources(&input.record.inputs),
         not_assessed: input
             .not_assessed
             .iter()
             .map(|row| [row.label.clone(), hectares(row.area_ha)])
             .collect(),
-        cautions: &input.cautions,
+        cautions: referred(&input.cautions),
         cite: &input.cite,
         grid: format!(
             "{}, cells of {} m, {} rows x {} columns",
@@ -160,12 +210,24 @@ fn card(row: &HeadlineRow, longest: f64) -> Card {
     }
 }
 
-fn table(table: &Table) -> TableView<'_> {
+fn table<'a>(input: &PageInput<'_>, table: &'a Table, numbers: &Numbers) -> TableView<'a> {
     let rows = table.rows();
+    let linked = linked(input, table);
+    let own = input.patches.as_ref().is_some_and(|patches| patches.table == table.name);
+    let row = |row: usize| -> RowView {
+        let cells = table.columns.iter().enumerate().map(|(column, of)| {
+            let (shown, value) = shown(&of.values, row);
+            let patch = linked.as_ref().and_then(|linked| linked.number(table, row, column));
+            CellView { shown, value, patch }
+        });
+        let cells: Vec<CellView> = cells.collect();
+        RowView { id: cells.iter().find_map(|cell| cell.patch).filter(|_| own), cells }
+    };
     TableView {
         name: &table.name,
         title: &table.title,
-        note: &table.note,
+        number: numbers.tables.get(&table.name).copied(),
+        note: numbers.linked(&table.note),
         columns: table
             .columns
             .iter()
@@ -177,22 +239,24 @@ fn table(table: &Table) -> TableView<'_> {
                 number: !matches!(column.values, Values::Text(_)),
             })
             .collect(),
-        rows: (0..rows.min(MOST_ROWS))
-            .map(|row| table.columns.iter().map(|column| cell_view(&column.values, row)).collect())
-            .collect(),
+        rows: (0..rows.min(MOST_ROWS)).map(row).collect(),
         left_out: rows.saturating_sub(MOST_ROWS),
     }
 }
 
 /// "lost_ha" in ha reads "lost"; the unit stands beside it.
-fn label(name: &str, unit: &str) -> String {
+pub(super) fn label(name: &str, unit: &str) -> String {
     let plain = name.strip_suffix(&format!("_{unit}")).unwrap_or(name);
-    let plain = if unit == "%" { plain.strip_suffix("_percent").unwrap_or(plain) } else { plain };
+    let plain =
+        if unit == "months per year" { plain.strip_suffix("_months").unwrap_or(plain) } else { plain };
+    let plain =
+        if matches!(unit, "%" | "percent") { plain.strip_suffix("_percent").unwrap_or(plain) } else { plain };
     plain.replace('_', " ")
 }
 
-fn cell_view(values: &Values, row: usize) -> CellView {
-    let (shown, value) = match values {
+/// A cell as shown, empty where missing, and in full.
+pub(super) fn shown(values: &Values, row: usize) -> (String, Option<String>) {
+    match values {
         Values::Text(cells) => {
             let word = cells.get(row).cloned().flatten();
             (word.clone().unwrap_or_default(), word)
@@ -207,14 +271,24 @@ fn cell_view(values: &Values, row: usize) -> CellView {
             let number = cells.get(row).copied().flatten().filter(|number| number.is_finite());
             (number.map(cell).unwrap_or_default(), number.map(|number| number.to_string()))
         }
-    };
-    CellView { shown, value }
+    }
 }
 
-fn method(note: &MethodNote) -> MethodView<'_> {
+fn part_view<'a>(
+    input: &'a PageInput<'_>,
+    (part, name, title): (ProtocolPart, &'static str, &'static str),
+    numbers: &Numbers,
+) -> PartView<'a> {
+    let notes = input.methods.iter().filter(|note| note.part == part);
+    PartView { name, title, notes: notes.map(|note| method(note, numbers)).collect() }
+}
+
+fn method<'a>(note: &'a MethodNote, numbers: &Numbers) -> MethodView<'a> {
+    let paragraphs = note.text.split("\n\n").map(str::trim).filter(|text| !text.is_empty());
     MethodView {
         title: &note.title,
-        paragraphs: note.text.split("\n\n").map(str::trim).filter(|text| !text.is_empty()).collect(),
+        paragraphs: paragraphs.map(|text| numbers.linked(text)).collect(),
+        formulas: &note.formulas,
     }
 }
 
@@ -291,9 +365,9 @@ mod tests {
     #[test]
     fn a_missing_cell_is_empty_and_zero_is_zero() {
         let values = Values::Real(vec![None, Some(0.0), Some(f64::NAN)]);
-        let cells: Vec<_> = (0..3).map(|row| cell_view(&values, row)).collect();
-        assert_eq!((cells[0].shown.as_str(), &cells[0].value), ("", &None));
-        assert_eq!((cells[1].shown.as_str(), cells[1].value.as_deref()), ("0", Some("0")));
-        assert_eq!(cells[2].value, None);
+        let cells: Vec<_> = (0..3).map(|row| shown(&values, row)).collect();
+        assert_eq!(cells[0], (String::new(), None));
+        assert_eq!(cells[1], ("0".to_string(), Some("0".to_string())));
+        assert_eq!(cells[2].1, None);
     }
 }

@@ -3,9 +3,9 @@
 use lentic_report::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, Column, CurvePanel, CurveShape, Distribution, Drought,
     DroughtMonth, GridRecord, HabitatByYear, Headline, HeadlineRow, Input, LadderCurve, LossBreakdown,
-    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PeriodRecord, PopulationPath, Product, Program,
-    Ramp, RunRecord, SensitivityPanel, SensitivityPart, Stage, StudyRecord, Table, YearLine, change_classes,
-    not_assessed_classes, permanence_classes,
+    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PatchMap, PeriodRecord, PlaceMesh, PopulationPath,
+    Product, Program, ProtocolPart, Ramp, Reference, RunRecord, SensitivityPanel, SensitivityPart, Stage,
+    StudyRecord, Table, YearLine, change_classes, not_assessed_classes, permanence_classes,
 };
 
 const WIDTH: usize = 420;
@@ -68,6 +68,7 @@ fn layer(id: &str, group: &str, scenario: Option<&str>, unit: &str, pixels: MapP
         },
         width: WIDTH,
         height: HEIGHT,
+        step: 1,
         pixels,
     }
 }
@@ -131,6 +132,24 @@ fn maps() -> Vec<MapLayer> {
         MapPixels::Classes { codes: reasons, styles: not_assessed_classes(), no_data: Some(255) },
     ));
     maps
+}
+
+/// Two patches: left and right half of the best ground.
+fn patch_map() -> PatchMap {
+    let numbers = (0..WIDTH * HEIGHT).map(|at| {
+        let (row, col) = (at / WIDTH, at % WIDTH);
+        let habitat = !outside(row, col) && hollow(row, col) > 0.25;
+        if habitat { 1 + u32::from(col > WIDTH / 2) } else { 0 }
+    });
+    PatchMap {
+        width: WIDTH,
+        height: HEIGHT,
+        step: 1,
+        numbers: numbers.collect(),
+        table: "patches".into(),
+        scenario: "baseline".into(),
+        also_in: Vec::new(),
+    }
 }
 
 fn headline() -> Headline {
@@ -334,6 +353,11 @@ fn tables() -> Vec<Table> {
         title: "Patches of habitat, baseline".into(),
         note: String::new(),
         columns: vec![
+            Column::text(
+                "scenario",
+                "Scenario.",
+                (1..=count).map(|i| Some(if i <= 2 { "baseline" } else { "drier" }.into())).collect(),
+            ),
             Column::integer("patch", "", "Number of the patch.", (1..=count).map(Some).collect()),
             Column::real("area_ha", "ha", "Area.", (1..=count).map(|i| Some(702.0 / i as f64)).collect()),
             Column::real(
@@ -432,12 +456,20 @@ impl Sample {
         PageInput {
             record: &self.record,
             headline: headline(),
+            holds: vec!["Ostrel Flats keep the most: 197 ha in the driest scenario.".into()],
+            goes_first: vec!["Quenby Arm: 30 % lost in the mildest scenario.".into()],
             uncertain: vec![
                 "The range of a scenario comes from the curves, the weights and the threshold; it assumes that errors are shared within a response group.".into(),
                 "A tenth of the baseline area is habitat by the observed but not by the modelled hydroperiod.".into(),
                 "Temperature-only evapotranspiration can overstate drying under strong warming.".into(),
             ],
             maps: maps(),
+            patches: Some(patch_map()),
+            places: Some(PlaceMesh {
+                columns: 2,
+                rows: 2,
+                degrees: vec![[34.1, 10.3], [34.1, 10.5], [34.0, 10.3], [34.0, 10.5]],
+            }),
             losses: losses(),
             droughts: vec![drought()],
             curves: curves(),
@@ -494,8 +526,8 @@ impl Sample {
             }),
             tables: &self.tables,
             methods: vec![
-                MethodNote { title: "Water history".into(), text: "Per cell, the hydroperiod is the sum over calendar months of wet months divided by observed months.\n\nA cell needs 24 observed months in 6 calendar months, else it is not assessed.".into() },
-                MethodNote { title: "Suitability".into(), text: "Requisites combine by the geometric mean, so any missing one rules a cell out. Habitat begins at 0.5.".into() },
+                MethodNote::new(ProtocolPart::Data, "Water history", "Per cell, the hydroperiod is the sum over calendar months of wet months divided by observed months.\n\nA cell needs 24 observed months in 6 calendar months, else it is not assessed."),
+                MethodNote::new(ProtocolPart::Model, "Suitability", "Requisites combine by the geometric mean, so any missing one rules a cell out. Habitat begins at 0.5 (table patches; Saaty 1980).").formula("S = Π sᵢ^wᵢ"),
             ],
             not_assessed: vec![
                 AreaRow { label: "Water record too short".into(), area_ha: 201.2 },
@@ -506,6 +538,16 @@ impl Sample {
                 "This is where the settings say the animal could live. It is not where it was found, and not how many there are.".into(),
                 "Assigning a category of extinction risk is for the assessors; nothing here is one.".into(),
                 "Plants can hide water from above; pools under reed are wetter than the record says.".into(),
+            ],
+            references: vec![
+                Reference {
+                    text: "Saaty, T. L. (1980): The analytic hierarchy process. McGraw-Hill, New York.".into(),
+                    doi: String::new(),
+                },
+                Reference {
+                    text: "Zurell, D. et al. (2020): A standard protocol for reporting species distribution models. Ecography 43, 1261-1277.".into(),
+                    doi: "10.1111/ecog.04960".into(),
+                },
             ],
             cite: "lentic 0.1.0, run 9b41c07e: Talverra Sink, habitat of the Talverra mud turtle, 1991-01 to 2020-12.".into(),
         }
