@@ -24,9 +24,9 @@ use lentic_numerics::sensitivity::{Estimate, SobolIndex};
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
     AreaRow, ClassStyle, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, Ramp, SensitivityPanel, SensitivityPart, YearLine, change_classes, not_assessed_classes,
-    permanence_classes,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, KeptCells, LadderCurve, LossBreakdown, LossRow,
+    MapLayer, MapPixels, Ramp, SensitivityPanel, SensitivityPart, YearLine, change_classes,
+    not_assessed_classes, permanence_classes,
 };
 use lentic_study::Study;
 use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Scenario, Variable};
@@ -280,6 +280,32 @@ pub fn not_assessed(reasons: &[ExactSum]) -> Vec<AreaRow> {
     rows.map(|(class, area)| AreaRow { label: class.name, area_ha: ha(area) }).collect()
 }
 
+/// Every n-th cell of every n-th row, so that a map fits a screen: columns, rows and cells. `read` gives a row of the grid.
+///
+/// # Errors
+/// What `read` meets.
+pub fn thinned<T>(
+    grid: &Grid,
+    read: impl Fn(&Window) -> Result<Vec<T>, EngineError>,
+) -> Result<(usize, usize, Vec<T>), EngineError> {
+    let step = grid.rows.max(grid.cols).div_ceil(LONGEST);
+    let mut values = Vec::new();
+    let mut height = 0;
+    for row in (step / 2..grid.rows).step_by(step) {
+        let cells = read(&Window { row, col: 0, rows: 1, cols: grid.cols })?;
+        values.extend(cells.into_iter().skip(step / 2).step_by(step));
+        height += 1;
+    }
+    Ok((values.len() / height.max(1), height, values))
+}
+
+/// The raster of the run that a map is of, which bears its group's name.
+fn kept(group: &str, case: Option<&Case>) -> KeptCells {
+    let name = group.to_lowercase().replace(' ', "_");
+    let of = case.map_or_else(String::new, |case| format!("_{}", case.name));
+    KeptCells { file: format!("rasters/{name}{of}.tif"), members: None }
+}
+
 /// Maps, thinned to the size of a screen.
 pub struct Maps<'a> {
     /// The study.
@@ -344,14 +370,23 @@ impl Maps<'_> {
         }
         maps.push(self.record(
             "Observed hydroperiod",
+            "hydroperiod_observed",
             &water.hydroperiod,
             "months per year",
             (0.0, 12.0),
             Ramp::Hydroperiod,
         )?);
-        maps.push(self.record("Water trend", &water.slope, "months per decade", (-3.0, 3.0), Ramp::Trend)?);
+        maps.push(self.record(
+            "Water trend",
+            "water_trend",
+            &water.slope,
+            "months per decade",
+            (-3.0, 3.0),
+            Ramp::Trend,
+        )?);
         maps.push(self.record(
             "Fit of the response",
+            "response_quality",
             &response.brier_saved,
             "share of the calendar's error saved",
             (0.0, 1.0),
@@ -415,25 +450,17 @@ impl Maps<'_> {
             if let MapPixels::Classes { no_data, .. } = &mut map.pixels {
                 *no_data = Some(NO_AGREEMENT);
             }
+            map.kept = KeptCells {
+                file: format!("rasters/habitat_share_{}.tif", case.name),
+                members: Some(ranges.members),
+            };
             Ok(map)
         };
         self.cases.iter().zip(&ranges.agreement).map(map).collect()
     }
 
-    fn stride(&self) -> usize {
-        self.grid.rows.max(self.grid.cols).div_ceil(LONGEST)
-    }
-
     fn thinned<T: ScratchCell>(&self, scratch: &Scratch<T>) -> Result<(usize, usize, Vec<T>), EngineError> {
-        let step = self.stride();
-        let mut values = Vec::new();
-        let mut height = 0;
-        for row in (step / 2..self.grid.rows).step_by(step) {
-            let cells = scratch.read(&Window { row, col: 0, rows: 1, cols: self.grid.cols })?;
-            values.extend(cells.into_iter().skip(step / 2).step_by(step));
-            height += 1;
-        }
-        Ok((values.len() / height.max(1), height, values))
+        thinned(self.grid, |row| Ok(scratch.read(row)?))
     }
 
     /// A map of numbers of one case.
@@ -461,13 +488,16 @@ impl Maps<'_> {
             caption,
             width,
             height,
+            kept: kept(group, Some(case)),
             pixels: MapPixels::Ramp { values, min, max, ramp },
         })
     }
 
+    #[allow(clippy::too_many_arguments)]
     fn record(
         &self,
         name: &str,
+        file: &str,
         scratch: &Scratch<f32>,
         unit: &str,
         (min, max): (f32, f32),
@@ -483,6 +513,7 @@ impl Maps<'_> {
             caption: format!("{name}, {unit}, over the baseline months"),
             width,
             height,
+            kept: kept(file, None),
             pixels: MapPixels::Ramp { values, min, max, ramp },
         })
     }
@@ -506,6 +537,7 @@ impl Maps<'_> {
             caption,
             width,
             height,
+            kept: kept(group, case),
             pixels: MapPixels::Classes { codes, styles, no_data: Some(255) },
         })
     }

@@ -9,6 +9,7 @@ use crate::describe;
 use crate::dilution::dilute;
 use crate::error::EngineError;
 use crate::evidence::{self, Evidence};
+use crate::explain::CELLS;
 use crate::folder::Building;
 use crate::inputs;
 use crate::page_input::{self, Maps};
@@ -30,7 +31,8 @@ use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::response::{Groups, Spreads};
 use lentic_report::{
-    Headline, PageInput, RunRecord, Stage, Table, write_figures, write_page, write_record, write_table,
+    Headline, PageInput, RunRecord, Stage, Table, write_figures, write_kept, write_page, write_record,
+    write_table,
 };
 use lentic_study::Problem;
 use lentic_study::settings::{Driver, Scenario};
@@ -42,6 +44,9 @@ use std::time::Instant;
 const DISAGREEMENT: f64 = 10.0;
 /// Version of the program.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// File in `cells/` that keeps what the page shows.
+pub const PAGE: &str = "page.json";
 
 /// How to run.
 #[derive(Clone, Debug)]
@@ -511,6 +516,7 @@ fn write_report(
         cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),
     };
+    write_kept(&building.section(CELLS)?.join(PAGE), &input)?;
     write_page(&building.run().join("report.html"), &input)?;
     let figures = building.section("figures")?;
     write_figures(&figures, &input)?;

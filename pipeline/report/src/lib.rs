@@ -25,9 +25,9 @@ pub use error::ReportError;
 pub use figures::write_figures;
 pub use page::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PopulationPath, SensitivityPanel, SensitivityPart, YearLine,
-    write_page,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, KeptCells, KeptPage, LadderCurve, LossBreakdown,
+    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PopulationPath, SensitivityPanel, SensitivityPart,
+    YearLine, read_kept, write_kept, write_page,
 };
 pub use palette::{
     ClassStyle, Ramp, change_classes, limiting_classes, not_assessed_classes, permanence_classes,
@@ -37,4 +37,4 @@ pub use record::{
     GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,
     write_record,
 };
-pub use table::{Column, Table, Values, write_table};
+pub use table::{Column, Table, Values, read_table, write_table};

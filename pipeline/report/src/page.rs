@@ -5,14 +5,16 @@
 
 mod charts;
 mod input;
+mod keep;
 mod map;
 mod view;
 
 pub use input::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PopulationPath, SensitivityPanel, SensitivityPart, YearLine,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, KeptCells, LadderCurve, LossBreakdown, LossRow,
+    MapLayer, MapPixels, MethodNote, PageInput, PopulationPath, SensitivityPanel, SensitivityPart, YearLine,
 };
+pub use keep::{KeptPage, read_kept, write_kept};
 
 use crate::ReportError;
 use crate::file::write_bytes;

@@ -206,6 +206,7 @@ mod tests {
             caption: String::new(),
             width: 2,
             height: 2,
+            kept: Default::default(),
             pixels,
         }
     }

@@ -68,6 +68,7 @@ fn layer(id: &str, group: &str, scenario: Option<&str>, unit: &str, pixels: MapP
         },
         width: WIDTH,
         height: HEIGHT,
+        kept: Default::default(),
         pixels,
     }
 }
