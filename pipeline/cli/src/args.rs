@@ -103,6 +103,11 @@ pub enum Command {
         #[arg(long)]
         study: Option<PathBuf>,
     },
+    /// Write the page and the figures of a finished run again, or its public edition
+    ///
+    /// Nothing is computed: the page is made from what the run keeps. The public edition is a folder of its own, in which places are
+    /// generalised and small patches withheld, as [publication] of the study says.
+    Report(ReportArgs),
     /// Make monthly masks of water from multispectral scenes
     Water {
         /// The scenes file
@@ -129,6 +134,13 @@ pub enum Command {
         #[arg(long)]
         scenes: bool,
     },
+}
+
+/// What of a run is written again.
+#[derive(Group, Debug, Clone)]
+pub struct ReportArgs {
+    /// The run folder
+    pub run: PathBuf,
 }
 
 fn version() -> &'static str {

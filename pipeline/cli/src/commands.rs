@@ -3,6 +3,7 @@
 use crate::args::{Args, Command, Speech};
 use crate::bars::Bars;
 use crate::explain::{explained_json, explained_text};
+use crate::report::report;
 use crate::say;
 use crate::survey::survey;
 use lentic_engine::calibrate::{CalibrationSummary, calibrate, default_calibration_folder};
@@ -37,6 +38,7 @@ pub fn dispatch(args: &Args) -> ExitCode {
                 ExplainOptions { run: run.clone(), x: *x, y: *y, lonlat: *lonlat, study: study.clone() };
             explain_cell(&options, speech)
         }
+        Command::Report(wanted) => report(wanted, speech),
         Command::Water { scenes, out, threads, tile } => {
             make_masks(scenes, out.clone(), *threads, *tile as usize, speech)
         }

@@ -29,7 +29,7 @@ use lentic_report::{
     not_assessed_classes, permanence_classes,
 };
 use lentic_study::Study;
-use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Scenario, Variable};
+use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Role, Scenario, Variable};
 use std::collections::BTreeMap;
 
 /// Pixels on the longer side of a map.
@@ -120,6 +120,20 @@ pub fn losses(study: &Study, areas: &[ScenarioAreas]) -> Vec<LossBreakdown> {
         });
     }
     all
+}
+
+/// Area of each zone, hectares, by name.
+pub fn zones_ha(study: &Study, areas: &[ScenarioAreas]) -> BTreeMap<String, f64> {
+    let mut zones = BTreeMap::new();
+    let at = TABLE_ROLES.iter().position(|role| *role == Role::Zones);
+    let (Some(at), Some(layer)) = (at, study.layer_with(Role::Zones)) else { return zones };
+    for (code, found) in &areas[0].by[at].0 {
+        let parts =
+            [&found.kept, &found.degraded, &found.lost, &found.gained, &found.outside, &found.not_assessed];
+        // zones of one name count as one
+        *zones.entry(class_name(Some(layer), *code)).or_default() += parts.into_iter().map(ha).sum::<f64>();
+    }
+    zones
 }
 
 /// The index of the record and its droughts, climate by climate.

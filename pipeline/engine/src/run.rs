@@ -7,6 +7,7 @@ use crate::costs::refuges::Refuges;
 use crate::costs::{self, Costs};
 use crate::describe;
 use crate::dilution::dilute;
+use crate::editions;
 use crate::error::EngineError;
 use crate::evidence::{self, Evidence};
 use crate::explain::CELLS;
@@ -114,6 +115,10 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     clock.lap("checking the study", cells);
 
     let building = Building::start(&options.out)?;
+    let sensitive = checked.study.publication.sensitive;
+    if sensitive && !building.keeps_modes() {
+        warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
+    }
     let inputs = inputs::checksums(&checked, progress)?;
     clock.lap("taking checksums", 0);
 
@@ -316,12 +321,15 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let mut record = RunRecord {
         program: program(),
         run_id: run_id.clone(),
+        edition: editions::of_run(&checked.study.publication),
+        publication: Some(editions::publication_record(&checked.study.publication)),
         started: started.clone(),
         study: study_record(&checked, &options.out),
         grid: grid_record(&checked, &context),
         period: period_record(&checked),
         seed: checked.study.seed,
         concentrations: concentrations(&cases, &case_water),
+        zones_ha: page_input::zones_ha(&checked.study, &suitability.areas),
         inputs,
         stages: Vec::new(),
         warnings: Vec::new(),
@@ -347,9 +355,13 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         evidence,
     )?;
     clock.lap("writing tables and report", cells);
+    editions::write_readme(&building.run(), &record.edition, editions::OF_SENSITIVE)?;
     record.stages = clock.stages;
     record.products = inputs::products(&building.run())?;
     write_record(&building.run().join("run.json"), &record)?;
+    if sensitive {
+        building.close_to_others()?;
+    }
     building.publish()?;
     Ok(RunSummary {
         folder: options.out.clone(),

@@ -25,7 +25,7 @@ pub(crate) use over_time::habitat_by_year;
 pub(crate) use population::population_paths;
 pub(crate) use sensitivity::sensitivity;
 pub(crate) use surface::response_surface;
-pub(crate) use svg::Svg;
+pub(crate) use svg::{Svg, escape};
 
 /// Dark text.
 pub(crate) const INK: &str = "#1f2b2a";

@@ -2,7 +2,7 @@
 
 use crate::ReportError;
 use crate::chart::{
-    Svg, boyce_curve, drought_index, drying_ladder, habitat_area, habitat_by_year, loss_breakdown,
+    Svg, boyce_curve, drought_index, drying_ladder, escape, habitat_area, habitat_by_year, loss_breakdown,
     population_paths, response_curves, response_surface, sensitivity,
 };
 use crate::file::{make_folder, write_bytes};
@@ -24,7 +24,8 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
     let mut written = Vec::new();
     let mut write = |name: String, picture: Svg| {
         let path = folder.join(format!("{name}.svg"));
-        write_bytes(&path, picture.file(WIDTH_MM).as_bytes())?;
+        let text = marked(picture.file(WIDTH_MM), &input.record.edition.mark);
+        write_bytes(&path, text.as_bytes())?;
         written.push(path);
         Ok::<(), ReportError>(())
     };
@@ -59,6 +60,16 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
         write("population".into(), population_paths(&input.population, WIDTH))?;
     }
     Ok(written)
+}
+
+/// A picture with the mark of its edition among its metadata.
+fn marked(picture: String, mark: &str) -> String {
+    match picture.rsplit_once("</svg>") {
+        Some((drawing, rest)) if !mark.is_empty() => {
+            format!("{drawing}<metadata>{}</metadata>\n</svg>{rest}", escape(mark))
+        }
+        _ => picture,
+    }
 }
 
 /// A word as part of a file name: other characters than letters, digits, `_` and `-` become `_`.

@@ -34,7 +34,7 @@ pub use palette::{
     water_classes,
 };
 pub use record::{
-    GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,
-    write_record,
+    Edition, EditionKind, GridRecord, Input, PeriodRecord, Product, Program, PublicationRecord, RunRecord,
+    Stage, StudyRecord, read_record, write_record,
 };
 pub use table::{Column, Table, Values, read_table, write_table};

@@ -47,7 +47,7 @@ pub fn write_page(path: &Path, input: &PageInput<'_>) -> Result<(), ReportError>
         .get_template("page.html")
         .and_then(|template| {
             template.render(minijinja::context! {
-                style => safe(format!("{STYLE}\n{PRINT}")),
+                style => safe(format!("{STYLE}\n{PRINT}\n{}", on_every_sheet(&input.record.edition.mark))),
                 map_script => safe(MAP_SCRIPT.to_string()),
                 table_script => safe(TABLE_SCRIPT.to_string()),
                 map_data => safe(map_data),
@@ -58,6 +58,18 @@ pub fn write_page(path: &Path, input: &PageInput<'_>) -> Result<(), ReportError>
         })
         .map_err(|error| broken(error.to_string()))?;
     write_bytes(path, text.as_bytes())
+}
+
+/// Style that prints the mark of an edition in the upper margin of every sheet (CSS Paged Media, margin boxes).
+fn on_every_sheet(mark: &str) -> String {
+    if mark.is_empty() {
+        return String::new();
+    }
+    // a mark is words of this program; what could end the string or the element is left out all the same
+    let plain: String = mark.chars().filter(|c| !c.is_control() && !"\"\\<>{}".contains(*c)).collect();
+    format!(
+        "@media print {{ @page {{ @top-center {{ content: \"{plain}\"; font: 600 9pt sans-serif; }} }} }}"
+    )
 }
 
 /// JSON that may stand in a script element: no character of it can end the element or begin a comment.

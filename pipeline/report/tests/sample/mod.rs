@@ -380,6 +380,9 @@ fn record() -> RunRecord {
     inputs.push(input("climate", "climate.csv".into(), 9_120, "Invented station series"));
     RunRecord {
         program: Program { name: "lentic".into(), version: "0.1.0".into(), gdal: "3.6.2".into(), ..Program::default() },
+        edition: Default::default(),
+        publication: None,
+        zones_ha: Default::default(),
         run_id: "9b41c07e".into(),
         started: String::new(),
         study: StudyRecord {
