@@ -2,6 +2,7 @@
 
 use crate::survey::SurveyCommand;
 use clap::{Args as Group, Parser, Subcommand};
+use lentic_study::settings::Generalise;
 use std::path::PathBuf;
 use std::sync::LazyLock;
 
@@ -141,6 +142,30 @@ pub enum Command {
 pub struct ReportArgs {
     /// The run folder
     pub run: PathBuf,
+    /// Write the public edition: places generalised, small patches withheld
+    #[arg(long)]
+    pub public: bool,
+    /// Folder of the public edition; an earlier one there is replaced [default: RUN-public]
+    #[arg(long, short, requires = "public")]
+    pub out: Option<PathBuf>,
+    /// How exactly places are told: "extreme" (not at all), "high" (10 km), "medium" (1 km), "low" (100 m), or metres [default: what
+    /// the study says]
+    #[arg(long, requires = "public", value_parser = generalise)]
+    pub generalise: Option<Generalise>,
+    /// Withhold patches smaller than this, hectares [default: what the study says]
+    #[arg(long, requires = "public", value_parser = hectares)]
+    pub withhold_under_ha: Option<f64>,
+}
+
+fn generalise(word: &str) -> Result<Generalise, String> {
+    Generalise::parse(word).ok_or_else(|| {
+        "extreme, high, medium, low, or a number of metres of 1 or more is expected".to_string()
+    })
+}
+
+fn hectares(word: &str) -> Result<f64, String> {
+    let found = word.parse::<f64>().ok().filter(|area| area.is_finite() && *area >= 0.0);
+    found.ok_or_else(|| "a number of hectares of 0 or more is expected".to_string())
 }
 
 fn version() -> &'static str {

@@ -31,10 +31,7 @@ use crate::trend;
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::response::{Groups, Spreads};
-use lentic_report::{
-    Headline, PageInput, RunRecord, Stage, Table, write_figures, write_kept, write_page, write_record,
-    write_table,
-};
+use lentic_report::{Headline, PageInput, RunRecord, Stage, Table, write_kept};
 use lentic_study::Problem;
 use lentic_study::settings::{Driver, Scenario};
 use std::collections::BTreeMap;
@@ -115,8 +112,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     clock.lap("checking the study", cells);
 
     let building = Building::start(&options.out)?;
-    let sensitive = checked.study.publication.sensitive;
-    if sensitive && !building.keeps_modes() {
+    if checked.study.publication.sensitive && !building.keeps_modes() {
         warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
     }
     let inputs = inputs::checksums(&checked, progress)?;
@@ -355,13 +351,8 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         evidence,
     )?;
     clock.lap("writing tables and report", cells);
-    editions::write_readme(&building.run(), &record.edition, editions::OF_SENSITIVE)?;
     record.stages = clock.stages;
-    record.products = inputs::products(&building.run())?;
-    write_record(&building.run().join("run.json"), &record)?;
-    if sensitive {
-        building.close_to_others()?;
-    }
+    editions::finish(&building, &mut record, editions::OF_SENSITIVE)?;
     building.publish()?;
     Ok(RunSummary {
         folder: options.out.clone(),
@@ -476,10 +467,8 @@ fn write_report(
     judged: Option<&Judged>,
     evidence: Evidence,
 ) -> Result<(), EngineError> {
+    editions::write_tables(building, tables)?;
     let folder = building.section("tables")?;
-    for table in tables {
-        write_table(&folder, table)?;
-    }
     // these never reach the page
     for table in judged.iter().flat_map(|judged| &judged.sensitive) {
         records::write_sensitive(&folder, table)?;
@@ -529,10 +518,7 @@ fn write_report(
         cite: describe::citation(context.study, &record.run_id, &date, VERSION),
     };
     write_kept(&building.section(CELLS)?.join(PAGE), &input)?;
-    write_page(&building.run().join("report.html"), &input)?;
-    let figures = building.section("figures")?;
-    write_figures(&figures, &input)?;
-    Ok(())
+    editions::write_page_and_figures(building, &input)
 }
 
 /// The default run folder: `reports/` and the study's name in small letters (the file's name where the study cannot be

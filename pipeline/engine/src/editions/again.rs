@@ -1,11 +1,10 @@
 //! The page and the figures of a finished run, written again from what the run keeps.
 
 use super::kept::{KeptRun, is_written_again};
+use super::{OF_SENSITIVE, finish, write_page_and_figures};
 use crate::error::{EngineError, io};
 use crate::folder::Building;
-use crate::inputs;
 use crate::progress::Progress;
-use lentic_report::{EditionKind, write_figures, write_page, write_record};
 use std::path::{Path, PathBuf};
 
 /// Writes `report.html` and the figures of a run again; everything else stays as it is, and so does the whole run where this
@@ -28,16 +27,8 @@ pub fn report_again(run: &Path, progress: &dyn Progress) -> Result<PathBuf, Engi
     }
     page.record = &record;
     page.tables = &kept.tables;
-    write_page(&building.run().join("report.html"), &page)?;
-    write_figures(&building.section("figures")?, &page)?;
-    let products = inputs::products(&building.run())?;
-    write_record(
-        &building.run().join("run.json"),
-        &lentic_report::RunRecord { products, ..kept.record.clone() },
-    )?;
-    if kept.record.edition.kind == EditionKind::Sensitive {
-        building.close_to_others()?;
-    }
+    write_page_and_figures(&building, &page)?;
+    finish(&building, &mut kept.record.clone(), OF_SENSITIVE)?;
     building.publish()?;
     progress.finish();
     Ok(run.join("report.html"))

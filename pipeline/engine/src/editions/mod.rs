@@ -2,14 +2,23 @@
 
 pub mod again;
 mod kept;
+pub mod public;
 
 use crate::error::{EngineError, io};
-use lentic_report::{Edition, EditionKind, PublicationRecord};
+use crate::folder::Building;
+use crate::inputs;
+use lentic_report::{
+    Edition, EditionKind, PageInput, Product, PublicationRecord, RunRecord, Table, write_figures, write_page,
+    write_record, write_table,
+};
 use lentic_study::settings::Publication;
 use std::path::Path;
 
 /// What stands on the pages of a run that tells exact places.
 pub const SENSITIVE: &str = "Sensitive edition: holds exact places; not for publication";
+
+/// The record of an edition.
+const RECORD: &str = "run.json";
 
 /// The edition a run is. A run tells exactly where habitat lies, whether it has records or not, so it is sensitive unless its study says otherwise.
 pub fn of_run(publication: &Publication) -> Edition {
@@ -27,11 +36,50 @@ pub fn publication_record(publication: &Publication) -> PublicationRecord {
     }
 }
 
+/// Writes the tables of an edition.
+///
+/// # Errors
+/// A file cannot be written.
+pub fn write_tables(building: &Building, tables: &[Table]) -> Result<(), EngineError> {
+    let folder = building.section("tables")?;
+    for table in tables {
+        write_table(&folder, table)?;
+    }
+    Ok(())
+}
+
+/// Writes the page and the figures of an edition.
+///
+/// # Errors
+/// A file cannot be written.
+pub fn write_page_and_figures(building: &Building, page: &PageInput) -> Result<(), EngineError> {
+    write_page(&building.run().join("report.html"), page)?;
+    write_figures(&building.section("figures")?, page)?;
+    Ok(())
+}
+
+/// Ends an edition: what meets whoever opens the folder, the list of all its files, and the record with it. Nothing is to be written
+/// afterwards.
+///
+/// # Errors
+/// A file cannot be written.
+pub fn finish(building: &Building, record: &mut RunRecord, readme: &str) -> Result<(), EngineError> {
+    let folder = building.run();
+    write_readme(&folder, &record.edition, readme)?;
+    let others = |product: &Product| product.file != RECORD;
+    record.products = inputs::products(&folder)?.into_iter().filter(others).collect();
+    write_record(&folder.join(RECORD), record)?;
+    if record.edition.kind == EditionKind::Sensitive {
+        building.close_to_others()?;
+    }
+    Ok(())
+}
+
 /// Writes the word that meets whoever opens the folder.
 ///
 /// # Errors
 /// The file cannot be written.
-pub fn write_readme(folder: &Path, edition: &Edition, more: &str) -> Result<(), EngineError> {
+fn write_readme(folder: &Path, edition: &Edition, more: &str) -> Result<(), EngineError> {
     if edition.mark.is_empty() {
         return Ok(());
     }
