@@ -36,6 +36,7 @@ class Scan:
         self.degrees = np.array(facts["degrees"])
         self.decimals = facts["decimals"]
         self.words = {kind: facts[kind] for kind in ("identifier", "tag", "path", "checksum")}
+        self.least_ha = facts["least_ha"]
         self.found = {}
 
     def say(self, kind, where, what):
@@ -150,6 +151,11 @@ class Scan:
         for name in table.column_names:
             column = table.column(name).to_pylist()
             self.text(where, "\n".join(str(cell) for cell in column if cell is not None))
+
+        if path.stem == "patches":
+            small = [area for area in table.column("area_ha").to_pylist() if area < self.least_ha]
+            if small:
+                self.say("small patch", where, f"{small} ha")
 
     def database(self, where, path):
         connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True)

@@ -79,12 +79,13 @@ fn decimals(step_m: f64) -> i32 {
 }
 
 /// What the scanner finds, by kind.
-fn scan(folder: &Path, step_m: f64) -> BTreeMap<String, Vec<String>> {
+fn scan(folder: &Path, step_m: f64, least_ha: f64) -> BTreeMap<String, Vec<String>> {
     let planted = &*PLANTED;
     let facts = json!({
         "folder": folder,
         "step_m": step_m,
         "decimals": decimals(step_m),
+        "least_ha": least_ha,
         "metres": planted.metres,
         "degrees": planted.degrees,
         "identifier": IDS,
@@ -123,7 +124,7 @@ fn published(name: &str, more: &[&str]) -> PathBuf {
 /// The scanner can fail: in the run itself it finds every kind of what must not be published.
 #[test]
 fn the_scanner_finds_all_that_is_planted_in_the_sensitive_edition() {
-    let found = scan(&PLANTED.run, 300.0);
+    let found = scan(&PLANTED.run, 300.0, 3.0);
     for kind in [
         "coordinate in metres",
         "coordinate in degrees",
@@ -133,6 +134,7 @@ fn the_scanner_finds_all_that_is_planted_in_the_sensitive_edition() {
         "path",
         "checksum",
         "fine pixel",
+        "small patch",
     ] {
         assert!(found.contains_key(kind), "{kind} was not found: {found:#?}");
     }
@@ -162,19 +164,19 @@ fn scan_of(ending: &str) -> BTreeMap<String, Vec<String>> {
     }
     // a folder of one kind of file may be small
     (0..4).for_each(|n| fs::write(folder.path().join(format!("empty{n}.txt")), "").unwrap());
-    scan(folder.path(), 300.0)
+    scan(folder.path(), 300.0, 3.0)
 }
 
 #[test]
 fn no_byte_of_a_public_edition_leads_to_a_place() {
-    for (name, step, words) in [
-        ("public-300", 300.0, &["--generalise", "300", "--withhold-under-ha", "3"][..]),
-        ("public-low", 100.0, &["--generalise", "low"]),
-        ("public-study", 1000.0, &[]),
-        ("public-high", 10_000.0, &["--generalise", "high"]),
-        ("public-none", 10_000.0, &["--generalise", "extreme"]),
+    for (name, step, least, words) in [
+        ("public-300", 300.0, 3.0, &["--generalise", "300", "--withhold-under-ha", "3"][..]),
+        ("public-low", 100.0, 1.0, &["--generalise", "low"]),
+        ("public-study", 1000.0, 1.0, &[]),
+        ("public-high", 10_000.0, 1.0, &["--generalise", "high"]),
+        ("public-none", 10_000.0, 1.0, &["--generalise", "extreme"]),
     ] {
-        let found = scan(&published(name, words), step);
+        let found = scan(&published(name, words), step, least);
         assert!(found.is_empty(), "{name}: {found:#?}");
     }
 }
