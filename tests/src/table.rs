@@ -24,6 +24,12 @@ impl Table {
         row[column].clone()
     }
 
+    /// The words of a column, row by row.
+    #[track_caller]
+    pub fn column(&self, column: &str) -> Vec<String> {
+        self.0.iter().map(|row| row[column].clone()).collect()
+    }
+
     /// A number of the one row whose `key` reads `value`.
     #[track_caller]
     pub fn number(&self, key: &str, value: &str, column: &str) -> f64 {

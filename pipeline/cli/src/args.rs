@@ -2,6 +2,7 @@
 
 use crate::survey::SurveyCommand;
 use clap::{Args as Group, Parser, Subcommand};
+use lentic_study::settings::Generalise;
 use std::path::PathBuf;
 use std::sync::LazyLock;
 
@@ -134,6 +135,11 @@ pub enum Command {
         #[arg(long)]
         unverified: bool,
     },
+    /// Write the page and the figures of a finished run again, or its public edition
+    ///
+    /// Nothing is computed: the page is made from what the run keeps. The public edition is a folder of its own, in which places are
+    /// generalised and small patches withheld, as [publication] of the study says.
+    Report(ReportArgs),
     /// Make monthly masks of water from multispectral scenes
     Water {
         /// The scenes file
@@ -160,6 +166,37 @@ pub enum Command {
         #[arg(long)]
         scenes: bool,
     },
+}
+
+/// What of a run is written again.
+#[derive(Group, Debug, Clone)]
+pub struct ReportArgs {
+    /// The run folder
+    pub run: PathBuf,
+    /// Write the public edition: places generalised, small patches withheld
+    #[arg(long)]
+    pub public: bool,
+    /// Folder of the public edition; an earlier one there is replaced [default: RUN-public]
+    #[arg(long, short, requires = "public")]
+    pub out: Option<PathBuf>,
+    /// How exactly places are told: "extreme" (not at all), "high" (10 km), "medium" (1 km), "low" (100 m), or metres [default: what
+    /// the study says]
+    #[arg(long, requires = "public", value_parser = generalise)]
+    pub generalise: Option<Generalise>,
+    /// Withhold patches smaller than this, hectares [default: what the study says]
+    #[arg(long, requires = "public", value_parser = hectares)]
+    pub withhold_under_ha: Option<f64>,
+}
+
+fn generalise(word: &str) -> Result<Generalise, String> {
+    Generalise::parse(word).ok_or_else(|| {
+        "extreme, high, medium, low, or a number of metres of 1 or more is expected".to_string()
+    })
+}
+
+fn hectares(word: &str) -> Result<f64, String> {
+    let found = word.parse::<f64>().ok().filter(|area| area.is_finite() && *area >= 0.0);
+    found.ok_or_else(|| "a number of hectares of 0 or more is expected".to_string())
 }
 
 fn version() -> &'static str {

@@ -3,6 +3,7 @@
 use crate::args::{Args, Command, Speech};
 use crate::bars::Bars;
 use crate::explain::{explained_json, explained_text};
+use crate::report::report;
 use crate::say;
 use crate::survey::survey;
 use crate::trace::{compare_runs, verify_run};
@@ -62,6 +63,7 @@ pub fn dispatch(args: &Args) -> ExitCode {
             };
             compare_runs(&options, speech)
         }
+        Command::Report(wanted) => report(wanted, speech),
         Command::Water { scenes, out, threads, tile } => {
             make_masks(scenes, out.clone(), *threads, *tile as usize, speech)
         }

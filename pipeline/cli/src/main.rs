@@ -4,6 +4,7 @@ mod args;
 mod bars;
 mod commands;
 mod explain;
+mod report;
 mod say;
 mod survey;
 mod trace;

@@ -115,6 +115,14 @@ pub enum EngineError {
         /// As given.
         given: String,
     },
+    /// The report of a run cannot be written again.
+    #[error("the report of {} cannot be written: {reason}", run.display())]
+    Again {
+        /// The run folder.
+        run: PathBuf,
+        /// Why not, and what to do.
+        reason: String,
+    },
     /// Threads could not be made.
     #[error("{threads} threads cannot be made: {reason}; give a smaller number with --threads")]
     Threads {

@@ -1,7 +1,9 @@
 //! The run folder: built beside its place and put there whole, so that a failed run leaves nothing.
 
 use crate::error::{EngineError, io};
-use std::fs::{self, File, TryLockError};
+use lentic_report::{EditionKind, read_record};
+use std::fs::{self, File, Permissions, TryLockError};
+use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 
 /// A run folder being built. Dropped without `publish`, it is removed.
@@ -21,13 +23,15 @@ pub enum Kind {
     Calibration,
     /// A comparison of runs.
     Comparison,
+    /// The public edition of a run.
+    Public,
 }
 
 impl Kind {
     /// The record of what was done.
     pub fn record(self) -> &'static str {
         match self {
-            Kind::Run => "run.json",
+            Kind::Run | Kind::Public => "run.json",
             Kind::Calibration => "calibration.json",
             Kind::Comparison => "comparison.json",
         }
@@ -39,9 +43,27 @@ impl Kind {
             Kind::Run => "run",
             Kind::Calibration => "calibration",
             Kind::Comparison => "comparison",
+            Kind::Public => "public edition of a run",
         }
     }
+
+    /// Whether a folder holds this kind. A run and its public edition never take each other's place: the one would be lost, or
+    /// published.
+    fn holds(self, folder: &Path) -> bool {
+        let record = folder.join(self.record());
+        if matches!(self, Kind::Calibration | Kind::Comparison) || !record.is_file() {
+            return record.is_file();
+        }
+        let public = read_record(&record).is_ok_and(|record| record.edition.kind == EditionKind::Public);
+        public == (self == Kind::Public)
+    }
 }
+
+/// Modes of files and folders that only their owner may read.
+const OWNER_FILE: u32 = 0o600;
+const OWNER_FOLDER: u32 = 0o700;
+/// What the group and all others may do.
+const OTHERS: u32 = 0o077;
 
 impl Building {
     /// Starts building the run folder `target`.
@@ -64,7 +86,7 @@ impl Building {
             .ok_or_else(|| folder("this is not a folder name; give one, as in reports/my-study".into()))?;
         if target.exists() {
             let mut entries = fs::read_dir(target).map_err(|e| folder(format!("cannot be read ({e})")))?;
-            if entries.next().is_some() && !target.join(kind.record()).is_file() {
+            if entries.next().is_some() && !kind.holds(target) {
                 return Err(folder(format!(
                     "it holds files that are not a {} of lentic, and would be replaced; choose another with --out",
                     kind.word()
@@ -89,6 +111,8 @@ impl Building {
         fs::create_dir_all(parent).map_err(refused)?;
         let part = parent.join(part_name);
         fs::create_dir_all(&part).map_err(refused)?;
+        // nobody else looks in while it is built; where the file system keeps no modes the caller warns
+        let _ = fs::set_permissions(&part, Permissions::from_mode(OWNER_FOLDER));
         let lock_path = part.join("lock");
         let lock = File::create(&lock_path).map_err(refused)?;
         match lock.try_lock() {
@@ -115,6 +139,45 @@ impl Building {
     /// Where the products go for now.
     pub fn run(&self) -> PathBuf {
         self.part.join("run")
+    }
+
+    /// Whether the file system keeps modes, so that files can be for their owner only.
+    pub fn keeps_modes(&self) -> bool {
+        fs::metadata(&self.part).is_ok_and(|found| found.permissions().mode() & OTHERS == 0)
+    }
+
+    /// Leaves the products to their owner only. Where the file system keeps no modes nothing changes; see [`Self::keeps_modes`].
+    ///
+    /// # Errors
+    /// When it refuses.
+    pub fn close_to_others(&self) -> Result<(), EngineError> {
+        if !self.keeps_modes() {
+            return Ok(());
+        }
+        let set =
+            |path: &Path, mode| fs::set_permissions(path, Permissions::from_mode(mode)).map_err(io(path));
+        set(&self.run(), OWNER_FOLDER)?;
+        walk(&self.run(), &mut |path, folder| set(path, if folder { OWNER_FOLDER } else { OWNER_FILE }))
+    }
+
+    /// Takes over the files of a finished folder but those that `left_out` names (by their path in it, with `/`): by a link where
+    /// the file system has them, else by a copy. To change such a file write it anew, beside and renamed.
+    ///
+    /// # Errors
+    /// When the file system refuses.
+    pub fn take_over(&self, folder: &Path, left_out: impl Fn(&str) -> bool) -> Result<(), EngineError> {
+        let target = self.run();
+        walk(folder, &mut |path, is_folder| {
+            let Ok(within) = path.strip_prefix(folder) else { return Ok(()) };
+            if left_out(&within.to_string_lossy()) {
+                return Ok(());
+            }
+            let to = target.join(within);
+            if is_folder {
+                return fs::create_dir_all(&to).map_err(io(&to));
+            }
+            fs::hard_link(path, &to).or_else(|_| fs::copy(path, &to).map(|_| ())).map_err(io(path))
+        })
     }
 
     /// Where intermediate files go.
@@ -153,6 +216,22 @@ impl Building {
         }
         Ok(())
     }
+}
+
+/// Shows everything in a folder to `see`, folders before what they hold; with it whether it is a folder.
+fn walk(
+    folder: &Path,
+    see: &mut impl FnMut(&Path, bool) -> Result<(), EngineError>,
+) -> Result<(), EngineError> {
+    for entry in fs::read_dir(folder).map_err(io(folder))? {
+        let path = entry.map_err(io(folder))?.path();
+        let is_folder = path.is_dir() && !path.is_symlink();
+        see(&path, is_folder)?;
+        if is_folder {
+            walk(&path, see)?;
+        }
+    }
+    Ok(())
 }
 
 impl Drop for Building {
@@ -194,6 +273,37 @@ mod tests {
         let refused = Building::start(dir.path()).err().map(|e| e.to_string()).unwrap();
         assert!(refused.contains("not a run of lentic"), "{refused}");
         assert!(dir.path().join("thesis.txt").is_file());
+    }
+
+    #[test]
+    fn finished_files_can_be_for_their_owner_only() {
+        let dir = tempfile::tempdir().unwrap();
+        let target = dir.path().join("run");
+        let building = Building::start(&target).unwrap();
+        fs::write(building.section("tables").unwrap().join("a.csv"), "a").unwrap();
+        assert!(building.keeps_modes());
+        building.close_to_others().unwrap();
+        building.publish().unwrap();
+        let mode = |path: &str| fs::metadata(target.join(path)).unwrap().permissions().mode() & 0o777;
+        assert_eq!([mode(""), mode("tables"), mode("tables/a.csv")], [0o700, 0o700, 0o600]);
+    }
+
+    #[test]
+    fn a_run_and_its_public_edition_do_not_take_each_others_place() {
+        let dir = tempfile::tempdir().unwrap();
+        let write = |name: &str, kind| {
+            let folder = dir.path().join(name);
+            fs::create_dir(&folder).unwrap();
+            let mut record = lentic_report::RunRecord::default();
+            record.edition.kind = kind;
+            lentic_report::write_record(&folder.join("run.json"), &record).unwrap();
+            folder
+        };
+        let (run, public) = (write("run", EditionKind::Sensitive), write("public", EditionKind::Public));
+        assert!(Building::start_of(&run, Kind::Public).is_err());
+        assert!(Building::start_of(&public, Kind::Run).is_err());
+        assert!(Building::start_of(&run, Kind::Run).is_ok());
+        assert!(Building::start_of(&public, Kind::Public).is_ok());
     }
 
     #[test]

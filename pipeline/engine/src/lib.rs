@@ -14,6 +14,7 @@ pub mod demo;
 mod describe;
 mod dilution;
 mod distribution;
+pub mod editions;
 mod error;
 mod estimate;
 mod evidence;

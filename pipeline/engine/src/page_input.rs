@@ -24,12 +24,12 @@ use lentic_numerics::sensitivity::{Estimate, SobolIndex};
 use lentic_raster::{Grid, Scratch, ScratchCell, Window};
 use lentic_report::{
     AreaRow, ClassStyle, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, Ramp, SensitivityPanel, SensitivityPart, YearLine, change_classes, not_assessed_classes,
-    permanence_classes,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, KeptCells, LadderCurve, LossBreakdown, LossRow,
+    MapLayer, MapPixels, Ramp, SensitivityPanel, SensitivityPart, YearLine, change_classes,
+    not_assessed_classes, permanence_classes,
 };
 use lentic_study::Study;
-use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Scenario, Variable};
+use lentic_study::settings::{Curve, IndexKind, Measure, Requisite, Role, Scenario, Variable};
 use std::collections::BTreeMap;
 
 /// Pixels on the longer side of a map.
@@ -120,6 +120,20 @@ pub fn losses(study: &Study, areas: &[ScenarioAreas]) -> Vec<LossBreakdown> {
         });
     }
     all
+}
+
+/// Area of each zone, hectares, by name.
+pub fn zones_ha(study: &Study, areas: &[ScenarioAreas]) -> BTreeMap<String, f64> {
+    let mut zones = BTreeMap::new();
+    let at = TABLE_ROLES.iter().position(|role| *role == Role::Zones);
+    let (Some(at), Some(layer)) = (at, study.layer_with(Role::Zones)) else { return zones };
+    for (code, found) in &areas[0].by[at].0 {
+        let parts =
+            [&found.kept, &found.degraded, &found.lost, &found.gained, &found.outside, &found.not_assessed];
+        // zones of one name count as one
+        *zones.entry(class_name(Some(layer), *code)).or_default() += parts.into_iter().map(ha).sum::<f64>();
+    }
+    zones
 }
 
 /// The index of the record and its droughts, climate by climate.
@@ -280,6 +294,32 @@ pub fn not_assessed(reasons: &[ExactSum]) -> Vec<AreaRow> {
     rows.map(|(class, area)| AreaRow { label: class.name, area_ha: ha(area) }).collect()
 }
 
+/// Every n-th cell of every n-th row, so that a map fits a screen: columns, rows and cells. `read` gives a row of the grid.
+///
+/// # Errors
+/// What `read` meets.
+pub fn thinned<T>(
+    grid: &Grid,
+    read: impl Fn(&Window) -> Result<Vec<T>, EngineError>,
+) -> Result<(usize, usize, Vec<T>), EngineError> {
+    let step = grid.rows.max(grid.cols).div_ceil(LONGEST);
+    let mut values = Vec::new();
+    let mut height = 0;
+    for row in (step / 2..grid.rows).step_by(step) {
+        let cells = read(&Window { row, col: 0, rows: 1, cols: grid.cols })?;
+        values.extend(cells.into_iter().skip(step / 2).step_by(step));
+        height += 1;
+    }
+    Ok((values.len() / height.max(1), height, values))
+}
+
+/// The raster of the run that a map is of, which bears its group's name.
+fn kept(group: &str, case: Option<&Case>) -> KeptCells {
+    let name = group.to_lowercase().replace(' ', "_");
+    let of = case.map_or_else(String::new, |case| format!("_{}", case.name));
+    KeptCells { file: format!("rasters/{name}{of}.tif"), members: None }
+}
+
 /// Maps, thinned to the size of a screen.
 pub struct Maps<'a> {
     /// The study.
@@ -344,14 +384,23 @@ impl Maps<'_> {
         }
         maps.push(self.record(
             "Observed hydroperiod",
+            "hydroperiod_observed",
             &water.hydroperiod,
             "months per year",
             (0.0, 12.0),
             Ramp::Hydroperiod,
         )?);
-        maps.push(self.record("Water trend", &water.slope, "months per decade", (-3.0, 3.0), Ramp::Trend)?);
+        maps.push(self.record(
+            "Water trend",
+            "water_trend",
+            &water.slope,
+            "months per decade",
+            (-3.0, 3.0),
+            Ramp::Trend,
+        )?);
         maps.push(self.record(
             "Fit of the response",
+            "response_quality",
             &response.brier_saved,
             "share of the calendar's error saved",
             (0.0, 1.0),
@@ -415,6 +464,10 @@ impl Maps<'_> {
             if let MapPixels::Classes { no_data, .. } = &mut map.pixels {
                 *no_data = Some(NO_AGREEMENT);
             }
+            map.kept = KeptCells {
+                file: format!("rasters/habitat_share_{}.tif", case.name),
+                members: Some(ranges.members),
+            };
             Ok(map)
         };
         self.cases.iter().zip(&ranges.agreement).map(map).collect()
@@ -426,15 +479,7 @@ impl Maps<'_> {
     }
 
     fn thinned<T: ScratchCell>(&self, scratch: &Scratch<T>) -> Result<(usize, usize, Vec<T>), EngineError> {
-        let step = self.stride();
-        let mut values = Vec::new();
-        let mut height = 0;
-        for row in (step / 2..self.grid.rows).step_by(step) {
-            let cells = scratch.read(&Window { row, col: 0, rows: 1, cols: self.grid.cols })?;
-            values.extend(cells.into_iter().skip(step / 2).step_by(step));
-            height += 1;
-        }
-        Ok((values.len() / height.max(1), height, values))
+        thinned(self.grid, |row| Ok(scratch.read(row)?))
     }
 
     /// A map of numbers of one case.
@@ -463,13 +508,16 @@ impl Maps<'_> {
             width,
             height,
             step: self.stride(),
+            kept: kept(group, Some(case)),
             pixels: MapPixels::Ramp { values, min, max, ramp },
         })
     }
 
+    #[allow(clippy::too_many_arguments)]
     fn record(
         &self,
         name: &str,
+        file: &str,
         scratch: &Scratch<f32>,
         unit: &str,
         (min, max): (f32, f32),
@@ -486,6 +534,7 @@ impl Maps<'_> {
             width,
             height,
             step: self.stride(),
+            kept: kept(file, None),
             pixels: MapPixels::Ramp { values, min, max, ramp },
         })
     }
@@ -510,6 +559,7 @@ impl Maps<'_> {
             width,
             height,
             step: self.stride(),
+            kept: kept(group, case),
             pixels: MapPixels::Classes { codes, styles, no_data: Some(255) },
         })
     }

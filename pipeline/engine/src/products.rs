@@ -4,6 +4,7 @@ use crate::connection_layers::{connection_attributes, path_layer};
 use crate::costs::Costs;
 use crate::costs::ensembles::Ensemble;
 use crate::costs::refuges::Refuges;
+use crate::editions;
 use crate::error::EngineError;
 use crate::explain;
 use crate::folder::Building;
@@ -191,6 +192,10 @@ impl Stages<'_> {
             ("organism".to_string(), study.organism.clone()),
             ("program".to_string(), format!("lentic {VERSION}")),
         ];
+        let mark = editions::of_run(&study.publication).mark;
+        if !mark.is_empty() {
+            pairs.push(("edition".into(), mark));
+        }
         if !study.licence.is_empty() {
             pairs.push(("licence".into(), study.licence.clone()));
         }

@@ -7,11 +7,12 @@ use crate::costs::refuges::Refuges;
 use crate::costs::{self, Costs};
 use crate::describe;
 use crate::dilution::dilute;
+use crate::editions;
 use crate::error::EngineError;
 use crate::evidence::{self, Evidence};
+use crate::explain::CELLS;
 use crate::folder::Building;
 use crate::inputs;
-use crate::metadata::{self, Audience};
 use crate::page_input::{self, Maps};
 use crate::page_places;
 use crate::products;
@@ -35,9 +36,7 @@ use crate::trend;
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::response::Spreads;
-use lentic_report::{
-    Headline, PageInput, RunRecord, Stage, Table, write_figures, write_page, write_record, write_table,
-};
+use lentic_report::{Headline, PageInput, RunRecord, Stage, Table, write_kept};
 use lentic_study::Problem;
 use lentic_study::settings::{Driver, Scenario};
 use std::collections::BTreeMap;
@@ -48,6 +47,9 @@ use std::time::Instant;
 const DISAGREEMENT: f64 = 10.0;
 /// Version of the program.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
+
+/// File in `cells/` that keeps what the page shows.
+pub const PAGE: &str = "page.json";
 
 /// How to run.
 #[derive(Clone, Debug)]
@@ -115,6 +117,9 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     clock.lap("checking the study", cells);
 
     let building = Building::start(&options.out)?;
+    if checked.study.publication.sensitive && !building.keeps_modes() {
+        warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
+    }
     let inputs = inputs::checksums(&checked, progress)?;
     clock.lap("taking checksums", 0);
 
@@ -329,12 +334,15 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         run_id: run_id.clone(),
         checksum: String::new(),
         seal: String::new(),
+        edition: editions::of_run(&checked.study.publication),
+        publication: Some(editions::publication_record(&checked.study.publication)),
         started: started.clone(),
         study: study_record(&checked, &options.out),
         grid: grid_record(&checked, &context),
         period: period_record(&checked),
         seed: checked.study.seed,
         concentrations: concentrations(&cases, &case_water),
+        zones_ha: page_input::zones_ha(&checked.study, &suitability.areas),
         inputs,
         stages: Vec::new(),
         notes,
@@ -359,7 +367,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     )?;
     clock.lap("writing tables and report", cells);
     record.stages = clock.stages;
-    write_record(&building.run().join("run.json"), &record)?;
+    editions::close(&building, &record)?;
     building.publish()?;
     Ok(RunSummary {
         folder: options.out.clone(),
@@ -474,10 +482,8 @@ fn write_report(
     judged: Option<&Judged>,
     evidence: Evidence,
 ) -> Result<RunRecord, EngineError> {
+    editions::write_tables(building, tables)?;
     let folder = building.section("tables")?;
-    for table in tables {
-        write_table(&folder, table)?;
-    }
     // these never reach the page
     for table in judged.iter().flat_map(|judged| &judged.sensitive) {
         records::write_sensitive(&folder, table)?;
@@ -534,14 +540,10 @@ fn write_report(
         cautions: describe::cautions().into_iter().chain(evidence.cautions).collect(),
         cite: String::new(),
     };
-    let figures = building.section("figures")?;
-    write_figures(&figures, &input)?;
+    write_kept(&building.section(CELLS)?.join(PAGE), &input)?;
     let sensitive = judged.iter().flat_map(|judged| &judged.sensitive);
     let all = tables.iter().chain(sensitive).collect();
-    metadata::complete(&building.run(), record, all, Audience::Owner, |sealed, cite| {
-        let page = PageInput { record: sealed, cite: cite.to_string(), ..input };
-        Ok(write_page(&building.run().join("report.html"), &page)?)
-    })
+    editions::complete(building, record, all, &input, editions::OF_SENSITIVE)
 }
 
 /// The default run folder: `reports/` and the study's name in small letters (the file's name where the study cannot be

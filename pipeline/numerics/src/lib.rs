@@ -14,6 +14,7 @@ pub mod drought_events;
 pub mod evapotranspiration;
 pub mod exact_sum;
 pub mod gamma_fit;
+pub mod generalise;
 pub mod halton;
 pub mod labels;
 pub mod latin_hypercube;

@@ -26,6 +26,7 @@ mod pattern;
 mod points;
 mod reproject;
 pub mod scratch;
+mod shown_patches;
 pub mod simple;
 pub mod source;
 pub mod stack;
@@ -49,6 +50,7 @@ pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches, write_p
 pub use paths::PathLayer;
 pub use points::{Waypoint, to_wgs84, write_points, write_waypoints};
 pub use scratch::{Scratch, ScratchCell};
+pub use shown_patches::burn_patches;
 pub use simple::{write_byte_bands, write_bytes, write_float_bands, write_floats};
 pub use source::{CellType, RasterSource, SourceInfo, inspect};
 pub use stack::{DatedFile, StackError, find_all_dated, find_dated};

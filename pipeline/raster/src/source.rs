@@ -161,6 +161,15 @@ impl RasterSource {
         Ok((0..=u8::MAX).filter_map(name).collect())
     }
 
+    /// Title of the file as [`crate::write_cog`] keeps it; empty for a file without.
+    ///
+    /// # Errors
+    /// The file cannot be read.
+    pub fn title(&self) -> Result<String, RasterError> {
+        let dataset = handles::open(&self.path)?;
+        Ok(dataset.metadata_item("TIFFTAG_IMAGEDESCRIPTION", "").unwrap_or_default())
+    }
+
     /// The file.
     #[must_use]
     pub fn path(&self) -> &Path {

@@ -42,7 +42,7 @@ pub fn burn(path: &Path, grid: &Grid, window: &Window, all_touched: bool) -> Res
     Ok(burnt.into_iter().map(|cell| cell != 0).collect())
 }
 
-fn rasterised(
+pub(crate) fn rasterised(
     grid: &Grid,
     window: &Window,
     shapes: &[Geometry],

@@ -49,6 +49,17 @@ pub enum ReportError {
         /// What was found.
         message: String,
     },
+    /// What was kept of a page cannot be read.
+    #[error(
+        "{}: what the run kept of its page cannot be read: {message} (run the study again with this program)",
+        path.display()
+    )]
+    Kept {
+        /// The file.
+        path: PathBuf,
+        /// What was found.
+        message: String,
+    },
     /// A map layer whose pixels do not fit its size.
     #[error("map layer \"{layer}\": {message}")]
     MapLayer {

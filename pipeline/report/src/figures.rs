@@ -1,6 +1,7 @@
 //! The charts as SVG and PNG files, sized for a journal page and for one of its columns.
 
 use crate::ReportError;
+use crate::chart::escape;
 use crate::file::{make_folder, write_bytes};
 use crate::page::PageInput;
 use crate::page::charts::charts;
@@ -25,10 +26,14 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
     make_folder(folder)?;
     let mut written = Vec::new();
     for chart in charts(input) {
-        let column = (chart.draw)(COLUMN).file(COLUMN_MM);
+        let mark = &input.record.edition.mark;
+        let column = marked((chart.draw)(COLUMN).file(COLUMN_MM), mark);
         let picture = folder.join(format!("{}_column.png", chart.name));
         let files = [
-            (folder.join(format!("{}.svg", chart.name)), (chart.draw)(WIDTH).file(WIDTH_MM).into_bytes()),
+            (
+                folder.join(format!("{}.svg", chart.name)),
+                marked((chart.draw)(WIDTH).file(WIDTH_MM), mark).into_bytes(),
+            ),
             (picture.clone(), png(&picture, &column, COLUMN_MM)?),
             (folder.join(format!("{}_column.svg", chart.name)), column.into_bytes()),
         ];
@@ -38,4 +43,14 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
         }
     }
     Ok(written)
+}
+
+/// A picture with the mark of its edition among its metadata.
+fn marked(picture: String, mark: &str) -> String {
+    match picture.rsplit_once("</svg>") {
+        Some((drawing, rest)) if !mark.is_empty() => {
+            format!("{drawing}<metadata>{}</metadata>\n</svg>{rest}", escape(mark))
+        }
+        _ => picture,
+    }
 }

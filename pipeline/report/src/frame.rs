@@ -33,6 +33,24 @@ pub(crate) fn write_parquet(
         .map_err(refused(path, "written"))
 }
 
+/// Columns of a Parquet file that [`write_parquet`] wrote, by name.
+pub(crate) fn read_parquet(path: &Path) -> Result<Vec<(String, Values)>, ReportError> {
+    let file = File::open(path).map_err(crate::file::refused(path, "read"))?;
+    let frame = ParquetReader::new(file).finish().map_err(refused(path, "read"))?;
+    let column = |column: &Column| {
+        let name = column.name().to_string();
+        let values = match column.dtype() {
+            DataType::String => {
+                Values::Text(column.str()?.iter().map(|cell| cell.map(str::to_string)).collect())
+            }
+            DataType::Int64 => Values::Integer(column.i64()?.iter().collect()),
+            _ => Values::Real(column.f64()?.iter().collect()),
+        };
+        Ok((name, values))
+    };
+    frame.columns().iter().map(column).collect::<PolarsResult<_>>().map_err(refused(path, "read"))
+}
+
 fn refused(path: &Path, doing: &'static str) -> impl FnOnce(PolarsError) -> ReportError {
     let path = path.to_path_buf();
     move |error| ReportError::Frame { path, doing, message: error.to_string() }

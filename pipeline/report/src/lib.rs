@@ -37,22 +37,22 @@ pub use error::ReportError;
 pub use figures::write_figures;
 pub use metadata::{
     CrateParts, Described, DescribedBand, DescribedField, DescribedLayer, DescribedRaster, Place, dictionary,
-    write_crate, write_package, write_stac_item, write_style,
+    refresh_crate, write_crate, write_package, write_stac_item, write_style,
 };
 pub use number::{hectares, percent};
 pub use page::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, ProtocolPart, Reference,
-    SensitivityPanel, SensitivityPart, YearLine, write_page,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, KeptCells, KeptPage, LadderCurve, LossBreakdown,
+    LossRow, MapLayer, MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, ProtocolPart,
+    Reference, SensitivityPanel, SensitivityPart, YearLine, read_kept, write_kept, write_page,
 };
 pub use palette::{
     ClassStyle, Ramp, change_classes, compared_classes, limiting_classes, not_assessed_classes,
     permanence_classes, water_classes,
 };
 pub use record::{
-    GridRecord, Input, PeriodRecord, Product, Program, RunRecord, Stage, StudyRecord, read_record,
-    write_record,
+    Edition, EditionKind, GridRecord, Input, PeriodRecord, Product, Program, PublicationRecord, RunRecord,
+    Stage, StudyRecord, read_record, write_record,
 };
 pub use seal::{CITED_DIGITS, QUOTING, checksum, checksum_text, record_text, seal_holds, write_sealed};
-pub use table::{Column, Table, Values, write_table};
+pub use table::{Column, Table, Values, read_table, write_table};

@@ -8,7 +8,7 @@ mod package;
 mod stac;
 mod style;
 
-pub use crate_file::{CrateParts, write_crate};
+pub use crate_file::{CrateParts, refresh_crate, write_crate};
 pub use dictionary::dictionary;
 pub use package::write_package;
 pub use stac::write_stac_item;

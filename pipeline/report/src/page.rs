@@ -5,6 +5,7 @@
 
 pub(crate) mod charts;
 mod input;
+mod keep;
 mod map;
 mod numbers;
 mod patches;
@@ -12,10 +13,11 @@ mod view;
 
 pub use input::{
     AreaRow, BoyceCurve, ClimateMark, ClimateSurface, CurvePanel, CurveShape, Distribution, Drought,
-    DroughtMonth, HabitatByYear, Headline, HeadlineRow, LadderCurve, LossBreakdown, LossRow, MapLayer,
-    MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, ProtocolPart, Reference,
+    DroughtMonth, HabitatByYear, Headline, HeadlineRow, KeptCells, LadderCurve, LossBreakdown, LossRow,
+    MapLayer, MapPixels, MethodNote, PageInput, PatchMap, PlaceMesh, PopulationPath, ProtocolPart, Reference,
     SensitivityPanel, SensitivityPart, YearLine,
 };
+pub use keep::{KeptPage, read_kept, write_kept};
 
 use crate::ReportError;
 use crate::file::write_bytes;
@@ -88,7 +90,7 @@ fn rendered(path: &Path, input: &PageInput<'_>, thin: usize) -> Result<String, R
         .get_template("page.html")
         .and_then(|template| {
             template.render(minijinja::context! {
-                style => safe(format!("{MAP_STYLE}\n{STYLE}\n{PRINT}")),
+                style => safe(format!("{MAP_STYLE}\n{STYLE}\n{PRINT}\n{}", on_every_sheet(&input.record.edition.mark))),
                 common_script => safe(COMMON_SCRIPT.to_string()),
                 map_library => safe(MAP_LIBRARY.to_string()),
                 map_script => safe(format!("{MAP_SCRIPT}\n{PATCH_SCRIPT}\n{PLATE_SCRIPT}")),
@@ -103,6 +105,18 @@ fn rendered(path: &Path, input: &PageInput<'_>, thin: usize) -> Result<String, R
             })
         })
         .map_err(|error| broken(error.to_string()))
+}
+
+/// Style that prints the mark of an edition in the upper margin of every sheet (CSS Paged Media, margin boxes).
+fn on_every_sheet(mark: &str) -> String {
+    if mark.is_empty() {
+        return String::new();
+    }
+    // a mark is words of this program; what could end the string or the element is left out all the same
+    let plain: String = mark.chars().filter(|c| !c.is_control() && !"\"\\<>{}".contains(*c)).collect();
+    format!(
+        "@media print {{ @page {{ @top-center {{ content: \"{plain}\"; font: 600 9pt sans-serif; }} }} }}"
+    )
 }
 
 /// JSON that may stand in a script element: no character of it can end the element or begin a comment.

@@ -24,6 +24,12 @@ pub struct RunRecord {
     pub seal: String,
     /// When the run began, ISO 8601 in UTC; may be empty.
     pub started: String,
+    /// Which edition of the run this is, and for whom.
+    #[serde(default)]
+    pub edition: Edition,
+    /// How a public edition tells places; `None` in runs of programs that knew none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub publication: Option<PublicationRecord>,
     /// The study.
     pub study: StudyRecord,
     /// The grid.
@@ -35,6 +41,9 @@ pub struct RunRecord {
     /// By what concentrations in water are multiplied, by scenario and pool, where the study measures water quality.
     #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
     pub concentrations: BTreeMap<String, BTreeMap<i32, f32>>,
+    /// Area of each zone inside the study area, hectares, by name; empty without zones.
+    #[serde(default, skip_serializing_if = "BTreeMap::is_empty")]
+    pub zones_ha: BTreeMap<String, f64>,
     /// Every file read.
     pub inputs: Vec<Input>,
     /// Stages in the order they ran.
@@ -59,6 +68,37 @@ pub struct Program {
     /// Versions of other parts, by name.
     #[serde(default)]
     pub others: BTreeMap<String, String>,
+}
+
+/// An edition of a run.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct Edition {
+    /// Who may see it.
+    pub kind: EditionKind,
+    /// What stands on every page and in the metadata of every file; "" for an open one.
+    pub mark: String,
+}
+
+/// Who may see an edition.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum EditionKind {
+    /// Anybody, as the study says that nothing in it is sensitive.
+    #[default]
+    Open,
+    /// Its owner: it holds exact places.
+    Sensitive,
+    /// Anybody: places are generalised.
+    Public,
+}
+
+/// How a public edition tells places.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct PublicationRecord {
+    /// Side of the cells that places are told by, metres; `None` where no place is told.
+    pub cell_m: Option<f64>,
+    /// Smaller patches are withheld, hectares.
+    pub withhold_under_ha: f64,
 }
 
 /// The study as it was run.

@@ -1,7 +1,7 @@
 //! What a run is held to later: the checksum that a citation quotes, and the seal of the record itself.
 //!
 //! The **checksum** covers what decides the numbers and the numbers: program, settings, inputs and products. It leaves out the
-//! files that quote it ([`QUOTING`]) and the times of the run, so that a second run of the same study on the same libraries has
+//! files that quote it ([`QUOTING`]), the figures and the times of the run, so that a second run of the same study on the same libraries has
 //! the same checksum. The **seal** is a digest of the text of the record with an empty seal; it covers every byte of it, and by the
 //! digests of the products in it every file of the folder.
 
@@ -20,6 +20,11 @@ pub const CITED_DIGITS: usize = 16;
 /// How the line of the seal begins: a key of the outermost object, as the records are indented. Text in JSON holds no line
 /// break, so nothing else begins like it.
 const SEAL: &str = "\n  \"seal\": \"";
+
+/// Whether the checksum covers a file: not those that quote it, and not figures, which only show the numbers and may be drawn again.
+fn is_covered(file: &str) -> bool {
+    !QUOTING.contains(&file) && !file.starts_with("figures/")
+}
 
 /// The text that the checksum is the BLAKE3 of: a line for each thing, names as JSON text, products by name.
 pub fn checksum_text(record: &RunRecord) -> String {
@@ -42,8 +47,7 @@ pub fn checksum_text(record: &RunRecord) -> String {
             .iter()
             .map(|input| format!("input {} {} {}", input.blake3, quoted(&input.layer), quoted(&input.file))),
     );
-    let mut products: Vec<_> =
-        record.products.iter().filter(|product| !QUOTING.contains(&product.file.as_str())).collect();
+    let mut products: Vec<_> = record.products.iter().filter(|product| is_covered(&product.file)).collect();
     products.sort_by(|a, b| a.file.cmp(&b.file));
     lines.extend(
         products.iter().map(|product| format!("product {} {}", product.blake3, quoted(&product.file))),

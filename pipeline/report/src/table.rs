@@ -3,10 +3,11 @@
 use crate::ReportError;
 use crate::file::{make_folder, write_bytes, write_whole};
 use crate::frame;
+use serde::{Deserialize, Serialize};
 use std::path::{Path, PathBuf};
 
 /// A table, column by column.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Table {
     /// File name without ending: letters, digits, `_`, `-`, `.`, first a letter.
     pub name: String,
@@ -19,7 +20,7 @@ pub struct Table {
 }
 
 /// A column.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Column {
     /// Its name in the files: letters, digits, `_`, `-`, `.`, first a letter; unique in the table.
     pub name: String,
@@ -27,7 +28,8 @@ pub struct Column {
     pub unit: String,
     /// What it holds, one sentence.
     pub description: String,
-    /// The cells, top to bottom.
+    /// The cells, top to bottom; kept in files of their own.
+    #[serde(skip)]
     pub values: Values,
 }
 
@@ -66,6 +68,12 @@ pub enum Values {
     Integer(Vec<Option<i64>>),
     /// Real numbers; NaN is written as missing, an infinite number is refused.
     Real(Vec<Option<f64>>),
+}
+
+impl Default for Values {
+    fn default() -> Self {
+        Values::Text(Vec::new())
+    }
 }
 
 impl Values {
@@ -191,4 +199,31 @@ pub fn write_table(folder: &Path, table: &Table) -> Result<Vec<PathBuf>, ReportE
     text.push('\n');
     write_bytes(&schema, text.as_bytes())?;
     Ok(vec![csv, parquet, schema])
+}
+
+/// The table with the cells that [`write_table`] put into the Parquet file of its name in `folder`; names, title and note are taken
+/// from `head`, whose cells do not matter.
+///
+/// # Errors
+/// The file cannot be read, or holds other columns than `head` names.
+pub fn read_table(folder: &Path, head: &Table) -> Result<Table, ReportError> {
+    let path = folder.join(format!("{}.parquet", head.name));
+    let found = frame::read_parquet(&path)?;
+    let names =
+        |columns: &[(String, Values)]| columns.iter().map(|(name, _)| name.clone()).collect::<Vec<_>>();
+    let expected: Vec<String> = head.columns.iter().map(|column| column.name.clone()).collect();
+    if names(&found) != expected {
+        return Err(ReportError::Table {
+            table: head.name.clone(),
+            message: format!(
+                "{} has the columns {}, but {} are expected; the file was changed, run the study again",
+                path.display(),
+                names(&found).join(", "),
+                expected.join(", ")
+            ),
+        });
+    }
+    let columns = head.columns.iter().zip(found);
+    let columns = columns.map(|(column, (_, values))| Column { values, ..column.clone() }).collect();
+    Ok(Table { columns, ..head.clone() })
 }

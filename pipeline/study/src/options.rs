@@ -5,9 +5,11 @@ mod uncertainty;
 
 pub use uncertainty::{SensitivitySection, SpreadSection, UncertaintySection};
 mod population;
+mod publication;
 mod range;
 
 pub use population::{DensitySection, PopulationSection, StageSection};
+pub use publication::{Generalise, PublicationSection, SensitivityWord};
 pub use range::{GenerationSection, PlacesBy, RangeSection};
 
 use schemars::JsonSchema;
@@ -67,6 +69,9 @@ pub struct StudyFile {
     /// How much water brings back what a scenario loses.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub water_requirement: Option<WaterRequirementSection>,
+    /// How sensitive the places are, and how a public edition tells them.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub publication: Option<PublicationSection>,
 }
 
 /// `[study]`

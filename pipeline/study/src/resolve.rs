@@ -14,6 +14,7 @@ mod near;
 mod over_time;
 mod past;
 mod population;
+mod publication;
 mod range;
 mod records;
 mod requisites;
@@ -88,6 +89,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let response_surface = ladder::response_surface(context);
     let over_time_years = over_time::over_time(context, baseline);
     let water_requirement = over_time::water_requirement(context);
+    let publication = publication::publication(context);
     context.warn_unused();
     if baseline.is_none() {
         // Without its months a stack of files cannot be told.
@@ -119,6 +121,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         response_surface,
         over_time_years,
         water_requirement,
+        publication,
     }
 }
 

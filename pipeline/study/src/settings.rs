@@ -1,9 +1,11 @@
 //! The study as the pipeline uses it: every default filled in, every name resolved, every path absolute.
 
 mod population;
+mod publication;
 mod range;
 
 pub use population::Population;
+pub use publication::{Generalise, Publication, SensitivityWord};
 pub use range::{Generation, PlacesBy, Range};
 
 use crate::Month;
@@ -67,6 +69,8 @@ pub struct Study {
     pub over_time_years: Option<i32>,
     /// Supply of water looked at, if any.
     pub water_requirement: Option<WaterRequirement>,
+    /// How places are told to others.
+    pub publication: Publication,
 }
 
 impl Study {

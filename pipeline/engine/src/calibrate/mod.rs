@@ -177,6 +177,9 @@ pub fn calibrate(
     };
     record.checksum = checksum(&record);
     write_record(&building.run().join(Kind::Calibration.record()), &record)?;
+    if checked.study.publication.sensitive {
+        building.close_to_others()?;
+    }
     building.publish()?;
     let mean = |part: fn(&lentic_habitat::calibration::FoldScore) -> &lentic_habitat::validation::Part| {
         tables::mean_by_records(&found, part, |p| p.auc.map(|a| a.value))

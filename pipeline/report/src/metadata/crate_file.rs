@@ -3,9 +3,9 @@
 
 use super::Described;
 use crate::ReportError;
-use crate::file::write_json;
+use crate::file::{refused, write_json};
 use crate::licence::{address, spdx};
-use crate::record::{Input, RunRecord};
+use crate::record::{Input, Product, RunRecord};
 use serde_json::{Map, Value, json};
 use std::path::Path;
 
@@ -35,6 +35,38 @@ pub fn write_crate(path: &Path, record: &RunRecord, parts: &CrateParts<'_>) -> R
     write_json(path, &json!({ "@context": format!("{CRATE}/context"), "@graph": graph(record, parts) }))
 }
 
+/// Brings sizes and digests of files in a crate up to date; says whether any had changed. A crate without changes is not written.
+///
+/// # Errors
+/// The file cannot be read or written, or is no JSON.
+pub fn refresh_crate(path: &Path, products: &[Product]) -> Result<bool, ReportError> {
+    let text = std::fs::read_to_string(path).map_err(refused(path, "read"))?;
+    let broken = |message: String| ReportError::Page { path: path.to_path_buf(), message };
+    let mut whole: Value = serde_json::from_str(&text).map_err(|error| broken(error.to_string()))?;
+    let mut changed = false;
+    let graph = whole.get_mut("@graph").and_then(Value::as_array_mut);
+    for entity in graph.into_iter().flatten().filter_map(Value::as_object_mut) {
+        let told = |product: &&Product| entity.get("@id") == Some(&json!(encoded(&product.file)));
+        let Some(product) = products.iter().find(told).filter(|_| entity.contains_key("contentSize")) else {
+            continue;
+        };
+        for (key, value) in sizes(product) {
+            changed |= entity.insert(key.into(), value.clone()) != Some(value);
+        }
+    }
+    if changed {
+        write_json(path, &whole)?;
+    }
+    Ok(changed)
+}
+
+fn sizes(product: &Product) -> [(&'static str, Value); 2] {
+    [
+        ("contentSize", json!(product.bytes.to_string())),
+        ("identifier", json!(format!("blake3:{}", product.blake3))),
+    ]
+}
+
 fn link(id: &str) -> Value {
     json!({ "@id": id })
 }
@@ -49,8 +81,7 @@ fn graph(record: &RunRecord, parts: &CrateParts<'_>) -> Vec<Value> {
             let title = parts.described.title(&product.file).unwrap_or(&product.title);
             let id = encoded(&product.file);
             let mut entity = file(&id, title, &product.file);
-            entity.insert("contentSize".into(), json!(product.bytes.to_string()));
-            entity.insert("identifier".into(), json!(format!("blake3:{}", product.blake3)));
+            entity.extend(sizes(product).map(|(key, value)| (key.to_string(), value)));
             (id, Value::Object(entity))
         })
         .collect();

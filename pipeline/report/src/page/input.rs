@@ -3,11 +3,15 @@
 use crate::palette::{ClassStyle, Ramp};
 use crate::record::RunRecord;
 use crate::table::Table;
+use serde::{Deserialize, Serialize};
+use std::sync::LazyLock;
 
-/// Everything the page and the figures show.
-#[derive(Clone, Debug)]
+/// Everything the page and the figures show. A run keeps it (see [`crate::write_kept`]) but for the record, the cells of tables
+/// and the pixels of maps, which stand in files of their own.
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PageInput<'a> {
     /// The run record as far as it is known when the page is written.
+    #[serde(skip, default = "no_record")]
     pub record: &'a RunRecord,
     /// The answer in a few numbers.
     pub headline: Headline,
@@ -42,6 +46,7 @@ pub struct PageInput<'a> {
     /// How the population goes, by scenario, where the study projects it.
     pub population: Vec<PopulationPath>,
     /// Tables shown in full.
+    #[serde(skip)]
     pub tables: &'a [Table],
     /// How it was computed, from the settings used.
     pub methods: Vec<MethodNote>,
@@ -55,8 +60,14 @@ pub struct PageInput<'a> {
     pub cite: String,
 }
 
+/// The record of a page that was read back, until its own is set.
+fn no_record<'a>() -> &'a RunRecord {
+    static NONE: LazyLock<RunRecord> = LazyLock::new(RunRecord::default);
+    &NONE
+}
+
 /// The answer in a few numbers, all over the cells assessed in the baseline and in every scenario.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Headline {
     /// Habitat in the baseline, hectares.
     pub habitat_ha: f64,
@@ -76,7 +87,7 @@ pub struct Headline {
 ///
 /// `kept_ha + degraded_ha + lost_ha` is the habitat of the baseline;
 /// `kept_ha + degraded_ha + gained_ha` is the habitat of the scenario.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct HeadlineRow {
     /// Name for files.
     pub scenario: String,
@@ -101,7 +112,7 @@ pub struct HeadlineRow {
 }
 
 /// A map.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MapLayer {
     /// Unique on the page: letters, digits, `_`, `-`.
     pub id: String,
@@ -121,12 +132,14 @@ pub struct MapLayer {
     pub height: usize,
     /// Cells of the grid along a side of a pixel; pixels begin at the top left of the grid.
     pub step: usize,
+    /// Where its cells are kept.
+    pub kept: KeptCells,
     /// Pixels row by row from the top left, `width * height` of them.
     pub pixels: MapPixels,
 }
 
 /// The patches of one scenario as a picture of their numbers.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PatchMap {
     /// Columns of pixels.
     pub width: usize,
@@ -145,7 +158,7 @@ pub struct PatchMap {
 }
 
 /// Latitude and longitude at points spread evenly over the bounds of the grid, edges included.
-#[derive(Clone, Debug, PartialEq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PlaceMesh {
     /// Points from left to right, at least two.
     pub columns: usize,
@@ -155,12 +168,22 @@ pub struct PlaceMesh {
     pub degrees: Vec<[f64; 2]>,
 }
 
+/// Where the cells of a map are kept in full, in band 1 of a raster of the run.
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
+pub struct KeptCells {
+    /// Path inside the run folder, with `/`; "" where they are kept nowhere.
+    pub file: String,
+    /// Where the raster holds shares of members and the map shows classes of them: how many members.
+    pub members: Option<usize>,
+}
+
 /// The pixels of a map, already thinned.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum MapPixels {
     /// Class codes.
     Classes {
         /// Codes.
+        #[serde(skip)]
         codes: Vec<u8>,
         /// Classes in the order of the legend.
         styles: Vec<ClassStyle>,
@@ -170,6 +193,7 @@ pub enum MapPixels {
     /// Numbers, NaN where there are none.
     Ramp {
         /// Values.
+        #[serde(skip)]
         values: Vec<f32>,
         /// Value at the low end of the ramp.
         min: f32,
@@ -181,7 +205,7 @@ pub enum MapPixels {
 }
 
 /// Loss split by something: zones, wetland classes, land cover.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LossBreakdown {
     /// Plain word for files: "zone", "wetland_class".
     pub name: String,
@@ -192,7 +216,7 @@ pub struct LossBreakdown {
 }
 
 /// One zone or class.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LossRow {
     /// Its name.
     pub name: String,
@@ -203,7 +227,7 @@ pub struct LossRow {
 }
 
 /// The drought index month by month.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Drought {
     /// Index and months summed, for example "SPEI, 12 months".
     pub index: String,
@@ -218,7 +242,7 @@ pub struct Drought {
 }
 
 /// One month of the index.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DroughtMonth {
     /// The month, as "1991-01".
     pub month: String,
@@ -227,7 +251,7 @@ pub struct DroughtMonth {
 }
 
 /// The response curve of a variable.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct CurvePanel {
     /// The requisite it belongs to.
     pub requisite: String,
@@ -244,7 +268,7 @@ pub struct CurvePanel {
 }
 
 /// How many cells have which measure.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum Distribution {
     /// In even bins.
     Bins {
@@ -262,7 +286,7 @@ pub enum Distribution {
 }
 
 /// Measure to score.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub enum CurveShape {
     /// Points (measure, score) joined by straight lines, measures rising.
     Line(Vec<[f64; 2]>),
@@ -272,7 +296,7 @@ pub enum CurveShape {
 
 /// Records against suitability: their share over the share of the ground, window by window (the curve of the continuous Boyce
 /// index).
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct BoyceCurve {
     /// Middle of the window and ratio, windows rising.
     pub points: Vec<[f64; 2]>,
@@ -285,7 +309,7 @@ pub struct BoyceCurve {
 }
 
 /// Habitat area by steps of drying.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct LadderCurve {
     /// What the steps are, for example "Loss of precipitation".
     pub drying: String,
@@ -298,7 +322,7 @@ pub struct LadderCurve {
 }
 
 /// Which part of the uncertainty counts most for one number.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SensitivityPanel {
     /// What varies, for example "Habitat area, baseline".
     pub title: String,
@@ -307,7 +331,7 @@ pub struct SensitivityPanel {
 }
 
 /// A part of the uncertainty.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct SensitivityPart {
     /// In words.
     pub name: String,
@@ -320,7 +344,7 @@ pub struct SensitivityPart {
 }
 
 /// Habitat area over changes of climate.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ClimateSurface {
     /// Changes of precipitation, percent, rising.
     pub precipitation: Vec<f64>,
@@ -333,7 +357,7 @@ pub struct ClimateSurface {
 }
 
 /// Habitat by year, hectares.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct HabitatByYear {
     /// Year and habitat by the water seen in it, years rising.
     pub past: Vec<(i32, f64)>,
@@ -344,7 +368,7 @@ pub struct HabitatByYear {
 }
 
 /// A scenario on its way to its horizon.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct YearLine {
     /// Title of the scenario.
     pub title: String,
@@ -355,7 +379,7 @@ pub struct YearLine {
 }
 
 /// A named scenario on a surface.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ClimateMark {
     /// Its title.
     pub title: String,
@@ -366,7 +390,7 @@ pub struct ClimateMark {
 }
 
 /// Part of the reporting protocol ODMAP: D. Zurell et al. (2020), Ecography 43:1261-1277, doi:10.1111/ecog.04960.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub enum ProtocolPart {
     /// Aim, place, time, concept, assumptions.
     Overview,
@@ -381,7 +405,7 @@ pub enum ProtocolPart {
 }
 
 /// How something was computed.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct MethodNote {
     /// The part it belongs to.
     pub part: ProtocolPart,
@@ -407,7 +431,7 @@ impl MethodNote {
 }
 
 /// A work cited.
-#[derive(Clone, Debug, PartialEq, Eq, serde::Serialize, serde::Deserialize)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Reference {
     /// The entry of the list, without the identifier.
     pub text: String,
@@ -416,7 +440,7 @@ pub struct Reference {
 }
 
 /// An area with its name.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct AreaRow {
     /// What it is.
     pub label: String,
@@ -425,7 +449,7 @@ pub struct AreaRow {
 }
 
 /// The number of animals in one scenario, year by year.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PopulationPath {
     /// Title of the scenario ("Baseline" for the baseline).
     pub title: String,

@@ -263,6 +263,7 @@ mod tests {
             width: 2,
             height: 2,
             step: 1,
+            kept: Default::default(),
             pixels,
         }
     }

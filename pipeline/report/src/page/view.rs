@@ -174,13 +174,17 @@ pub(super) fn view<'a>(input: &'a PageInput<'a>, numbers: &Numbers) -> View<'a> 
             .collect(),
         cautions: referred(&input.cautions),
         cite: &input.cite,
-        grid: format!(
-            "{}, cells of {} m, {} rows x {} columns",
-            grid.crs,
-            cell(grid.cell_m),
-            cell(grid.rows as f64),
-            cell(grid.cols as f64)
-        ),
+        grid: if grid.rows == 0 {
+            "Not told in this edition".into()
+        } else {
+            format!(
+                "{}, cells of {} m, {} rows x {} columns",
+                grid.crs,
+                cell(grid.cell_m),
+                cell(grid.rows as f64),
+                cell(grid.cols as f64)
+            )
+        },
     }
 }
 
@@ -309,12 +313,18 @@ fn sources(inputs: &[Input]) -> Vec<Source<'_>> {
             let one = files.len() == 1;
             Source {
                 layer: &first.layer,
-                files: if one {
+                files: if first.file.is_empty() {
+                    String::new()
+                } else if one {
                     first.file.clone()
                 } else {
                     format!("{} files, {} to {}", files.len(), first.file, last.file)
                 },
-                size: size(files.iter().map(|file| file.bytes).sum()),
+                size: if first.file.is_empty() {
+                    String::new()
+                } else {
+                    size(files.iter().map(|file| file.bytes).sum())
+                },
                 source: &first.source,
                 licence: &first.licence,
                 date: &first.date,

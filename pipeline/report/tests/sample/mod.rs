@@ -69,6 +69,7 @@ fn layer(id: &str, group: &str, scenario: Option<&str>, unit: &str, pixels: MapP
         width: WIDTH,
         height: HEIGHT,
         step: 1,
+        kept: Default::default(),
         pixels,
     }
 }
@@ -403,6 +404,9 @@ fn record() -> RunRecord {
     inputs.push(input("climate", "climate.csv".into(), 9_120, "Invented station series"));
     RunRecord {
         program: Program { name: "lentic".into(), version: "0.1.0".into(), gdal: "3.6.2".into(), ..Program::default() },
+        edition: Default::default(),
+        publication: None,
+        zones_ha: Default::default(),
         run_id: "9b41c07e".into(),
         checksum: "5f0c1d2e3a4b59687716253443526170".into(),
         seal: String::new(),

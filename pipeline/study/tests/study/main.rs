@@ -10,6 +10,7 @@ mod form;
 mod fragment;
 mod ladder;
 mod over_time;
+mod publication;
 mod resolved;
 mod robust;
 mod schema;
