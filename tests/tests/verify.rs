@@ -196,7 +196,8 @@ fn the_checksum_is_what_the_documents_say() {
     }
     for product in record["products"].as_array().unwrap() {
         let quoting = ["CITATION.cff", "report.html", "ro-crate-metadata.json"];
-        if !quoting.contains(&product["file"].as_str().unwrap()) {
+        let file = product["file"].as_str().unwrap();
+        if !quoting.contains(&file) && !file.starts_with("figures/") {
             lines.push(format!("product {} {}", product["blake3"].as_str().unwrap(), product["file"]));
         }
     }
