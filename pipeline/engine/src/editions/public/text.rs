@@ -82,7 +82,7 @@ impl Told<'_> {
                  the rasters of habitat, so that a square with no other habitat shows none. {today} Sums over the whole study area have them."
             ));
         }
-        if self.zones > 0 {
+        if self.zones > 0 && self.steps.cell_m.is_some() {
             all.push(format!(
                 "{} zone(s) smaller than a square, or needed to hide one that is, are left out of tables and charts.",
                 self.zones
