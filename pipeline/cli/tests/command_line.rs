@@ -59,6 +59,7 @@ fn help_names_every_command_and_the_exit_codes() {
         "demo",
         "check",
         "run",
+        "report",
         "calibrate",
         "survey",
         "verify",
@@ -70,7 +71,7 @@ fn help_names_every_command_and_the_exit_codes() {
     ] {
         assert!(help.contains(word), "{word} is not in the help:\n{help}");
     }
-    for command in ["demo", "check", "run", "calibrate", "survey", "verify", "compare", "schema"] {
+    for command in ["demo", "check", "run", "report", "calibrate", "survey", "verify", "compare", "schema"] {
         let said = lentic(&[command, "--help"]);
         assert_eq!(said.status.code(), Some(0), "{command}");
         assert!(out(&said).contains(&format!("Usage: lentic {command}")), "{command}");

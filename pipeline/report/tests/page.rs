@@ -173,7 +173,7 @@ fn names_from_outside_cannot_become_markup() {
     let folder = tempfile::tempdir().unwrap();
     let figures = write_figures(folder.path(), &page).unwrap();
     for figure in figures.into_iter().filter(|path| path.extension().unwrap() == "svg") {
-        let text = fs::read_to_string(&figure).unwrap();
+        let text = fs::read_to_string(figure).unwrap();
         assert!(!text.contains("<img") && !text.contains("<script"), "{}", figure.display());
     }
 }
@@ -354,4 +354,58 @@ fn the_page_of_a_large_study_stays_under_15_megabytes() {
         // pixels twice as wide: 4 cells of 30 m
         assert_eq!((&layer["width"], &layer["pixel_m"]), (&500.into(), &120.0.into()));
     }
+}
+
+#[test]
+fn the_mark_of_an_edition_stands_on_screen_on_every_sheet_and_in_figures() {
+    let mut sample = Sample::new();
+    let plain = html(&sample.page());
+    assert!(!plain.contains("@top-center") && !plain.contains("class=\"edition"));
+    sample.record.edition.mark = "Sensitive edition: not for \"anybody\"</style>".into();
+    let page = sample.page();
+    let marked = html(&page);
+    assert!(marked.contains("Sensitive edition: not for &quot;anybody&quot;&lt;&#x2f;style&gt;</p>"));
+    // CSS Paged Media Module Level 3, margin boxes; what could end the string or the element is left out
+    assert!(marked.contains("@top-center { content: \"Sensitive edition: not for anybody/style\""));
+    let folder = tempfile::tempdir().unwrap();
+    let figures = write_figures(folder.path(), &page).unwrap();
+    for figure in figures.iter().filter(|figure| figure.extension().is_some_and(|ending| ending == "svg")) {
+        let text = fs::read_to_string(figure).unwrap();
+        assert!(
+            text.contains(
+                "<metadata>Sensitive edition: not for &quot;anybody&quot;&lt;/style&gt;</metadata>"
+            )
+        );
+    }
+}
+
+/// What a run keeps of its page gives the same page, to the last bit of every number.
+#[test]
+fn a_kept_page_is_the_page() {
+    let sample = Sample::new();
+    let page = sample.page();
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("page.json");
+    lentic_report::write_kept(&path, &page).unwrap();
+    for table in page.tables {
+        lentic_report::write_table(folder.path(), table).unwrap();
+    }
+    let kept = lentic_report::read_kept(&path).unwrap();
+    let tables: Vec<Table> =
+        kept.tables.iter().map(|head| lentic_report::read_table(folder.path(), head).unwrap()).collect();
+    assert_eq!(tables, page.tables);
+    let again = PageInput { record: &sample.record, tables: &tables, maps: page.maps.clone(), ..kept.page };
+    assert!(html(&again) == html(&page));
+    // pixels are kept in rasters, not here
+    assert!(fs::metadata(&path).unwrap().len() < 200_000);
+
+    fs::write(&path, "{\"form\":99}").unwrap();
+    let other = lentic_report::read_kept(&path).unwrap_err().to_string();
+    assert!(other.contains("form 99") && other.contains("run the study again"), "{other}");
+    fs::write(&path, "nonsense").unwrap();
+    assert!(lentic_report::read_kept(&path).is_err());
+    let table = folder.path().join(format!("{}.parquet", tables[0].name));
+    fs::copy(folder.path().join(format!("{}.parquet", tables[1].name)), &table).unwrap();
+    let changed = lentic_report::read_table(folder.path(), &tables[0]).unwrap_err().to_string();
+    assert!(changed.contains("are expected"), "{changed}");
 }

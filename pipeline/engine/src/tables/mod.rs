@@ -67,10 +67,13 @@ pub fn role_word(role: Role) -> &'static str {
     }
 }
 
+/// How the names of response groups that are pools with a level begin.
+pub const LEVEL_OF: &str = "level of ";
+
 /// Name of a response group.
 pub fn group_name(study: &Study, code: Option<i32>) -> String {
     if let Some(pool) = pool_of_group(code) {
-        return format!("level of {}", class_name(study.layer_with(Role::Pools), Some(pool)));
+        return format!("{LEVEL_OF}{}", class_name(study.layer_with(Role::Pools), Some(pool)));
     }
     let layer = study.inundation.groups.as_ref().and_then(|name| study.layer(name));
     if layer.is_none() { "all cells".into() } else { class_name(layer, code) }

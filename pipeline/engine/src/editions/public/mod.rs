@@ -24,11 +24,12 @@ use choice::{Choice, withheld_zones};
 use coarse::Coarse;
 use hidden::Hidden;
 use lentic_report::{
-    Edition, EditionKind, GridRecord, Input, MapLayer, PageInput, PublicationRecord, RunRecord,
+    Edition, EditionKind, GridRecord, Input, MapLayer, PageInput, PublicationRecord, RunRecord, StudyRecord,
 };
 use lentic_study::settings::Generalise;
 use maps::PublicMaps;
 use rasters::Rasters;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use tables::{PublicTables, Rules};
 use text::{Telltale, Told};
@@ -175,10 +176,6 @@ fn public_record(
     steps: PublicationRecord,
     coarse: Option<&Coarse>,
 ) -> RunRecord {
-    let mut study = of_run.study.clone();
-    for text in [&mut study.path, &mut study.beside, &mut study.blake3, &mut study.text] {
-        text.clear();
-    }
     // files of one layer count as one
     let mut inputs: Vec<Input> = Vec::new();
     for input in of_run.inputs.iter().filter(|input| !input.layer.ends_with("(legend)")) {
@@ -200,41 +197,99 @@ fn public_record(
         }
         None => GridRecord::default(),
     };
+    // every part is named, so that a new one cannot get into public unseen
     RunRecord {
+        program: of_run.program.clone(),
+        run_id: of_run.run_id.clone(),
+        checksum: String::new(),
+        seal: String::new(),
+        started: of_run.started.clone(),
         edition: Edition { kind: EditionKind::Public, mark: mark.to_string() },
         publication: Some(steps),
-        study,
+        study: StudyRecord {
+            path: String::new(),
+            beside: String::new(),
+            blake3: String::new(),
+            text: String::new(),
+            ..of_run.study.clone()
+        },
         grid,
-        concentrations: Default::default(),
-        zones_ha: Default::default(),
+        period: of_run.period.clone(),
+        seed: of_run.seed,
+        concentrations: BTreeMap::new(),
+        zones_ha: BTreeMap::new(),
         inputs,
         stages: Vec::new(),
         warnings: telltale.without(&of_run.warnings),
         notes: telltale.without(&of_run.notes),
         products: Vec::new(),
-        ..of_run.clone()
     }
 }
 
 /// The page of the run with what it may tell in public; record, tables and maps are still to come.
+///
+/// Every part is named, so that a new one cannot get into public unseen.
 fn public_page(
     kept: &KeptRun,
     telltale: &Telltale,
-    zones: &std::collections::BTreeSet<String>,
+    zones: &BTreeSet<String>,
     told: &[String],
 ) -> PageInput<'static> {
-    let mut page = kept.page.clone();
-    page.uncertain = telltale.without(&page.uncertain);
-    for breakdown in page.losses.iter_mut().filter(|breakdown| breakdown.name == "zone") {
+    let PageInput {
+        record,
+        headline,
+        holds,
+        goes_first,
+        uncertain,
+        maps: _,
+        // the outline of every patch, and the exact grid
+        patches: _,
+        places: _,
+        mut losses,
+        droughts,
+        curves,
+        boyce,
+        ladder,
+        surface,
+        sensitivity,
+        over_time,
+        population,
+        tables,
+        mut methods,
+        not_assessed,
+        references,
+        cautions,
+        cite: _,
+    } = kept.page.clone();
+    for breakdown in losses.iter_mut().filter(|breakdown| breakdown.name == "zone") {
         breakdown.rows.retain(|row| !zones.contains(&row.name));
     }
-    page.losses.retain(|breakdown| !breakdown.rows.is_empty());
-    page.methods.retain(|note| !telltale.is_in(&note.text));
-    page.methods.insert(0, text::method(told));
-    page.holds = telltale.without(&page.holds);
-    page.goes_first = telltale.without(&page.goes_first);
-    page.maps = Vec::new();
-    // the outline of every patch
-    page.patches = None;
-    page
+    losses.retain(|breakdown| !breakdown.rows.is_empty());
+    methods.retain(|note| !telltale.is_in(&note.text));
+    methods.insert(0, text::method(told));
+    PageInput {
+        record,
+        headline,
+        holds: telltale.without(&holds),
+        goes_first: telltale.without(&goes_first),
+        uncertain: telltale.without(&uncertain),
+        maps: Vec::new(),
+        patches: None,
+        places: None,
+        losses,
+        droughts,
+        curves,
+        boyce,
+        ladder,
+        surface,
+        sensitivity,
+        over_time,
+        population,
+        tables,
+        methods,
+        not_assessed,
+        references,
+        cautions: telltale.without(&cautions),
+        cite: String::new(),
+    }
 }

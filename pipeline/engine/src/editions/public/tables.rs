@@ -3,13 +3,16 @@
 use super::cells::{column, filtered, numbers, rounded, whole, with_rows, without, words};
 use super::choice::Choice;
 use crate::error::EngineError;
+use crate::tables::LEVEL_OF;
 use lentic_numerics::generalise::{decimals, middle, radius, rounded as degrees_to, two_figures};
 use lentic_raster::{Grid, Point};
 use lentic_report::{Column, Table, Values};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Tables that are places through and through: rows of records, curves and volumes of single pools.
-const NEVER: [&str; 4] = ["records", "records_set_aside", "drawdown_curves", "volume"];
+const NEVER: [&str; 5] = ["records", "records_set_aside", "drawdown_curves", "pool_levels", "volume"];
+/// Tables by response group; groups that are single pools are left out.
+const BY_GROUP: [&str; 3] = ["inundation_fit", "inundation_quality", "inundation_reliability"];
 /// Tables by patch that number patches of the baseline.
 const BY_PATCH_OF_TODAY: [&str; 5] =
     ["habitat_loss_by_patch", "patch_fates", "patch_margins", "patch_time_of_loss", "water_requirement"];
@@ -106,6 +109,10 @@ impl Rules<'_> {
                 // single groups of patches are as good as places
                 let groups = words(&zoned, "group");
                 filtered(&zoned, |row| groups[row].as_deref().is_none_or(|group| group == "all"))
+            }
+            _ if BY_GROUP.contains(&name) => {
+                let names = words(&zoned, "name");
+                filtered(&zoned, |row| names[row].as_deref().is_none_or(|name| !name.starts_with(LEVEL_OF)))
             }
             // the range at the records is what single records stand in
             "novelty" => without(zoned, &["low", "high"]),

@@ -82,7 +82,7 @@ impl Told<'_> {
                  the rasters of habitat, so that a square with no other habitat shows none. {today} Sums over the whole study area have them."
             ));
         }
-        if self.zones > 0 {
+        if self.zones > 0 && self.steps.cell_m.is_some() {
             all.push(format!(
                 "{} zone(s) smaller than a square, or needed to hide one that is, are left out of tables and charts.",
                 self.zones
@@ -113,8 +113,10 @@ impl Telltale {
             all.insert(input.file.clone());
             all.insert(input.file.rsplit('/').next().unwrap_or_default().to_string());
         }
-        for table in
-            kept.tables.iter().filter(|table| table.name == "volume" || table.name == "drawdown_curves")
+        for table in kept
+            .tables
+            .iter()
+            .filter(|table| ["volume", "drawdown_curves", "pool_levels"].contains(&table.name.as_str()))
         {
             all.extend(words(table, "name").into_iter().flatten());
         }
