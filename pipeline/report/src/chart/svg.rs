@@ -205,8 +205,9 @@ impl Svg {
     /// number. A place too thin to hit is widened.
     pub(crate) fn mark(&mut self, [x, y, width, height]: [f64; 4], words: &str) {
         const THIN: f64 = 2.0;
-        let wide =
-            |from: f64, length: f64| if length < THIN { (from - THIN / 2.0, THIN) } else { (from, length) };
+        let wide = |from: f64, length: f64| {
+            if length < THIN { (from + (length - THIN) / 2.0, THIN) } else { (from, length) }
+        };
         let ((x, width), (y, height)) = (wide(x, width), wide(y, height));
         if [x, y, width, height].iter().all(|v| v.is_finite()) {
             let words = serde_json::Value::from(words);
