@@ -36,6 +36,14 @@ static PAIR: LazyLock<Pair> = LazyLock::new(|| {
     Pair { basin, a, b, out, said }
 });
 
+/// Runs of the demo are sensitive, and a comparison tells their cells.
+#[test]
+fn a_comparison_of_sensitive_runs_is_for_their_owner() {
+    use std::os::unix::fs::PermissionsExt;
+    let mode = |file: &str| fs::metadata(PAIR.out.join(file)).unwrap().permissions().mode() & 0o777;
+    assert_eq!((mode("comparison.html"), mode("comparison.json"), mode("tables")), (0o600, 0o600, 0o700));
+}
+
 fn compare(runs: &[&Path], out: &Path, more: &[&str]) -> Outcome {
     Outcome::of(lentic().arg("compare").args(runs).arg("--out").arg(out).args(more))
 }

@@ -176,8 +176,13 @@ fn no_byte_of_a_public_edition_leads_to_a_place() {
         ("public-high", 10_000.0, 1.0, &["--generalise", "high"]),
         ("public-none", 10_000.0, 1.0, &["--generalise", "extreme"]),
     ] {
-        let found = scan(&published(name, words), step, least);
+        let public = published(name, words);
+        let found = scan(&public, step, least);
         assert!(found.is_empty(), "{name}: {found:#?}");
+        // neither does it tell how exactly the grid lies, which the page of the run does
+        let bounds = "left 6538620";
+        assert!(fs::read_to_string(PLANTED.run.join("report.html")).unwrap().contains(bounds));
+        assert!(!fs::read_to_string(public.join("report.html")).unwrap().contains(bounds), "{name}");
     }
 }
 

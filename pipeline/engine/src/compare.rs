@@ -18,7 +18,8 @@ use crate::run_record::{now, program};
 use cells::ScenarioCells;
 use changes::Changes;
 use lentic_report::{
-    ComparedRun, ComparisonRecord, Table, write_comparison_page, write_sealed, write_style, write_table,
+    ComparedRun, ComparisonRecord, EditionKind, Table, write_comparison_page, write_sealed, write_style,
+    write_table,
 };
 use load::Loaded;
 use std::path::{Path, PathBuf};
@@ -119,6 +120,10 @@ pub fn compare(options: &CompareOptions, progress: &dyn Progress) -> Result<Comp
     write_comparison_page(&building.run().join("comparison.html"), &page)?;
     let record = ComparisonRecord { products: inputs::products(&building.run())?, ..record };
     write_sealed(&building.run().join(Kind::Comparison.record()), &record)?;
+    // what tells cells of a sensitive run is as sensitive
+    if runs.iter().any(|run| run.record.edition.kind == EditionKind::Sensitive) {
+        building.close_to_others()?;
+    }
     building.publish()?;
     Ok(CompareSummary { folder: out, sentences, cautions })
 }

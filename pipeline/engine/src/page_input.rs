@@ -294,6 +294,11 @@ pub fn not_assessed(reasons: &[ExactSum]) -> Vec<AreaRow> {
     rows.map(|(class, area)| AreaRow { label: class.name, area_ha: ha(area) }).collect()
 }
 
+/// Cells of a grid along a side of a pixel of its maps.
+pub fn stride(grid: &Grid) -> usize {
+    grid.rows.max(grid.cols).div_ceil(LONGEST)
+}
+
 /// Every n-th cell of every n-th row, so that a map fits a screen: columns, rows and cells. `read` gives a row of the grid.
 ///
 /// # Errors
@@ -302,7 +307,7 @@ pub fn thinned<T>(
     grid: &Grid,
     read: impl Fn(&Window) -> Result<Vec<T>, EngineError>,
 ) -> Result<(usize, usize, Vec<T>), EngineError> {
-    let step = grid.rows.max(grid.cols).div_ceil(LONGEST);
+    let step = stride(grid);
     let mut values = Vec::new();
     let mut height = 0;
     for row in (step / 2..grid.rows).step_by(step) {
@@ -475,7 +480,7 @@ impl Maps<'_> {
 
     /// Cells of the grid along a side of a pixel.
     pub fn stride(&self) -> usize {
-        self.grid.rows.max(self.grid.cols).div_ceil(LONGEST)
+        stride(self.grid)
     }
 
     fn thinned<T: ScratchCell>(&self, scratch: &Scratch<T>) -> Result<(usize, usize, Vec<T>), EngineError> {

@@ -2,7 +2,7 @@
 //! how layers are brought together, extrapolation.
 
 use crate::check::Checked;
-use lentic_report::{MethodNote, ProtocolPart as Part, RunRecord};
+use lentic_report::{GridRecord, MethodNote, ProtocolPart as Part, RunRecord};
 use lentic_study::settings::{Driver, LayerKind};
 
 /// All notes of a run in the order of the protocol.
@@ -58,7 +58,6 @@ fn aim(checked: &Checked) -> MethodNote {
 
 fn scale(checked: &Checked, record: &RunRecord) -> MethodNote {
     let (study, grid) = (&checked.study, &record.grid);
-    let [left, bottom, right, top] = grid.bounds;
     let area = match &study.grid.area {
         Some(_) => "Cells count whose centre lies in the study area given.",
         None => "Every cell of the grid counts.",
@@ -81,16 +80,23 @@ fn scale(checked: &Checked, record: &RunRecord) -> MethodNote {
         Part::Overview,
         "Place, time and scale",
         format!(
-            "Grid: {}, cells of {} m, {} rows x {} columns; left {left}, bottom {bottom}, right {right}, top {top}. {area} {}\n\nBaseline: {} to {}, by months.{index}{until}",
+            "Grid: {}, cells of {} m, {} rows x {} columns{}. {area} {}\n\nBaseline: {} to {}, by months.{index}{until}",
             grid.crs,
             grid.cell_m,
             grid.rows,
             grid.cols,
+            exact_bounds(grid),
             grid.area_note,
             record.period.baseline[0],
             record.period.baseline[1]
         ),
     )
+}
+
+/// How exactly the grid lies, as its note says; left out of public editions.
+pub fn exact_bounds(grid: &GridRecord) -> String {
+    let [left, bottom, right, top] = grid.bounds;
+    format!("; left {left}, bottom {bottom}, right {right}, top {top}")
 }
 
 fn unique(mut words: Vec<String>) -> Vec<String> {

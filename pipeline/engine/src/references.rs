@@ -3,7 +3,7 @@
 use lentic_report::{MethodNote, Reference};
 
 /// How a work is named in the text, its entry, its DOI ("" where it has none).
-const WORKS: [(&str, &str, &str); 37] = [
+const WORKS: [(&str, &str, &str); 38] = [
     (
         "Allouche et al. 2006",
         "Allouche, O., Tsoar, A. and Kadmon, R. (2006): Assessing the accuracy of species distribution models: prevalence, kappa and the true skill statistic (TSS). Journal of Applied Ecology 43, 1223-1232.",
@@ -33,6 +33,11 @@ const WORKS: [(&str, &str, &str); 37] = [
         "Caswell 2001",
         "Caswell, H. (2001): Matrix population models: construction, analysis, and interpretation. Second edition. Sinauer, Sunderland.",
         "",
+    ),
+    (
+        "Chapman 2020",
+        "Chapman, A. D. (2020): Current Best Practices for Generalizing Sensitive Species Occurrence Data. GBIF Secretariat, Copenhagen.",
+        "10.15468/doc-5jp4-5g10",
     ),
     (
         "Cohen 1960",

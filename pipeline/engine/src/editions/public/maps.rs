@@ -2,7 +2,7 @@
 
 use super::rasters::PublicRaster;
 use crate::error::EngineError;
-use crate::page_input::thinned;
+use crate::page_input::{stride, thinned};
 use lentic_raster::{Grid, RasterSource, Resample, Window, read_aligned_f32};
 use lentic_report::{HeadlineRow, KeptCells, MapLayer, MapPixels, Ramp};
 use std::path::Path;
@@ -44,7 +44,7 @@ impl PublicMaps<'_> {
                 caption: format!("Share of each public cell that is habitat, {title}"),
                 width: 0,
                 height: 0,
-                step: 1,
+                step: stride(self.grid),
                 kept: KeptCells { file: raster.file.clone(), members: None },
                 pixels: share_ramp(),
             };
@@ -106,7 +106,7 @@ impl PublicMaps<'_> {
                 let (width, height, codes) = self.most_common(raster, empty)?;
                 let caption = format!("{}; most common class of each public cell", map.caption);
                 let pixels = MapPixels::Classes { codes, styles: styles.clone(), no_data: Some(empty) };
-                Ok(vec![MapLayer { width, height, step: 1, caption, pixels, ..map.clone() }])
+                Ok(vec![MapLayer { width, height, step: stride(self.grid), caption, pixels, ..map.clone() }])
             }
         }
     }
@@ -124,7 +124,7 @@ impl PublicMaps<'_> {
         let mut sum: Option<Vec<f32>> = None;
         for band in wanted {
             let (width, height, values) = self.band(raster, band)?;
-            (map.width, map.height, map.step) = (width, height, 1);
+            (map.width, map.height, map.step) = (width, height, stride(self.grid));
             sum = Some(match sum {
                 None => values,
                 Some(sum) => sum.into_iter().zip(values).map(|(a, b)| a + b).collect(),

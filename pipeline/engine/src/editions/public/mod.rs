@@ -19,6 +19,8 @@ use crate::error::{EngineError, io};
 use crate::folder::{Building, Kind};
 use crate::page_places;
 use crate::progress::Progress;
+use crate::protocol::exact_bounds;
+use crate::references;
 use crate::run::VERSION;
 use choice::{Choice, withheld_zones};
 use coarse::Coarse;
@@ -257,7 +259,7 @@ fn public_page(
         tables,
         mut methods,
         not_assessed,
-        references,
+        references: _,
         cautions,
         cite: _,
     } = kept.page.clone();
@@ -265,6 +267,9 @@ fn public_page(
         breakdown.rows.retain(|row| !zones.contains(&row.name));
     }
     losses.retain(|breakdown| !breakdown.rows.is_empty());
+    for note in &mut methods {
+        note.text = note.text.replace(&exact_bounds(&kept.record.grid), "");
+    }
     methods.retain(|note| !telltale.is_in(&note.text));
     methods.insert(0, text::method(told));
     PageInput {
@@ -286,9 +291,9 @@ fn public_page(
         over_time,
         population,
         tables,
-        methods,
         not_assessed,
-        references,
+        references: references::of(&methods),
+        methods,
         cautions: telltale.without(&cautions),
         cite: String::new(),
     }
