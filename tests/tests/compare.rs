@@ -41,6 +41,8 @@ static PAIR: LazyLock<Pair> = LazyLock::new(|| {
 fn a_comparison_of_sensitive_runs_is_for_their_owner() {
     use std::os::unix::fs::PermissionsExt;
     let mode = |file: &str| fs::metadata(PAIR.out.join(file)).unwrap().permissions().mode() & 0o777;
+    let page = fs::read_to_string(PAIR.out.join("comparison.html")).unwrap();
+    assert_eq!(page.matches("Sensitive edition: holds exact places; not for publication").count(), 2);
     assert_eq!((mode("comparison.html"), mode("comparison.json"), mode("tables")), (0o600, 0o600, 0o700));
 }
 

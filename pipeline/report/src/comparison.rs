@@ -3,6 +3,7 @@
 use crate::ReportError;
 use crate::file::write_bytes;
 use crate::number::{cell, hectares, round_step};
+use crate::page::on_every_sheet;
 use crate::palette::{ClassStyle, Ramp, compared_classes};
 use crate::picture::picture;
 use crate::record::{Product, Program};
@@ -72,6 +73,8 @@ pub struct ComparisonPage<'a> {
     pub record: &'a ComparisonRecord,
     /// Name of the first run's study.
     pub study: String,
+    /// What stands on every page; "" for nothing.
+    pub mark: String,
     /// Ground that the maps cover from left to right, metres.
     pub ground_width_m: f64,
     /// Habitat of each scenario in every run that has it.
@@ -202,9 +205,10 @@ pub fn write_comparison_page(path: &Path, page: &ComparisonPage<'_>) -> Result<(
         .get_template("comparison.html")
         .and_then(|template| {
             template.render(minijinja::context! {
-                style => Value::from_safe_string(format!("{STYLE}\n{OWN_STYLE}\n{PRINT}")),
+                style => Value::from_safe_string(format!("{STYLE}\n{OWN_STYLE}\n{PRINT}\n{}", on_every_sheet(&page.mark))),
                 record => Value::from(minijinja::value::Serde(page.record)),
                 study => &page.study,
+                mark => &page.mark,
                 maps => Value::from(minijinja::value::Serde(&maps)),
                 changes => Value::from(minijinja::value::Serde(&page.changes)),
                 bars => Value::from(minijinja::value::Serde(&bars(&page.areas))),
@@ -335,6 +339,7 @@ mod tests {
         let page = ComparisonPage {
             record,
             study: BAD.into(),
+            mark: String::new(),
             ground_width_m: 3000.0,
             areas: vec![ScenarioAreas {
                 scenario: BAD.into(),

@@ -9,6 +9,7 @@ mod keep;
 mod map;
 mod numbers;
 mod patches;
+mod run_lengths;
 mod view;
 
 pub use input::{
@@ -108,7 +109,7 @@ fn rendered(path: &Path, input: &PageInput<'_>, thin: usize) -> Result<String, R
 }
 
 /// Style that prints the mark of an edition in the upper margin of every sheet (CSS Paged Media, margin boxes).
-fn on_every_sheet(mark: &str) -> String {
+pub(crate) fn on_every_sheet(mark: &str) -> String {
     if mark.is_empty() {
         return String::new();
     }

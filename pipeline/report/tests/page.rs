@@ -173,7 +173,7 @@ fn names_from_outside_cannot_become_markup() {
     let folder = tempfile::tempdir().unwrap();
     let figures = write_figures(folder.path(), &page).unwrap();
     for figure in figures.into_iter().filter(|path| path.extension().unwrap() == "svg") {
-        let text = fs::read_to_string(figure).unwrap();
+        let text = fs::read_to_string(&figure).unwrap();
         assert!(!text.contains("<img") && !text.contains("<script"), "{}", figure.display());
     }
 }

@@ -53,12 +53,19 @@ pub fn page<'a>(
     ComparisonPage {
         record,
         study: first.record.study.name.clone(),
+        mark: mark(first, compared),
         ground_width_m: right - left,
         areas: areas(first, compared),
         maps,
         changes,
         tables,
     }
+}
+
+/// The mark of the first of the runs that tell exact places.
+fn mark(first: &Loaded, compared: &[Compared<'_>]) -> String {
+    let runs = std::iter::once(first).chain(compared.iter().map(|one| one.run));
+    runs.map(|run| run.record.edition.mark.clone()).find(|mark| !mark.is_empty()).unwrap_or_default()
 }
 
 /// Habitat of the first run's scenarios in all runs.

@@ -148,6 +148,7 @@ pub struct PatchMap {
     /// Cells of the grid along a side of a pixel.
     pub step: usize,
     /// Number of the patch of each pixel, 0 where there is none; row by row from the top left.
+    #[serde(with = "super::run_lengths")]
     pub numbers: Vec<u32>,
     /// Name of the table with a row for each patch (columns `scenario` and `patch`).
     pub table: String,
