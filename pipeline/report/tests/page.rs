@@ -364,7 +364,7 @@ fn the_mark_of_an_edition_stands_on_screen_on_every_sheet_and_in_figures() {
     sample.record.edition.mark = "Sensitive edition: not for \"anybody\"</style>".into();
     let page = sample.page();
     let marked = html(&page);
-    assert!(marked.contains("Sensitive edition: not for &quot;anybody&quot;&lt;&#x2f;style&gt;</p>"));
+    assert!(marked.contains("Sensitive edition: not for &quot;anybody&quot;&lt;&#x2f;style&gt;</aside>"));
     // CSS Paged Media Module Level 3, margin boxes; what could end the string or the element is left out
     assert!(marked.contains("@top-center { content: \"Sensitive edition: not for anybody/style\""));
     let folder = tempfile::tempdir().unwrap();
