@@ -107,7 +107,9 @@ class Scan:
                 at = data.find(start, at + 1)
 
     def page(self, where, text):
-        width_m = re.search(r'"ground_width_m":\s*([\d.]+)', text)
+        for size in re.findall(r'"(?:pixel|cell)_m":\s*([\d.]+)', text):
+            if float(size) < self.step - 1e-6:
+                self.say("fine pixel", where, f"{size} m")
         for match in BLOB.finditer(text):
             packed = match[0] + "=" * (-len(match[0]) % 4)
             try:
@@ -116,9 +118,6 @@ class Scan:
                 continue
             name = f"{where} (picture at {match.start()})"
             if data.startswith(b"\x89PNG"):
-                (columns,) = struct.unpack(">I", data[16:20])
-                if width_m and float(width_m[1]) / columns < self.step - 1e-6:
-                    self.say("fine pixel", name, f"{float(width_m[1]) / columns} m")
                 # pixels are codes of colours; what else a picture may hold stands in its other parts
                 self.parts(name, data)
             else:
@@ -181,6 +180,9 @@ class Scan:
                     if word.encode() in data:
                         self.say(kind, where, word)
             {".tif": self.raster, ".parquet": self.table, ".gpkg": self.database}[path.suffix](where, path)
+            return
+        if path.suffix == ".png":
+            self.parts(where, data)
             return
         text = data.decode("utf-8")
         # pictures are looked at by themselves

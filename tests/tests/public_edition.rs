@@ -138,6 +138,10 @@ fn the_scanner_finds_all_that_is_planted_in_the_sensitive_edition() {
     ] {
         assert!(found.contains_key(kind), "{kind} was not found: {found:#?}");
     }
+    // fine pixels in the page too, whose maps are pictures
+    for form in [".tif", ".html"] {
+        assert!(scan_of(form).contains_key("fine pixel"), "no fine pixel was found in {form} files");
+    }
     // and in every form a file can have
     let all: Vec<&String> = found.values().flatten().collect();
     for form in [".csv", ".parquet", ".gpkg", ".tif", ".html", ".json"] {

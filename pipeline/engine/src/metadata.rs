@@ -49,7 +49,9 @@ pub fn complete(
     let cite = describe::citation(&sealed);
     // the page does not list files: it is one of them
     write_page(&RunRecord { products: Vec::new(), ..sealed.clone() }, &cite)?;
-    write_citing(folder, &sealed, &described, (&cite, &now()), audience)?;
+    // a public edition tells when its run began, and is the same whenever it is made
+    let ended = if audience == Audience::Owner { now() } else { String::new() };
+    write_citing(folder, &sealed, &described, (&cite, &ended), audience)?;
     sealed.products = inputs::products_beside(folder, &sealed.products)?;
     Ok(sealed)
 }

@@ -19,7 +19,7 @@ pub struct CrateParts<'a> {
     pub described: &'a Described<'a>,
     /// How the run is cited.
     pub cite: &'a str,
-    /// When the run ended, ISO 8601.
+    /// When the run ended, ISO 8601; "" where it is not told.
     pub ended: &'a str,
     /// Whether inputs are named one by one, with their checksums; else only what they come from.
     pub inputs: bool,
@@ -154,19 +154,21 @@ fn graph(record: &RunRecord, parts: &CrateParts<'_>) -> Vec<Value> {
     });
     let objects: Vec<Value> =
         inputs.iter().filter_map(|input| input.get("@id")).map(|id| json!({ "@id": id })).collect();
-    let action = json!({
+    let mut action = json!({
         "@id": "#run",
         "@type": "CreateAction",
         "name": format!("Run {} of {}", record.run_id, study.name),
         "description": format!("{} {} computed the study and wrote these files", program.name, program.version),
         "startTime": record.started,
-        "endTime": parts.ended,
         "actionStatus": link("http://schema.org/CompletedActionStatus"),
         "agent": link("#study"),
         "instrument": link("#program"),
         "object": objects,
         "result": parts_of_it,
     });
+    if !parts.ended.is_empty() {
+        action["endTime"] = json!(parts.ended);
+    }
     let mut graph = vec![
         json!({
             "@id": "ro-crate-metadata.json",

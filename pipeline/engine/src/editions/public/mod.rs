@@ -17,7 +17,6 @@ use super::kept::KeptRun;
 use super::{close, complete, write_tables};
 use crate::error::{EngineError, io};
 use crate::folder::{Building, Kind};
-use crate::page_places;
 use crate::progress::Progress;
 use crate::protocol::exact_bounds;
 use crate::references;
@@ -104,8 +103,7 @@ pub fn publish(options: &PublicOptions, progress: &dyn Progress) -> Result<Publi
     }
     .sentences();
     let page = public_page(&kept, &telltale, &zones, &told);
-    let places = shown.and_then(|coarse| page_places::places(&coarse.grid));
-    let page = PageInput { record: &record, tables: &tables, maps, places, ..page };
+    let page = PageInput { record: &record, tables: &tables, maps, ..page };
     write_tables(&building, &tables)?;
     let record = complete(&building, &record, tables.iter().collect(), &page, &told.join("\n"))?;
     close(&building, &record)?;
@@ -244,7 +242,7 @@ fn public_page(
         goes_first,
         uncertain,
         maps: _,
-        // the outline of every patch, and the exact grid
+        // the outline of every patch; latitudes and longitudes to many digits
         patches: _,
         places: _,
         mut losses,
