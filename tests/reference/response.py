@@ -153,7 +153,8 @@ class Response(Observed):
         super().__init__(study, climates, history, water)
         ground, pools = study.role("ground"), study.role("pools")
         nowhere = np.full(len(self.wet), np.nan)
-        self.elevation = study.layer(ground).ravel() if ground else nowhere
+        # cells are held as 32-bit floats
+        self.elevation = study.layer(ground).astype(np.float32).astype(float).ravel() if ground else nowhere
         self.pool = study.layer(pools).ravel() if pools else nowhere
         self.levels, self.level_groups = [], {}
         self.base = self.designs({})

@@ -325,10 +325,7 @@ fn compare(basin: &Basin) {
         }
         looked_at(&said, &[&format!("limiting_factor_{scenario}")]);
     }
-    looked_at(
-        &said,
-        &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights", "pool_levels"],
-    );
+    looked_at(&said, &["suitability_observed", "longest_wet_spell", "month_of_drying", "weights"]);
     looked_at(&said, &["drying_margin", "patch_margins", "patch_fates", "patch_origins"]);
     looked_at(
         &said,
