@@ -257,10 +257,11 @@ class Response(Observed):
         out = np.zeros(len(self.wet))
         if not scenario.get("continue_trend"):
             return out
-        for group in np.unique(self.group):
+        groups = [g for g in np.unique(self.group) if len(self.looked_at(g))]
+        trends = {g: trend for g in groups if (trend := self.residual_trend(g)) is not None}
+        for group, trend in trends.items():
             cells = self.looked_at(group)
-            trend = self.residual_trend(group) if len(cells) else None
-            if trend is None or trend[1] >= SIGNIFICANT:
+            if trend[1] * len(trends) >= SIGNIFICANT:
                 continue
 
             def mean(logits, cells=cells):

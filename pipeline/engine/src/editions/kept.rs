@@ -30,7 +30,7 @@ pub struct KeptRun {
 
 /// Files that are written again, so that it does not matter what has become of them.
 pub fn is_written_again(file: &str) -> bool {
-    ["report.html", "run.json", "README.md", "figures"].contains(&file) || file.starts_with("figures/")
+    ["report.html", "run.json", "figures"].contains(&file) || file.starts_with("figures/")
 }
 
 impl KeptRun {

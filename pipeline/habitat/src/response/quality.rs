@@ -57,12 +57,14 @@ pub struct ResidualTrend {
     pub p: f64,
     /// Mean of the years it was found on.
     pub middle: f64,
+    /// Groups looked at for trends: of many one may well show a trend by chance (Bonferroni's correction).
+    pub groups: usize,
 }
 
 impl ResidualTrend {
     /// Whether it is more than chance makes.
     pub fn is_significant(&self) -> bool {
-        self.p < SIGNIFICANT
+        self.p * (self.groups as f64) < SIGNIFICANT
     }
 
     /// Months of hydroperiod it comes to from the middle of its years, where the fitted response stands, to a year.
@@ -198,7 +200,13 @@ impl Groups {
             designs.iter().map(|design| Climate::new(design, axis, index_months)).collect();
         let years = Years::of(&climates);
         let members = looked_at(sample).into_iter();
-        members.map(|(code, cells)| (code, self.quality_of(&climates, years, &cells))).collect()
+        let mut all: BTreeMap<_, _> =
+            members.map(|(code, cells)| (code, self.quality_of(&climates, years, &cells))).collect();
+        let groups = all.values().filter(|quality| quality.residual_trend.is_some()).count();
+        all.values_mut()
+            .filter_map(|quality| quality.residual_trend.as_mut())
+            .for_each(|t| t.groups = groups);
+        all
     }
 
     /// What is left of deviance and Brier score when each year of these cells is predicted from the others, over all of
@@ -378,7 +386,7 @@ fn residual_trend(years: Years, by_cell: &[&Vec<Option<f64>>]) -> Option<Residua
     }
     let test = mann_kendall(&values)?;
     let middle = mean(found.iter().copied());
-    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&found, &values)?.slope, p: test.p, middle })
+    Some(ResidualTrend { per_decade: 10.0 * theil_sen(&found, &values)?.slope, p: test.p, middle, groups: 1 })
 }
 
 fn mean(values: impl Iterator<Item = f64>) -> f64 {
