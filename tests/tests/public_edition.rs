@@ -184,9 +184,12 @@ fn no_byte_of_a_public_edition_leads_to_a_place() {
         let found = scan(&public, step, least);
         assert!(found.is_empty(), "{name}: {found:#?}");
         // neither does it tell how exactly the grid lies, which the page of the run does
-        let bounds = "left 6538620";
-        assert!(fs::read_to_string(PLANTED.run.join("report.html")).unwrap().contains(bounds));
-        assert!(!fs::read_to_string(public.join("report.html")).unwrap().contains(bounds), "{name}");
+        let record: Value =
+            serde_json::from_str(&fs::read_to_string(PLANTED.run.join("run.json")).unwrap()).unwrap();
+        let bounds = format!("left {}, bottom", record["grid"]["bounds"][0].as_f64().unwrap());
+        let page = |folder: &Path| fs::read_to_string(folder.join("report.html")).unwrap();
+        assert!(page(&PLANTED.run).contains(&bounds), "{bounds}");
+        assert!(!page(&public).contains(&bounds), "{name}");
     }
 }
 
