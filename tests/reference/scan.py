@@ -108,7 +108,8 @@ class Scan:
 
     def page(self, where, text):
         for size in re.findall(r'"(?:pixel|cell)_m":\s*([\d.]+)', text):
-            if float(size) < self.step - 1e-6:
+            # 0 where an edition has no grid
+            if 0 < float(size) < self.step - 1e-6:
                 self.say("fine pixel", where, f"{size} m")
         for match in BLOB.finditer(text):
             packed = match[0] + "=" * (-len(match[0]) % 4)
