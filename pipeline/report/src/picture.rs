@@ -1,4 +1,4 @@
-//! Small maps as pictures inside a page.
+//! Maps as pictures inside a page.
 
 use crate::ReportError;
 use crate::colour::Rgb;
@@ -22,11 +22,17 @@ pub(crate) fn picture(
             indices.len()
         )));
     }
-    let png = encode((width, height), indices, palette).map_err(|error| refused(error.to_string()))?;
-    Ok(format!("data:image/png;base64,{}", base64::engine::general_purpose::STANDARD.encode(png)))
+    let png = indexed_png((width, height), indices, palette).map_err(|error| refused(error.to_string()))?;
+    Ok(data_uri(&png))
 }
 
-fn encode(
+/// A PNG as a data URI.
+pub(crate) fn data_uri(png: &[u8]) -> String {
+    format!("data:image/png;base64,{}", base64::engine::general_purpose::STANDARD.encode(png))
+}
+
+/// An indexed PNG; index 0 is transparent, `palette` follows it.
+pub(crate) fn indexed_png(
     (width, height): (usize, usize),
     indices: &[u8],
     palette: &[Rgb],

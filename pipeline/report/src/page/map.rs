@@ -4,7 +4,7 @@ use super::{MapLayer, MapPixels, PageInput};
 use crate::ReportError;
 use crate::colour::Rgb;
 use crate::number::axis;
-use base64::Engine;
+use crate::picture::{data_uri, indexed_png};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -190,8 +190,8 @@ fn view(layer: &MapLayer, thin: usize, cell_m: f64) -> Result<LayerView, ReportE
         }
     };
     let (width, height, indices) = thinned(&indices, layer.width, layer.height, thin);
-    let png =
-        picture(width, height, &indices, &palette).map_err(|error| refusal(layer, error.to_string()))?;
+    let png = indexed_png((width, height), &indices, &palette)
+        .map_err(|error| refusal(layer, error.to_string()))?;
     Ok(LayerView {
         id: layer.id.clone(),
         title: layer.title.clone(),
@@ -218,39 +218,11 @@ fn ramp_index(value: f32, min: f32, max: f32) -> u8 {
     1 + (share * (STEPS - 1) as f32).round() as u8
 }
 
-/// A PNG as a data URI.
-pub(super) fn data_uri(png: &[u8]) -> String {
-    format!("data:image/png;base64,{}", base64::engine::general_purpose::STANDARD.encode(png))
-}
-
-/// An indexed PNG (W3C Portable Network Graphics); index 0 is transparent, `palette` follows it.
-fn picture(
-    width: usize,
-    height: usize,
-    indices: &[u8],
-    palette: &[Rgb],
-) -> Result<Vec<u8>, png::EncodingError> {
-    let side = |length: usize| u32::try_from(length).unwrap_or(u32::MAX);
-    let mut out = Vec::new();
-    let mut encoder = png::Encoder::new(&mut out, side(width), side(height));
-    encoder.set_color(png::ColorType::Indexed);
-    encoder.set_depth(png::BitDepth::Eight);
-    // A palette picture compresses best unfiltered (PNG specification, filter selection).
-    encoder.set_filter(png::Filter::NoFilter);
-    encoder.set_compression(png::Compression::High);
-    let colours = std::iter::once(&Rgb([0, 0, 0])).chain(palette).flat_map(|colour| colour.0);
-    encoder.set_palette(colours.collect::<Vec<u8>>());
-    encoder.set_trns(vec![0u8]);
-    let mut writer = encoder.write_header()?;
-    writer.write_image_data(indices)?;
-    writer.finish()?;
-    Ok(out)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::palette::{Ramp, change_classes};
+    use base64::Engine;
 
     fn layer(pixels: MapPixels) -> MapLayer {
         MapLayer {

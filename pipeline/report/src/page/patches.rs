@@ -1,9 +1,10 @@
 //! Patches on the maps: a picture of their numbers and a row for each.
 
 use super::PageInput;
-use super::map::{data_uri, thinned};
+use super::map::thinned;
 use super::view::shown;
 use crate::ReportError;
+use crate::picture::data_uri;
 use crate::table::{Table, Values};
 use serde::Serialize;
 use std::collections::BTreeMap;
