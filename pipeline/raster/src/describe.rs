@@ -4,12 +4,13 @@
 use std::path::Path;
 
 use gdal::vector::LayerAccess;
-use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
+use gdal::{Dataset, Metadata};
 use gdal_sys::{OGRFieldType, OGRwkbGeometryType};
 
-use crate::error::{RasterError, said};
+use crate::error::RasterError;
 use crate::handles;
 use crate::source::{CellType, RasterSource};
+use crate::vector::open_package;
 
 /// A raster product.
 #[derive(Clone, Debug, PartialEq)]
@@ -100,18 +101,7 @@ fn describe_band(path: &Path, dataset: &Dataset, number: usize) -> Result<Produc
 /// # Errors
 /// The file cannot be read.
 pub fn describe_layers(path: &Path) -> Result<Vec<ProductLayer>, RasterError> {
-    crate::quiet();
-    let options = DatasetOptions {
-        open_flags: GdalOpenFlags::GDAL_OF_VECTOR | GdalOpenFlags::GDAL_OF_READONLY,
-        allowed_drivers: Some(&["GPKG"]),
-        ..DatasetOptions::default()
-    };
-    let dataset = Dataset::open_ex(path, options).map_err(|error| RasterError::Open {
-        path: path.to_path_buf(),
-        what: "vector layer",
-        said: said(&error),
-        formats: "GeoPackage",
-    })?;
+    let dataset = open_package(path, "vector layer")?;
     let layer = |layer: gdal::vector::Layer<'_>| {
         let defn = layer.defn();
         let shape = match defn.geometry_type() {

@@ -4,11 +4,10 @@ use std::collections::BTreeSet;
 use std::path::Path;
 
 use gdal::vector::LayerAccess;
-use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
 use crate::error::{RasterError, said};
 use crate::grid::Grid;
-use crate::vector::rasterised;
+use crate::vector::{open_package, rasterised};
 use crate::window::Window;
 
 /// Marks the cells of a window of the grid, row-major, whose centre lies in one of the `wanted` patches of a layer that
@@ -27,17 +26,7 @@ pub fn burn_patches(
     if !Window::whole(grid).contains(window) {
         return Err(RasterError::Size(format!("{window:?} leaves the grid")));
     }
-    let options = DatasetOptions {
-        open_flags: GdalOpenFlags::GDAL_OF_VECTOR | GdalOpenFlags::GDAL_OF_READONLY,
-        allowed_drivers: Some(&["GPKG"]),
-        ..DatasetOptions::default()
-    };
-    let dataset = Dataset::open_ex(path, options).map_err(|error| RasterError::Open {
-        path: path.to_path_buf(),
-        what: "layer of patches",
-        said: said(&error),
-        formats: "GeoPackage",
-    })?;
+    let dataset = open_package(path, "layer of patches")?;
     let read = |error: &gdal::errors::GdalError| RasterError::read(path, "the patches", error);
     let mut patches = dataset.layer_by_name(layer).map_err(|error| read(&error))?;
     let field = patches.defn().field_index("patch").map_err(|error| read(&error))?;

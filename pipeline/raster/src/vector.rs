@@ -82,23 +82,35 @@ pub fn vector_bounds(path: &Path, crs: &Crs) -> Result<Bounds, RasterError> {
     })
 }
 
+/// Opens a vector file for reading by these drivers; a message calls it `what` and names the `formats`.
+pub(crate) fn open_vector(
+    path: &Path,
+    what: &'static str,
+    drivers: &[&str],
+    formats: &'static str,
+) -> Result<Dataset, RasterError> {
+    crate::quiet();
+    let options = DatasetOptions {
+        open_flags: GdalOpenFlags::GDAL_OF_VECTOR | GdalOpenFlags::GDAL_OF_READONLY,
+        allowed_drivers: Some(drivers),
+        ..DatasetOptions::default()
+    };
+    Dataset::open_ex(path, options).map_err(|error| RasterError::Open {
+        path: path.to_path_buf(),
+        what,
+        said: said(&error),
+        formats,
+    })
+}
+
+/// Opens a GeoPackage, as products are.
+pub(crate) fn open_package(path: &Path, what: &'static str) -> Result<Dataset, RasterError> {
+    open_vector(path, what, &["GPKG"], "GeoPackage")
+}
+
 /// The shapes of all layers in the given reference system; only those near `within` if it is given.
 fn shapes(path: &Path, crs: &Crs, within: Option<Bounds>) -> Result<Vec<Geometry>, RasterError> {
-    crate::quiet();
-    let dataset = Dataset::open_ex(
-        path,
-        DatasetOptions {
-            open_flags: GdalOpenFlags::GDAL_OF_VECTOR | GdalOpenFlags::GDAL_OF_READONLY,
-            allowed_drivers: Some(&DRIVERS),
-            ..DatasetOptions::default()
-        },
-    )
-    .map_err(|error| RasterError::Open {
-        path: path.to_path_buf(),
-        what: "vector layer",
-        said: said(&error),
-        formats: DRIVER_NAMES,
-    })?;
+    let dataset = open_vector(path, "vector layer", &DRIVERS, DRIVER_NAMES)?;
     let mut out = Vec::new();
     for mut layer in dataset.layers() {
         let Some(reference) = layer.spatial_ref() else {
