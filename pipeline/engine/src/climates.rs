@@ -226,9 +226,11 @@ impl Climates {
                 let first = design(first);
                 let others = others.par_iter().map(|model| design(model).sharing(&first));
                 let others: Vec<Design> = others.collect();
-                let pools = self.levels().par_iter().filter_map(|place| self.design_of(place, axis, shift));
-                let pools: Vec<Design> = pools.map(|design| design.sharing(&first)).collect();
-                std::iter::once(first).chain(others).chain(pools).collect()
+                let mut all: Vec<Design> = std::iter::once(first).chain(others).collect();
+                let pools = self.designs_of_pools(axis, shift, &all);
+                let pools: Vec<Design> = pools.into_iter().map(|design| design.sharing(&all[0])).collect();
+                all.extend(pools);
+                all
             }
             _ => vec![Design::new(axis, &vec![Some(0.0); axis.len])],
         }

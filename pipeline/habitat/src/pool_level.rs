@@ -11,6 +11,8 @@ pub mod seen;
 pub mod trial;
 
 use crate::climate::Weather;
+use crate::response::Design;
+use crate::water::MonthAxis;
 use balance::{CAPACITIES_MM, Forcing, Rates, fit_rates};
 use bed::Bed;
 use lentic_numerics::stats::quantile_of_sorted;
@@ -50,8 +52,18 @@ pub struct Record<'a> {
 impl PoolLevel {
     /// Fits a level; `used` says which months of the weather may be looked at. `None` where the water hardly moves or too little is seen.
     pub fn fit(record: &Record, used: &[bool]) -> Option<Self> {
+        Self::with_one_of(&CAPACITIES_MM, record, used)
+    }
+
+    /// The same capacity with rates from other months.
+    pub fn refit(&self, record: &Record, used: &[bool]) -> Option<Self> {
+        Self::with_one_of(&[self.capacity_mm], record, used)
+    }
+
+    /// The best fit over these capacities, of equals the first.
+    fn with_one_of(capacities: &[f64], record: &Record, used: &[bool]) -> Option<Self> {
         let (bed, seen) = bed_of(record)?;
-        let each = CAPACITIES_MM.iter().filter_map(|capacity| {
+        let each = capacities.iter().filter_map(|capacity| {
             let forcing = Forcing::new(record.weather, *capacity);
             let rates = fit_rates(&bed, &seen, record.fitted, used, &forcing)?;
             let levels = bed.levels(&rates, &forcing);
@@ -62,19 +74,9 @@ impl PoolLevel {
                 .sum();
             Some((misfit, *capacity, rates, levels))
         });
-        // of equals the first
         let (_, capacity_mm, rates, levels) =
             each.reduce(|best, next| if next.0 < best.0 { next } else { best })?;
         PoolLevel { bed, capacity_mm, rates, mean: 0.0, sd: 0.0 }.scaled(&levels, record.fitted)
-    }
-
-    /// The same capacity with rates from other months.
-    pub fn refit(&self, record: &Record, used: &[bool]) -> Option<Self> {
-        let (bed, seen) = bed_of(record)?;
-        let forcing = Forcing::new(record.weather, self.capacity_mm);
-        let rates = fit_rates(&bed, &seen, record.fitted, used, &forcing)?;
-        let levels = bed.levels(&rates, &forcing);
-        PoolLevel { bed, rates, ..self.clone() }.scaled(&levels, record.fitted)
     }
 
     fn scaled(mut self, levels: &[f64], fitted: &[bool]) -> Option<Self> {
@@ -94,6 +96,17 @@ impl PoolLevel {
     /// The level of each month in standard deviations from its mean: the z of the pool's cells.
     pub fn z(&self, weather: &Weather) -> Vec<f64> {
         self.levels(weather).into_iter().map(|level| (level - self.mean) / self.sd).collect()
+    }
+
+    /// The months of `index`, z being the level under a weather; `offset` is the position of the axis's first month among those of the
+    /// weather.
+    pub fn design(&self, axis: &MonthAxis, index: &Design, weather: &Weather, offset: usize) -> Design {
+        let all = self.z(weather);
+        let mut z = vec![None; axis.len];
+        for (at, _) in index.z() {
+            z[at] = all.get(offset + at).copied();
+        }
+        Design::new(axis, &z)
     }
 
     /// The highest level, metres: above it water runs off.

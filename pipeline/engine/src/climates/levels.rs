@@ -3,13 +3,14 @@
 use super::Climates;
 use crate::error::EngineError;
 use crate::layers::Layers;
-use lentic_habitat::climate::{ClimateModel, Shift, replay};
+use lentic_habitat::climate::{Shift, Weather, replay};
 use lentic_habitat::pool_level::PoolLevel;
 use lentic_habitat::response::Design;
 use lentic_habitat::response::pool::group_of_pool;
 use lentic_habitat::water::MonthAxis;
 use lentic_raster::Window;
-use std::collections::BTreeMap;
+use rayon::prelude::*;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
 /// A pool with its level.
@@ -84,18 +85,26 @@ impl Climates {
         Ok(places)
     }
 
-    /// The months a pool's water answers to under a change, z being its level.
-    pub(super) fn design_of(&self, place: &PoolPlace, axis: &MonthAxis, shift: &Shift) -> Option<Design> {
-        let model = self.models().get(place.climate)?;
-        let z = self.level_of(place, model, shift)?;
-        let series = model.series().axis();
-        let index = model.z_on(axis, shift, self.water_year_starts);
-        let of = |month, index: Option<f64>| index.and_then(|_| z.get(series.position(month)?).copied());
-        let z: Vec<Option<f64>> = axis.months().zip(index).map(|(month, index)| of(month, index)).collect();
-        Some(Design::new(axis, &z))
+    /// Designs of the pools under a change, z being their levels; `of_climates` are those of the climates under it.
+    pub(super) fn designs_of_pools(
+        &self,
+        axis: &MonthAxis,
+        shift: &Shift,
+        of_climates: &[Design],
+    ) -> Vec<Design> {
+        // pools of one climate share its weather
+        let climates: BTreeSet<usize> = self.levels().iter().map(|place| place.climate).collect();
+        let weather = |climate: usize| Some((climate, self.models().get(climate)?.weather(shift)?));
+        let weathers: BTreeMap<usize, Weather> = climates.into_iter().filter_map(weather).collect();
+        let design = |place: &PoolPlace| {
+            let offset = self.models().get(place.climate)?.series().axis().position(axis.first)?;
+            let (index, weather) = (of_climates.get(place.climate)?, weathers.get(&place.climate)?);
+            Some(place.level.design(axis, index, weather, offset))
+        };
+        self.levels().par_iter().filter_map(design).collect()
     }
 
-    /// As [`Climates::design_of`], for water years that come again.
+    /// The months a pool's water answers to when water years come again in this order, under a change.
     pub(super) fn replayed_design_of(
         &self,
         place: &PoolPlace,
@@ -104,15 +113,11 @@ impl Climates {
         shift: &Shift,
     ) -> Option<Design> {
         let model = self.models().get(place.climate)?;
-        let z = self.level_of(place, model, shift)?;
+        let z = place.level.z(&model.weather(shift)?);
         let mut months = model.months(shift);
         months.iter_mut().zip(z).for_each(|(month, z)| month.z = month.z.map(|_| z));
         let parts = replay::parts(&months, years, self.water_year_starts);
         let z: Vec<Option<f64>> = parts.into_iter().flatten().map(|month| month.z).collect();
         Some(Design::new(axis, &z))
-    }
-
-    fn level_of(&self, place: &PoolPlace, model: &ClimateModel, shift: &Shift) -> Option<Vec<f64>> {
-        Some(place.level.z(&model.weather(shift)?))
     }
 }

@@ -341,7 +341,7 @@ fn try_pool(
         let on = Tried { axis, index, groups, spreads, index_months, offset, record };
         tried.trial = on.run(&level, &of_trial);
         tried.trial.filter(Trial::is_won)?;
-        let design = Design::new(axis, &on.z(&level));
+        let design = on.design(&level);
         let fit = GroupFit::of_pool(&design, axis, &sample, (level.mean, level.sd))?;
         fit.ground?;
         let place = PoolPlace { pool, climate: candidate.climate, level };

@@ -102,8 +102,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let drying = context.floats("drying")?;
     let dried = context.floats("dried")?;
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
-    let with_levels = levels::wanted(study, context.climates);
-    let keeps_dry = with_levels || curves::wanted(study);
+    let keeps_dry = levels::wanted(study, context.climates) || curves::wanted(study);
     let images = stack.open(layer)?;
 
     context.over_tiles("reading water", |tile, window| {
@@ -115,10 +114,6 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let groups = context.layers.groups(window)?;
         let climates = context.climates.of_cells(&context.layers, window)?;
         let pools = keeps_dry.then(|| context.layers.pools(window)).transpose()?;
-        let ground = match with_levels {
-            true => context.layers.numbers_with(Role::Ground, window)?,
-            false => None,
-        };
         let cells = window.len();
         let mut states = vec![Water::NotAssessed as u8; cells];
         let mut months = vec![f32::NAN; cells];
@@ -187,7 +182,8 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
                     group: groups[cell],
                     climate,
                     pool: pools.as_ref().and_then(|pools| pools[cell]),
-                    ground: ground.as_ref().map_or(f64::NAN, |ground| f64::from(ground[cell])),
+                    // only the sample of a pool with a level has priors by ground
+                    ground: f64::NAN,
                     observed: observed.to_vec(),
                     wet: wet.to_vec(),
                 });

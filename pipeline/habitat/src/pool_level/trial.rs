@@ -52,14 +52,9 @@ pub struct Tried<'a> {
 }
 
 impl Tried<'_> {
-    /// z of the level on the axis, in the months the index has.
-    pub fn z(&self, level: &PoolLevel) -> Vec<Option<f64>> {
-        let all = level.z(self.record.weather);
-        let mut z = vec![None; self.axis.len];
-        for (at, _) in self.index.z() {
-            z[at] = all.get(self.offset + at).copied();
-        }
-        z
+    /// The design of the level in the record, in the months the index has.
+    pub fn design(&self, level: &PoolLevel) -> Design {
+        level.design(self.axis, self.index, self.record.weather, self.offset)
     }
 
     /// Tries a level on cells of its pool, whose groups are their classes; `None` where the record is too short or a year cannot be foretold.
@@ -78,7 +73,7 @@ impl Tried<'_> {
             let axis = used.iter_mut().skip(self.offset).take(self.axis.len).enumerate();
             axis.for_each(|(at, used)| *used = training(at));
             let level = level.refit(&self.record, &used)?;
-            let design = Design::new(self.axis, &self.z(&level));
+            let design = self.design(&level);
             let masked: Vec<SampleCell> =
                 cells.iter().map(|cell| masked(cell, self.axis, training)).collect();
             let group = GroupFit::of_pool(&design, self.axis, &masked, (level.mean, level.sd))?;
