@@ -179,7 +179,7 @@ class Group:
         self.prior = (np.median(beta, axis=0), *serial_weight(residuals, known, r.study.baseline))
         self.ground, b = None, self.prior[0][1]
         rising = beta[:, 1] > 0
-        above = level.mean - level.sd * beta[rising, 0] / beta[rising, 1] - r.elevation[cells[rising]]
+        above = level.mean - level.sd * beta[rising, 0] / beta[rising, 1] - r.ground[cells[rising]]
         self.usable = b > 0
         if self.usable and len(above):
             middle = np.median(above)
@@ -226,7 +226,7 @@ def trial(r, level, cells, climate):
         trained = seen[:, base_at]
         mean, weight = r.prior_of(r.prior, cells)
         by_index = fit_held(base_x, y * trained, trained * weight[:, None], mean, r.sd)[0]
-        mean, sd = group.of_cells(r.elevation[cells], r.sd)
+        mean, sd = group.of_cells(r.ground[cells], r.sd)
         by_level = fit_held(x, y * trained, trained * group.prior[1], mean, sd)[0]
         of_year = months // 12 == year
         watched = r.seen[cells][:, base_at][:, of_year]

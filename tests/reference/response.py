@@ -153,8 +153,8 @@ class Response(Observed):
         super().__init__(study, climates, history, water)
         ground, pools = study.role("ground"), study.role("pools")
         nowhere = np.full(len(self.wet), np.nan)
-        # cells are held as 32-bit floats
-        self.elevation = study.layer(ground).astype(np.float32).astype(float).ravel() if ground else nowhere
+        self.elevation = study.layer(ground).ravel() if ground else nowhere
+        self.ground = curves.tenths(self.elevation) / curves.TENTHS
         self.pool = study.layer(pools).ravel() if pools else nowhere
         self.levels, self.level_groups = [], {}
         self.base = self.designs({})
@@ -199,7 +199,7 @@ class Response(Observed):
             if group is None:
                 yield climate, own, self.prior_of(self.prior, cells[own])[0], self.sd
                 continue
-            ground = self.elevation[cells[own]]
+            ground = self.ground[cells[own]]
             for part in (~np.isnan(ground), np.isnan(ground)):
                 if part.any():
                     yield climate, own[part], *group.of_cells(ground[part], self.sd)

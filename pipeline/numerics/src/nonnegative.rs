@@ -11,8 +11,8 @@ use crate::small_matrix::{cholesky, solve};
 ///
 /// ```
 /// # use lentic_numerics::nonnegative::nonnegative;
-/// // (x - 1)^2 + (y + 2)^2: y would be -2
-/// assert_eq!(nonnegative(&[[2.0, 0.0], [0.0, 2.0]], &[2.0, -4.0]), Some([1.0, 0.0]));
+/// // 2 (x - 1)^2 + 2 (y + 2)^2: y would be -2
+/// assert_eq!(nonnegative(&[[4.0, 0.0], [0.0, 4.0]], &[4.0, -8.0]), Some([1.0, 0.0]));
 /// ```
 pub fn nonnegative<const P: usize>(hessian: &[[f64; P]; P], gradient: &[f64; P]) -> Option<[f64; P]> {
     let mut best: Option<(f64, [f64; P])> = None;

@@ -8,7 +8,7 @@ use crate::climates::{Climates, PoolPlace};
 use crate::error::EngineError;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::drawdown::Line;
-use lentic_habitat::drawdown::curve::{LASTING, PoolCell, metres, surfaces, tenths};
+use lentic_habitat::drawdown::curve::{LASTING, PoolCell, metres, surfaces, tenths, to_tenth};
 use lentic_habitat::pool_level::seen::GroundBins;
 use lentic_habitat::pool_level::trial::{CELLS, Trial, Tried};
 use lentic_habitat::pool_level::{CELLS_FOR_A_LEVEL, PoolLevel, Record};
@@ -285,7 +285,7 @@ fn seen_in(
                     group: classes[cell],
                     climate: candidate.climate,
                     pool: Some(pool),
-                    ground: height,
+                    ground: to_tenth(height),
                     observed: observed.to_vec(),
                     wet: wet.to_vec(),
                 });

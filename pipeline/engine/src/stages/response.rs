@@ -5,6 +5,7 @@ use super::Context;
 use super::water::{INFORMATIVE, WaterProducts};
 use crate::error::EngineError;
 use lentic_habitat::drawdown::LineTable;
+use lentic_habitat::drawdown::curve::to_tenth;
 use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Design, Groups, Months};
 use lentic_habitat::water::count_all;
@@ -100,7 +101,8 @@ pub fn run(
             let design = &designs[climates[cell].unwrap_or_default()];
             let (observed, bits) = (wet.rows.observed(at), wet.rows.wet(at));
             let height = ground.as_ref().map_or(f64::NAN, |ground| f64::from(ground[cell]));
-            let fit = groups.fit_cell_whole(design, observed, bits, (codes[cell], height), &mut months);
+            let of = (codes[cell], to_tenth(height));
+            let fit = groups.fit_cell_whole(design, observed, bits, of, &mut months);
             let (beta, held, root) = (fit.beta, fit.clamped, CovarianceRoot::of(&fit));
             betas.push(beta);
             roots.push(root);

@@ -36,6 +36,11 @@ pub fn metres(tenths: i64) -> f64 {
     tenths as f64 / TENTHS
 }
 
+/// Ground to the nearest tenth of a millimetre, metres; NaN where it is not known.
+pub fn to_tenth(ground: f64) -> f64 {
+    tenths(ground).map_or(f64::NAN, metres)
+}
+
 /// An assessed cell of a pool.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct PoolCell {
