@@ -49,7 +49,7 @@ pub use handles::{close_opened, keep_open};
 pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches, write_patches_and_paths};
 pub use paths::PathLayer;
 pub use points::{Waypoint, to_wgs84, write_points, write_waypoints};
-pub use scratch::{Scratch, ScratchCell};
+pub use scratch::{RawCells, Scratch, ScratchCell};
 pub use shown_patches::burn_patches;
 pub use simple::{write_byte_bands, write_bytes, write_float_bands, write_floats};
 pub use source::{CellType, RasterSource, SourceInfo, inspect};
