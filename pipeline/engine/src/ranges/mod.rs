@@ -470,10 +470,10 @@ mod tests {
         let batches = [(0, 16), (16, 3)];
         let all: Vec<(usize, Window, Range<usize>)> = batches
             .iter()
-            .flat_map(|(first, members)| {
-                let of = parts.of_batch(&windows, *first, *members);
-                of.into_iter().map(|(part, window)| {
-                    let chunk = parts.members(part, *first, *members);
+            .flat_map(|&(first, members)| {
+                let of = parts.of_batch(&windows, first, members);
+                of.into_iter().map(move |(part, window)| {
+                    let chunk = parts.members(part, first, members);
                     (part, window, first + chunk.start..first + chunk.end)
                 })
             })
