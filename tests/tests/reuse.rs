@@ -267,7 +267,7 @@ fn a_part_with_one_bit_altered_is_computed_anew() {
                     bytes[(bit / 8) as usize] ^= 1 << (bit % 8);
                 }
                 1 => bytes.truncate((hash64(6, at as u64, 0) % bytes.len() as u64) as usize),
-                // parts of another tile
+                // sound parts, but of another tile or step
                 _ => bytes = fs::read(&all[(at + 1) % all.len()]).unwrap(),
             }
             fs::write(path, bytes).unwrap();

@@ -1,8 +1,9 @@
 //! A kept part of a step: what it found on one tile, in a file that proves itself.
 //!
-//! Layout: 8 bytes that say what it is, then two sections, the value and the cells. A section is its length as stored and its
+//! Layout: 8 bytes that say what it is, the address of the part (32 bytes: which tile of which step it is), then two sections, the value and the cells. A section is its length as stored and its
 //! length unpacked (8 bytes each, little-endian), the BLAKE3 of the unpacked bytes (32), and the bytes themselves, packed with
-//! Zstandard. A part that is cut short or altered anywhere does not read back, and is computed anew.
+//! Zstandard. A part that is cut short, altered anywhere or put in the place of another does not
+//! read back, and is computed anew.
 
 use blake3::Hash;
 use std::fs;
@@ -35,11 +36,12 @@ impl Part {
     ///
     /// # Errors
     /// When the disk refuses.
-    pub fn write(&self, path: &Path) -> std::io::Result<Hash> {
+    pub fn write(&self, path: &Path, address: &Hash) -> std::io::Result<Hash> {
         let folder = path.parent().unwrap_or(Path::new("."));
         // a name of its own: several programs may keep the same part at the same time; its mode is 0600
         let mut file = tempfile::Builder::new().prefix(".part-").tempfile_in(folder)?;
         let mut bytes = MAGIC.to_vec();
+        bytes.extend(address.as_bytes());
         let hashes = [section(&self.value, &mut bytes)?, section(&self.cells, &mut bytes)?];
         file.write_all(&bytes)?;
         file.persist(path).map_err(|error| error.error)?;
@@ -48,11 +50,12 @@ impl Part {
 
     /// Reads a part back, with its digest; without its cells where they are not wanted (the digest is of both). `None` where it is not there, or
     /// not as it was written.
-    pub fn read(path: &Path, with_cells: bool) -> Option<(Self, Hash)> {
+    pub fn read(path: &Path, address: &Hash, with_cells: bool) -> Option<(Self, Hash)> {
         let mut file = fs::File::open(path).ok()?;
-        let mut magic = [0; 8];
-        file.read_exact(&mut magic).ok()?;
-        if &magic != MAGIC {
+        let mut begin = [0; 40];
+        file.read_exact(&mut begin).ok()?;
+        let (magic, own) = begin.split_first_chunk::<8>()?;
+        if magic != MAGIC || own != address.as_bytes() {
             return None;
         }
         let (value, first) = unpacked(&mut file)?;
@@ -113,16 +116,18 @@ mod tests {
     fn a_part_comes_back_and_no_altered_one_does() {
         let folder = tempfile::tempdir().unwrap();
         let path = folder.path().join("0.part");
+        let address = blake3::hash(b"the first tile of a step");
         let part =
             Part { value: b"what was found".to_vec(), cells: (0..2000u32).map(|i| (i % 7) as u8).collect() };
-        let digest = part.write(&path).unwrap();
+        let digest = part.write(&path, &address).unwrap();
         assert_eq!(digest, part.digest());
-        assert_eq!(Part::read(&path, true).unwrap(), (Part { ..part }, digest));
-        let (value_only, same) = Part::read(&path, false).unwrap();
+        assert_eq!(Part::read(&path, &address, true).unwrap(), (Part { ..part }, digest));
+        let (value_only, same) = Part::read(&path, &address, false).unwrap();
         assert_eq!(
             (value_only.value.as_slice(), value_only.cells.len(), same),
             (&b"what was found"[..], 0, digest)
         );
+        assert_eq!(Part::read(&path, &blake3::hash(b"the second"), true), None);
         let bytes = fs::read(&path).unwrap();
         let mut tried = 0;
         for at in 0..bytes.len() {
@@ -131,7 +136,7 @@ mod tests {
                 other[at] ^= 1 << bit;
                 fs::write(&path, &other).unwrap();
                 // a bit that packing does not use may differ: then the contents are the same all the same
-                if let Some((found, told)) = Part::read(&path, true) {
+                if let Some((found, told)) = Part::read(&path, &address, true) {
                     assert_eq!(found.digest(), digest, "byte {at}, bit {bit}");
                     assert_eq!(told, digest);
                 }
@@ -141,8 +146,8 @@ mod tests {
         assert_eq!(tried, 8 * bytes.len());
         for cut in 0..bytes.len() {
             fs::write(&path, &bytes[..cut]).unwrap();
-            assert_eq!(Part::read(&path, true), None, "cut at {cut}");
+            assert_eq!(Part::read(&path, &address, true), None, "cut at {cut}");
         }
-        assert_eq!(Part::read(&folder.path().join("none"), true), None);
+        assert_eq!(Part::read(&folder.path().join("none"), &address, true), None);
     }
 }

@@ -161,7 +161,9 @@ impl Store {
         let done =
             fs::read_to_string(folder.join(DONE)).ok().and_then(|text| Hash::from_hex(text.trim()).ok());
         done.or_else(|| {
-            let parts = (0..windows).map(|at| Part::read(&folder.join(format!("{at}.part")), false));
+            let parts = (0..windows).map(|at| {
+                Part::read(&folder.join(format!("{at}.part")), &address(Path::new(within), at), false)
+            });
             let digests = parts.enumerate().map(|(at, part)| Some((at, part?.1)));
             Some(digest_of_all(digests.collect::<Option<Vec<_>>>()?))
         })
@@ -239,6 +241,12 @@ pub(super) fn named(step: Step, of: &str) -> String {
 pub(super) const DONE: &str = "done";
 /// Says how many windows a step works on.
 const WINDOWS: &str = "windows";
+
+/// What tells a part from all others: its step with all that it follows from (the last two names of the folder), and its number.
+pub(super) fn address(folder: &Path, at: usize) -> Hash {
+    let names: Vec<_> = folder.iter().rev().take(2).map(|name| name.to_string_lossy()).collect();
+    blake3::hash(format!("{names:?} {at}").as_bytes())
+}
 
 /// Digest of a step from those of its parts, by window.
 pub(super) fn digest_of_all(digests: impl IntoIterator<Item = (usize, Hash)>) -> Hash {

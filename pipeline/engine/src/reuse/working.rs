@@ -3,7 +3,7 @@
 use super::part::Part;
 use super::shard::{Machines, Shard};
 use super::steps::Step;
-use super::store::{DONE, Store, digest_of_all, write_whole};
+use super::store::{DONE, Store, address, digest_of_all, write_whole};
 use crate::error::{EngineError, io};
 use blake3::Hash;
 use lentic_raster::{RawCells, Window};
@@ -64,8 +64,8 @@ impl<'s> Working<'s> {
         self.step.title()
     }
 
-    fn part(&self, at: usize) -> Option<PathBuf> {
-        self.folder.as_ref().map(|folder| folder.join(format!("{at}.part")))
+    fn part(&self, at: usize) -> Option<(PathBuf, Hash)> {
+        self.folder.as_ref().map(|folder| (folder.join(format!("{at}.part")), address(folder, at)))
     }
 
     /// What a window gives: from the store, or computed and kept.
@@ -79,8 +79,8 @@ impl<'s> Working<'s> {
         leaves: &Leaves,
         compute: impl FnOnce() -> Result<T, EngineError>,
     ) -> Result<T, EngineError> {
-        let Some(path) = self.part(at) else { return compute() };
-        if let Some((part, digest)) = Part::read(&path, true) {
+        let Some((path, address)) = self.part(at) else { return compute() };
+        if let Some((part, digest)) = Part::read(&path, &address, true) {
             let value = postcard::from_bytes(&part.value).ok();
             if let Some(value) = value.filter(|_| leaves.restore(window, &part.cells).is_ok()) {
                 self.count(at, digest, true);
@@ -101,12 +101,12 @@ impl<'s> Working<'s> {
         })?;
         let part = Part { value: packed, cells: leaves.gather(window)? };
         self.count(at, part.digest(), false);
-        self.keep(&part, &path)?;
+        self.keep(&part, (&path, &address))?;
         Ok(value)
     }
 
     /// A run goes on without keeping where the disk refuses; a share is nothing but what it keeps.
-    fn keep(&self, part: &Part, path: &Path) -> Result<(), EngineError> {
+    fn keep(&self, part: &Part, (path, address): (&Path, &Hash)) -> Result<(), EngineError> {
         let failed = |failure: &Mutex<Option<String>>| {
             failure.lock().unwrap_or_else(PoisonError::into_inner).is_some()
         };
@@ -114,7 +114,7 @@ impl<'s> Working<'s> {
             return Ok(());
         }
         let folder = path.parent().unwrap_or(Path::new("."));
-        let written = fs::create_dir_all(folder).and_then(|()| part.write(path));
+        let written = fs::create_dir_all(folder).and_then(|()| part.write(path, address));
         match written {
             Ok(_) => Ok(()),
             Err(error) if self.share().is_some() => Err(io(path)(error)),
