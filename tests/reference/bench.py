@@ -235,6 +235,7 @@ def goals(benches, again, most):
 def page(arguments, benches, again, loads, most):
     """The Markdown page."""
     model, cores, memory = machine()
+    repeats = f" REPEATS={arguments.repeats}" if arguments.repeats else ""
     version = measured([arguments.lentic, "--version"])["said"].strip()
     out = [
         "# Benchmarks", "",
@@ -245,7 +246,7 @@ def page(arguments, benches, again, loads, most):
         + (" (**other work ran beside this: times by the clock are too long and ratios uncertain; processor seconds are better**)" if max(loads[0], 0) > 0.5 * cores else "") + ".",
         f"- {version}; Python {sys.version.split()[0]}, numpy {np.__version__}, scipy {scipy.__version__}, rasterio {rasterio.__version__} "
         f"(GDAL {rasterio.__gdal_version__}).",
-        f"- {datetime.date.today().isoformat()}; command: `make bench SIZES=\"{arguments.sizes}\"`; in it `lentic demo DIR --million-cells N`, "
+        f"- {datetime.date.today().isoformat()}; command: `make bench SIZES=\"{arguments.sizes}\"{repeats}`; in it `lentic demo DIR --million-cells N`, "
         "`lentic run STUDY --out RUN --threads N`, `floor STUDY RUN WORK N`, `python peer.py STUDY --out DIR --processes N`.", "",
         "## Goals", "",
         table(("what", "goal", "measured", ""), goals(benches, again, most)), "",
