@@ -49,6 +49,9 @@ pub enum Command {
         /// A small basin (96 x 72 cells), for quick trials
         #[arg(long)]
         small: bool,
+        /// The basin many times over, about so many million cells in all, with a study to measure speed on
+        #[arg(long, value_name = "NUMBER", conflicts_with = "small", value_parser = million_cells)]
+        million_cells: Option<f64>,
         /// Seed of the invention
         #[arg(long, default_value_t = 20)]
         seed: u64,
@@ -255,6 +258,11 @@ fn generalise(word: &str) -> Result<Generalise, String> {
     Generalise::parse(word).ok_or_else(|| {
         "extreme, high, medium, low, or a number of metres of 1 or more is expected".to_string()
     })
+}
+
+fn million_cells(word: &str) -> Result<f64, String> {
+    let found = word.parse::<f64>().ok().filter(|millions| (0.001..=1000.0).contains(millions));
+    found.ok_or_else(|| "a number from 0.001 to 1000 is expected".to_string())
 }
 
 fn hectares(word: &str) -> Result<f64, String> {

@@ -11,7 +11,7 @@ use crate::trace::{compare_runs, verify_run};
 use lentic_engine::calibrate::{CalibrationSummary, calibrate, default_calibration_folder};
 use lentic_engine::check::{Checked, check};
 use lentic_engine::compare::CompareOptions;
-use lentic_engine::demo::{DemoSize, write_demo};
+use lentic_engine::demo::{DemoSize, write_demo, write_large};
 use lentic_engine::explain::{ExplainOptions, explain};
 use lentic_engine::run::{Keep, RunOptions};
 use lentic_engine::scenes::{WaterOptions, water};
@@ -29,7 +29,9 @@ const TILE: usize = 256;
 pub fn dispatch(args: &Args) -> ExitCode {
     let speech = args.speech;
     let outcome = match &args.command {
-        Command::Demo { folder, small, seed } => demo(folder, *small, *seed, speech),
+        Command::Demo { folder, small, million_cells, seed } => {
+            demo(folder, *small, *million_cells, *seed, speech)
+        }
         Command::Check { study } => check_study(study, speech),
         Command::Run { of, keep_nothing, plan } => run_study(of, *keep_nothing, *plan, speech),
         Command::Shard { what } => shard(what, speech),
@@ -80,12 +82,21 @@ pub fn dispatch(args: &Args) -> ExitCode {
     })
 }
 
-fn demo(folder: &Path, small: bool, seed: u64, speech: Speech) -> Result<(), EngineError> {
+fn demo(
+    folder: &Path,
+    small: bool,
+    million_cells: Option<f64>,
+    seed: u64,
+    speech: Speech,
+) -> Result<(), EngineError> {
     prepare(None)?;
     let size = if small { DemoSize::Small } else { DemoSize::Full };
     let bars = Bars::new(speech.quiet || speech.json);
-    let summary =
-        write_demo(folder, size, seed, &|step: &str| lentic_engine::Progress::start(&bars, step, 0))?;
+    let told = |step: &str| lentic_engine::Progress::start(&bars, step, 0);
+    let summary = match million_cells {
+        Some(millions) => write_large(folder, millions, seed, &told)?,
+        None => write_demo(folder, size, seed, &told)?,
+    };
     lentic_engine::Progress::finish(&bars);
     let study = folder.join("study.toml");
     if speech.json {

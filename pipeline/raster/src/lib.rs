@@ -33,6 +33,7 @@ pub mod stack;
 mod statistics;
 pub mod vector;
 pub mod window;
+mod windowed;
 pub mod write;
 
 use std::sync::Once;
@@ -57,6 +58,7 @@ pub use stack::{DatedFile, StackError, find_all_dated, find_dated};
 pub use statistics::Statistics;
 pub use vector::{Shape, ShapeKind, burn, vector_bounds, write_shapes};
 pub use window::{Offset, Window, tiles};
+pub use windowed::write_windows;
 pub use write::{ClassBand, CogData, CogSpec, FloatBand, write_cog};
 
 /// Version of GDAL, as in "3.6.2".
