@@ -16,6 +16,14 @@ pub enum EngineError {
     /// A layer could not be read or a product not be written.
     #[error(transparent)]
     Raster(#[from] RasterError),
+    /// A file of a layer on a server cannot be read.
+    #[error("layer \"{layer}\": {source}")]
+    Remote {
+        /// Layer name.
+        layer: String,
+        /// What happened.
+        source: Box<EngineError>,
+    },
     /// Dated files that cannot be told apart or are not there.
     #[error(transparent)]
     Files(#[from] lentic_raster::StackError),
@@ -151,9 +159,11 @@ pub enum EngineError {
 }
 
 impl EngineError {
-    /// Whether the input is at fault (else the machine is).
+    /// Whether the input is at fault (else the machine is, or a server).
     pub fn is_refusal(&self) -> bool {
-        !matches!(self, EngineError::Io { .. } | EngineError::Report(_))
+        let server =
+            matches!(self, EngineError::Raster(RasterError::Remote { .. }) | EngineError::Remote { .. });
+        !matches!(self, EngineError::Io { .. } | EngineError::Report(_)) && !server
     }
 
     /// The problems of the study, if that is what this is.

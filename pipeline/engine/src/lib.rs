@@ -10,6 +10,7 @@ mod climates;
 pub mod compare;
 mod connection_layers;
 mod costs;
+mod dated;
 pub mod demo;
 mod describe;
 mod dilution;

@@ -5,6 +5,7 @@ use crate::climates::{Shown, choose, droughts};
 use crate::costs::past::YearAreas;
 use crate::costs::refuges::Refuges;
 use crate::costs::{self, Costs};
+use crate::dated;
 use crate::describe;
 use crate::dilution::dilute;
 use crate::editions;
@@ -99,10 +100,22 @@ impl Clock {
 pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Result<RunSummary, EngineError> {
     let begun = Instant::now();
     let started = now();
-    let mut clock = Clock { last: begun, stages: Vec::new() };
+    let clock = Clock { last: begun, stages: Vec::new() };
     progress.start("checking the study", 0);
     let checked = check(study)?;
     progress.finish();
+    let study = checked.study.clone();
+    compute(checked, options, progress, (begun, started, clock))
+        .map_err(|error| dated::with_layer(error, &study))
+}
+
+/// The run of a study that was checked.
+fn compute(
+    checked: Checked,
+    options: &RunOptions,
+    progress: &dyn Progress,
+    (begun, started, mut clock): (Instant, String, Clock),
+) -> Result<RunSummary, EngineError> {
     let mut warnings: Vec<String> = Vec::new();
     let mut warn = |message: String| {
         progress.warn(&message);
@@ -121,6 +134,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
     }
     let inputs = inputs::checksums(&checked, progress)?;
+    inputs::server_warning(&inputs).into_iter().for_each(&mut warn);
     clock.lap("taking checksums", 0);
 
     let mut context = Context::new(
@@ -366,6 +380,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         evidence,
     )?;
     clock.lap("writing tables and report", cells);
+    inputs::unchanged_on_servers(&record.inputs)?;
     record.stages = clock.stages;
     editions::close(&building, &record)?;
     building.publish()?;
