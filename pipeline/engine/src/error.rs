@@ -16,6 +16,14 @@ pub enum EngineError {
     /// A layer could not be read or a product not be written.
     #[error(transparent)]
     Raster(#[from] RasterError),
+    /// A file of a layer on a server cannot be read.
+    #[error("layer \"{layer}\": {source}")]
+    Remote {
+        /// Layer name.
+        layer: String,
+        /// What happened.
+        source: Box<EngineError>,
+    },
     /// Dated files that cannot be told apart or are not there.
     #[error(transparent)]
     Files(#[from] lentic_raster::StackError),
@@ -158,6 +166,14 @@ pub enum EngineError {
         /// Step by step, what is missing.
         missing: String,
     },
+    /// A file that did not stay as it was.
+    #[error("{} changed while the run read it: {found}. Run again when nothing writes it any more", file.display())]
+    Changed {
+        /// The file.
+        file: PathBuf,
+        /// What was found.
+        found: String,
+    },
     /// Not an error: a share of a step was all there was to do.
     #[error("the share is done")]
     ShareDone,
@@ -189,7 +205,7 @@ pub enum EngineError {
 }
 
 impl EngineError {
-    /// Whether the input is at fault (else the machine is).
+    /// Whether the input is at fault (else the machine is, or a server).
     pub fn is_refusal(&self) -> bool {
         !matches!(
             self,
@@ -197,6 +213,9 @@ impl EngineError {
                 | EngineError::Report(_)
                 | EngineError::SharesMissing { .. }
                 | EngineError::Lacking { .. }
+                | EngineError::Changed { .. }
+                | EngineError::Remote { .. }
+                | EngineError::Raster(RasterError::Remote { .. })
         )
     }
 

@@ -10,6 +10,7 @@ mod climates;
 pub mod compare;
 mod connection_layers;
 mod costs;
+mod dated;
 pub mod demo;
 mod describe;
 mod dilution;
@@ -46,6 +47,7 @@ pub mod survey;
 mod tables;
 mod trend;
 pub mod verify;
+mod watch;
 
 pub use error::EngineError;
 pub use lentic_numerics::olofsson::Estimate;

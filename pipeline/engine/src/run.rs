@@ -5,6 +5,7 @@ use crate::climates::{Shown, choose, droughts};
 use crate::costs::past::YearAreas;
 use crate::costs::refuges::Refuges;
 use crate::costs::{self, Costs};
+use crate::dated;
 use crate::describe;
 use crate::dilution::dilute;
 use crate::editions;
@@ -34,6 +35,7 @@ use crate::stages::{self, Context};
 use crate::summary;
 use crate::tables;
 use crate::trend;
+use crate::watch::Watched;
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::response::Spreads;
@@ -133,10 +135,22 @@ impl Clock {
 pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Result<RunSummary, EngineError> {
     let begun = Instant::now();
     let started = now();
-    let mut clock = Clock { last: begun, stages: Vec::new() };
+    let clock = Clock { last: begun, stages: Vec::new() };
     progress.start("checking the study", 0);
     let checked = check(study)?;
     progress.finish();
+    let study = checked.study.clone();
+    compute(checked, options, progress, (begun, started, clock))
+        .map_err(|error| dated::with_layer(error, &study))
+}
+
+/// The run of a study that was checked.
+fn compute(
+    checked: Checked,
+    options: &RunOptions,
+    progress: &dyn Progress,
+    (begun, started, mut clock): (Instant, String, Clock),
+) -> Result<RunSummary, EngineError> {
     let mut warnings: Vec<String> = Vec::new();
     let mut warn = |message: String| {
         progress.warn(&message);
@@ -154,9 +168,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     if checked.study.publication.sensitive && !building.keeps_modes() {
         warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
     }
+    let watched = Watched::of(&checked)?;
     let inputs = inputs::checksums(&checked, progress)?;
+    inputs::server_warning(&inputs).into_iter().for_each(&mut warn);
     clock.lap("taking checksums", 0);
-    let store = store(&checked, &inputs, options, &mut warn)?;
+    let store = store(&checked, &inputs, options, &mut warn)?.watching(watched, &inputs);
 
     let mut context = Context::new(
         &checked.study,
@@ -410,6 +426,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
         evidence,
     )?;
     clock.lap("writing tables and report", cells);
+    store.inputs_unchanged()?;
     record.stages = clock.stages;
     editions::close(&building, &record)?;
     building.publish()?;

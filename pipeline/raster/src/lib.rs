@@ -24,6 +24,7 @@ pub mod patches;
 pub mod paths;
 mod pattern;
 mod points;
+pub mod remote;
 mod reproject;
 pub mod scratch;
 mod shown_patches;

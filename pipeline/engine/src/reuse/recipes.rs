@@ -31,7 +31,7 @@ pub fn common(checked: &Checked, inputs: &[Input], tile: usize) -> Option<Common
     let study = &checked.study;
     let of = |label: &str| {
         let own = inputs.iter().filter(|input| input.layer == label);
-        own.map(|input| format!("{} {}\n", input.bytes, input.blake3)).collect::<String>()
+        own.map(|input| format!("{} {}\n", input.bytes, input.content())).collect::<String>()
     };
     let libraries = format!("GDAL {}, PROJ {}", lentic_raster::gdal_version(), lentic_raster::proj_version());
     let all = Ingredients::default()
@@ -50,7 +50,7 @@ pub fn common(checked: &Checked, inputs: &[Input], tile: usize) -> Option<Common
     let climate: String = inputs
         .iter()
         .filter(|input| input.layer.starts_with("climate"))
-        .map(|input| format!("{}\n", input.blake3))
+        .map(|input| format!("{}\n", input.content()))
         .collect();
     sections.entry("[climate]").or_default().push_str(&climate);
     sections.entry("[records]").or_default().push_str(&of("records"));
@@ -101,6 +101,8 @@ fn sections(study: &Study) -> BTreeMap<&'static str, String> {
         over_time_years,
         water_requirement,
         publication: _,
+        // what may be fetched changes nothing that is
+        network: _,
     } = study;
     let text = |name, text| (name, text);
     BTreeMap::from([

@@ -11,7 +11,10 @@ use super::shard::Machines;
 use super::steps::Step;
 use super::working::Working;
 use crate::error::{EngineError, io};
+use crate::inputs;
+use crate::watch::Watched;
 use blake3::{Hash, Hasher};
+use lentic_report::Input;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, Permissions};
@@ -59,6 +62,8 @@ pub struct Store {
     used: Mutex<BTreeMap<String, Used>>,
     pub(super) digests: Mutex<BTreeMap<String, Hash>>,
     pub(super) counts: Mutex<Counts>,
+    /// The inputs, which must stay as they are.
+    watched: (Watched, Vec<Input>),
     /// Why nothing more is kept, once the disk refused.
     pub(super) failure: Mutex<Option<String>>,
 }
@@ -93,6 +98,7 @@ impl Store {
             used: Mutex::default(),
             digests: Mutex::default(),
             counts: Mutex::default(),
+            watched: Default::default(),
             failure: Mutex::default(),
         }
     }
@@ -121,9 +127,27 @@ impl Store {
         Ok(Store::over(Some(folder.to_path_buf()), common, machines))
     }
 
-    /// Its folder, if it keeps anything.
-    pub fn folder(&self) -> Option<&Path> {
-        self.folder.as_deref()
+    /// The store of a run that reads these inputs.
+    #[must_use]
+    pub fn watching(self, files: Watched, inputs: &[Input]) -> Self {
+        Store { watched: (files, inputs.to_vec()), ..self }
+    }
+
+    /// Asks whether all inputs stayed as they were. Where one did not, what this run kept may be of either, and is removed.
+    ///
+    /// # Errors
+    /// An input that changed, or a server that gives no useful answer.
+    pub fn inputs_unchanged(&self) -> Result<(), EngineError> {
+        let (files, inputs) = &self.watched;
+        let found = files.unchanged().and_then(|()| inputs::unchanged_on_servers(inputs));
+        if let (Err(_), Some(folder)) = (&found, &self.folder) {
+            let used = self.used.lock().unwrap_or_else(PoisonError::into_inner);
+            for used in used.values() {
+                let path = folder.join(&used.folder);
+                fs::remove_dir_all(&path).map_err(io(&path))?;
+            }
+        }
+        found
     }
 
     /// Begins a step over so many windows; `of` tells apart what one step does several times, "" where it does so once.

@@ -158,7 +158,10 @@ impl Store {
     /// [`EngineError::ShareDone`] where that is so.
     pub fn stop_after(&self, step: Step) -> Result<(), EngineError> {
         match self.machines {
-            Machines::Share(shard) if shard.step == step => Err(EngineError::ShareDone),
+            Machines::Share(shard) if shard.step == step => {
+                self.inputs_unchanged()?;
+                Err(EngineError::ShareDone)
+            }
             _ => Ok(()),
         }
     }
