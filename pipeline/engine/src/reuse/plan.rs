@@ -130,7 +130,7 @@ impl Store {
         let study = &checked.study;
         let keeps_dry = levels::wanted(study, &checked.climates) || curves::wanted(study);
         let last = self.last();
-        // whether it is known what the steps up to the fits, the scenarios, and what follows them give
+        // whether it is known what the steps up to the fits, the scenarios, and years and habitat give
         let (mut fits, mut scenarios, mut after) = (true, true, true);
         let mut planned = Vec::new();
         for (step, scenario) in steps(checked) {
@@ -159,7 +159,9 @@ impl Store {
                 (Standing::Kept, Some(digest)) => self.knows(name, digest),
                 _ if step < Step::Scenario => fits = false,
                 _ if step == Step::Scenario => scenarios = false,
-                _ => after = false,
+                _ if step <= Step::Habitat => after = false,
+                // the others hang on habitat, not on each other
+                _ => {}
             }
             planned.push(Planned { step, of: of.to_string(), tiles, kept: parts.len(), standing, why });
         }
