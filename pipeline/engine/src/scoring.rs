@@ -393,15 +393,55 @@ impl Scored<'_> {
         Some(limiting(&study.requisites, study.suitability.combine, site, &mut rows.room))
     }
 
-    /// Codes of the limiting factors of all cells of the tile.
-    pub fn limits(&self) -> Vec<u8> {
+    /// Codes of the limiting factors of the cells of the tile that are 1 in `wanted`, UNKNOWN elsewhere. `before` is another case of
+    /// the tile with its codes: a cell whose scores are the same there keeps its code.
+    pub fn limits(&self, wanted: &[u8], before: Option<&(Scored, Vec<u8>)>) -> Vec<u8> {
         let mut rows = CellRows::default();
-        let mut code = |cell: usize| match self.limit(cell, &mut rows) {
-            Some(limit) => limit.code,
-            None if self.suitability[cell].is_nan() => UNKNOWN,
-            None => BARRIER,
+        let differ = before.map(|(other, _)| self.differing(other));
+        let code = |(cell, wanted): (usize, &u8)| {
+            if *wanted != 1 {
+                return UNKNOWN;
+            }
+            if let (Some((_, codes)), Some(differ)) = (before, &differ)
+                && !differ[cell]
+            {
+                return codes[cell];
+            }
+            match self.limit(cell, &mut rows) {
+                Some(limit) => limit.code,
+                None if self.suitability[cell].is_nan() => UNKNOWN,
+                None => BARRIER,
+            }
         };
-        (0..self.suitability.len()).map(&mut code).collect()
+        wanted.iter().enumerate().map(code).collect()
+    }
+
+    /// Cells of the tile that have another score, of a variable or of nearness, than in another case of the tile.
+    fn differing(&self, other: &Scored) -> Vec<bool> {
+        let cols = self.tile.window.cols;
+        let mut differ = vec![false; self.suitability.len()];
+        let mut compare = |window: &Window, here: &[f64], there: &[f64]| {
+            for (row, differ) in differ.chunks_exact_mut(cols).enumerate() {
+                let from = self.tile.place(window, row * cols);
+                let both = here[from..from + cols].iter().zip(&there[from..from + cols]);
+                differ
+                    .iter_mut()
+                    .zip(both)
+                    .for_each(|(differ, (here, there))| *differ |= here.to_bits() != there.to_bits());
+            }
+        };
+        for ((here, there), window) in self.values.iter().zip(&other.values).zip(self.windows_of_variables())
+        {
+            if !Rc::ptr_eq(here, there) {
+                compare(window, &here.scores, &there.scores);
+            }
+        }
+        for ((here, there), window) in self.nearness.iter().zip(&other.nearness).zip(&self.tile.windows) {
+            if let (Some(here), Some(there)) = (here, there) {
+                compare(window, here, there);
+            }
+        }
+        differ
     }
 
     /// Cells of the tile where a share within a radius is missing.

@@ -107,25 +107,85 @@ impl OpenStack {
         let mut rows = BitRows::new(axis, window.len());
         // votes of a month with several images: how many saw the cell, how many saw water
         let mut votes: Vec<(u16, u16)> = Vec::new();
-        for (at, images) in &self.months {
+        // eight months of all cells: what is written month by month into rows of cells finds no cache
+        let (mut seen, mut wet) = (vec![0u8; window.len()], vec![0u8; window.len()]);
+        let mut months = self.months.iter().peekable();
+        while let Some((at, images)) = months.next() {
             if let [image] = &images[..] {
-                states(layers, layer, image, window, |cell, wet| rows.set(cell, *at, wet))?;
-                continue;
+                let month = Month8 { bit: at % 8, seen: &mut seen, wet: &mut wet };
+                states(layers, layer, image, window, month)?;
+            } else {
+                votes.clear();
+                votes.resize(window.len(), (0, 0));
+                for image in images {
+                    states(layers, layer, image, window, Votes(&mut votes))?;
+                }
+                for (cell, (voters, with_water)) in votes.iter().enumerate().filter(|(_, v)| v.0 > 0) {
+                    seen[cell] |= 1 << (at % 8);
+                    wet[cell] |= u8::from(2 * with_water >= *voters) << (at % 8);
+                }
             }
-            votes.clear();
-            votes.resize(window.len(), (0, 0));
-            for image in images {
-                states(layers, layer, image, window, |cell, wet| {
-                    votes[cell].0 += 1;
-                    votes[cell].1 += u16::from(wet);
-                })?;
-            }
-            for (cell, (seen, wet)) in votes.iter().enumerate().filter(|(_, v)| v.0 > 0) {
-                rows.set(cell, *at, 2 * wet >= *seen);
+            if months.peek().is_none_or(|(next, _)| next / 8 != at / 8) {
+                for (cell, (seen, wet)) in seen.iter_mut().zip(&mut wet).enumerate() {
+                    rows.set_eight(cell, at / 8 * 8, *seen, *wet);
+                    (*seen, *wet) = (0, 0);
+                }
             }
         }
         Ok(rows)
     }
+}
+
+/// Takes what an image shows of the cells of a window.
+trait See {
+    /// A cell is wet or dry.
+    fn see(&mut self, cell: usize, wet: bool);
+
+    /// All cells of a mask of 0, 1 and what was not seen.
+    fn see_all(&mut self, codes: &[u8]) {
+        for (cell, code) in codes.iter().enumerate().filter(|(_, code)| **code <= 1) {
+            self.see(cell, *code == 1);
+        }
+    }
+}
+
+/// One of eight months: a bit of the bytes of the cells.
+struct Month8<'a> {
+    bit: usize,
+    seen: &'a mut [u8],
+    wet: &'a mut [u8],
+}
+
+impl See for Month8<'_> {
+    fn see(&mut self, cell: usize, wet: bool) {
+        self.seen[cell] |= 1 << self.bit;
+        self.wet[cell] |= u8::from(wet) << self.bit;
+    }
+
+    fn see_all(&mut self, codes: &[u8]) {
+        let one = 1u8 << self.bit;
+        for ((seen, wet), code) in self.seen.iter_mut().zip(&mut *self.wet).zip(codes) {
+            *seen |= if *code <= 1 { one } else { 0 };
+            *wet |= if *code == 1 { one } else { 0 };
+        }
+    }
+}
+
+/// Votes of several images: how many saw a cell, how many saw water.
+struct Votes<'a>(&'a mut [(u16, u16)]);
+
+impl See for Votes<'_> {
+    fn see(&mut self, cell: usize, wet: bool) {
+        self.0[cell].0 += 1;
+        self.0[cell].1 += u16::from(wet);
+    }
+}
+
+/// Takes nothing.
+struct Nothing;
+
+impl See for Nothing {
+    fn see(&mut self, _: usize, _: bool) {}
 }
 
 impl Stack {
@@ -139,24 +199,32 @@ impl Stack {
         source: &RasterSource,
         window: Window,
     ) -> Result<(), EngineError> {
-        states(layers, layer, source, window, |_, _| {})
+        states(layers, layer, source, window, Nothing)
     }
 }
 
-/// Calls `see` for every cell of the window that an image shows wet or dry.
+/// Gives every cell of the window that an image shows wet or dry.
 fn states(
     layers: &Layers,
     layer: &Layer,
     source: &RasterSource,
     window: Window,
-    mut see: impl FnMut(usize, bool),
+    mut to: impl See,
 ) -> Result<(), EngineError> {
     let hidden = |value: f64| layer.unobserved.contains(&value);
     if layer.holds == WaterContent::Mask {
         let codes = read_aligned_bytes(source, layers.grid, &window, NOT_SEEN)?;
+        // nothing but the plain codes, as nearly always: without a look at each
+        if !hidden(0.0)
+            && !hidden(1.0)
+            && !codes.iter().fold(false, |odd, code| odd | (*code > 1 && *code != NOT_SEEN))
+        {
+            to.see_all(&codes);
+            return Ok(());
+        }
         for (cell, code) in codes.into_iter().enumerate() {
             match code {
-                0 | 1 if !hidden(f64::from(code)) => see(cell, code == 1),
+                0 | 1 if !hidden(f64::from(code)) => to.see(cell, code == 1),
                 NOT_SEEN => {}
                 other if hidden(f64::from(other)) => {}
                 other => {
@@ -189,8 +257,8 @@ fn states(
                         .into(),
                 });
             }
-            WaterContent::Fraction => see(cell, value >= layer.wet_at),
-            _ => see(cell, value > layer.wet_at),
+            WaterContent::Fraction => to.see(cell, value >= layer.wet_at),
+            _ => to.see(cell, value > layer.wet_at),
         }
     }
     Ok(())

@@ -68,6 +68,11 @@ pub struct Areas {
 impl Areas {
     /// Adds a cell of `area` square metres.
     pub fn add(&mut self, change: Change, prior_only: bool, area: f64) {
+        self.add_cells(change, prior_only, area, 1);
+    }
+
+    /// Adds so many cells alike of `area` square metres each.
+    pub fn add_cells(&mut self, change: Change, prior_only: bool, area: f64, cells: u64) {
         let sum = match change {
             Change::Outside => &mut self.outside,
             Change::Kept => &mut self.kept,
@@ -76,9 +81,9 @@ impl Areas {
             Change::Gained => &mut self.gained,
             Change::NotAssessed => &mut self.not_assessed,
         };
-        sum.add(area);
+        sum.add_times(area, cells);
         if prior_only && matches!(change, Change::Kept | Change::Degraded | Change::Lost) {
-            self.prior_only.add(area);
+            self.prior_only.add_times(area, cells);
         }
     }
 
@@ -128,6 +133,11 @@ impl ByClass {
     /// Adds a cell.
     pub fn add(&mut self, code: Option<i32>, change: Change, prior_only: bool, area: f64) {
         self.0.entry(code).or_default().add(change, prior_only, area);
+    }
+
+    /// Adds so many cells alike.
+    pub fn add_cells(&mut self, code: Option<i32>, change: Change, prior_only: bool, area: f64, cells: u64) {
+        self.0.entry(code).or_default().add_cells(change, prior_only, area, cells);
     }
 
     /// Adds the areas of another part.

@@ -1,6 +1,9 @@
 //! What the water record of one cell says by itself: hydroperiod, frequency, recurrence, trend.
 
-use crate::water::{Bits, Masks, count, count_all, fill_round_the_year};
+use crate::spells::{DryRun, half_change, longest_dry_run};
+use crate::water::{Bits, Masks, MonthAxis, count, count_all, fill_round_the_year};
+use crate::yearly::{WetSpells, wet_spells};
+use lentic_numerics::portable::wide;
 use lentic_numerics::trend::{mann_kendall, theil_sen};
 
 /// Observed months a year needs to count in recurrence and trend.
@@ -30,6 +33,8 @@ pub struct Record {
     pub frequency: f64,
     /// Share of years with a wet month, among years with enough observed months.
     pub recurrence: Option<f64>,
+    /// Years with enough observed months.
+    pub years: u32,
     /// Share of wet months by calendar month, gaps filled.
     pub by_calendar_month: [f64; 12],
 }
@@ -46,6 +51,7 @@ pub struct Trend {
 }
 
 /// Reads the record of a cell; `None` when it is too short to assess.
+#[inline(always)]
 pub fn read_record(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> Option<Record> {
     let seen = count_all(observed);
     let wet_months = count_all(wet);
@@ -53,7 +59,9 @@ pub fn read_record(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> 
     for (share, mask) in shares.iter_mut().zip(&masks.calendar) {
         let n = count(observed, mask);
         if n > 0 {
-            *share = Some(f64::from(count(wet, mask)) / f64::from(n));
+            // most cells of a basin were never wet
+            let wet = if wet_months == 0 { 0 } else { count(wet, mask) };
+            *share = Some(f64::from(wet) / f64::from(n));
         }
     }
     let calendar_months = shares.iter().flatten().count() as u32;
@@ -62,10 +70,10 @@ pub fn read_record(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> 
     }
     let by_calendar_month = fill_round_the_year(&shares)?;
     let (mut years, mut with_water) = (0u32, 0u32);
-    for (_, mask) in &masks.years {
-        if count(observed, mask) >= MONTHS_FOR_A_YEAR {
+    for span in &masks.spans {
+        if span.cut(observed).count_ones() >= MONTHS_FOR_A_YEAR {
             years += 1;
-            with_water += u32::from(count(wet, mask) > 0);
+            with_water += u32::from(span.cut(wet) > 0);
         }
     }
     Some(Record {
@@ -74,6 +82,7 @@ pub fn read_record(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> 
         hydroperiod: by_calendar_month.iter().sum(),
         frequency: f64::from(wet_months) / f64::from(seen),
         recurrence: (years > 0).then(|| f64::from(with_water) / f64::from(years)),
+        years,
         by_calendar_month,
     })
 }
@@ -81,35 +90,30 @@ pub fn read_record(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> 
 /// Hydroperiod year by year (year, months): 12 x mean of (state - usual share of that calendar
 /// month) + hydroperiod, limited to 0-12, over years with enough observed months.
 pub fn yearly_hydroperiod(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Vec<(i32, f64)> {
-    let mut years = Vec::with_capacity(masks.years.len());
-    for (year, mask) in &masks.years {
-        let (mut n, mut sum) = (0u32, 0.0);
-        for (share, calendar) in record.by_calendar_month.iter().zip(&masks.calendar) {
-            let seen: u32 = triple_count(observed, mask, calendar);
-            let wet = triple_count(wet, mask, calendar);
-            n += seen;
-            sum += f64::from(wet) - f64::from(seen) * share;
+    let mut years = Vec::with_capacity(masks.spans.len());
+    for span in &masks.spans {
+        let (seen, wet) = (span.cut(observed), span.cut(wet));
+        let n = seen.count_ones();
+        if n < MONTHS_FOR_A_YEAR {
+            continue;
         }
-        if n >= MONTHS_FOR_A_YEAR {
-            let months = 12.0 * sum / f64::from(n) + record.hydroperiod;
-            // years equal but for rounding must count as ties in the trend test
-            let rounded = (months * 1e9).round() / 1e9;
-            years.push((*year, rounded.clamp(0.0, 12.0)));
+        let mut sum = 0.0;
+        for at in (0..span.len).filter(|at| seen >> at & 1 == 1) {
+            sum += f64::from(wet >> at & 1) - record.by_calendar_month[span.calendar + at];
         }
+        let months = 12.0 * sum / f64::from(n) + record.hydroperiod;
+        // years equal but for rounding must count as ties in the trend test
+        let rounded = (months * 1e9).round() / 1e9;
+        years.push((span.year, rounded.clamp(0.0, 12.0)));
     }
     years
-}
-
-fn triple_count(bits: Bits, a: Bits, b: Bits) -> u32 {
-    bits.iter().zip(a.iter().zip(b)).map(|(x, (a, b))| (x & a & b).count_ones()).sum()
 }
 
 /// Trend of the yearly hydroperiod, where there are years enough.
 pub fn trend(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Option<Trend> {
     if record.wet == 0 || record.wet == record.observed {
         // most cells of a basin: the same every year, so that counting the years is enough
-        let enough = |mask: &[u64]| count(observed, mask) >= MONTHS_FOR_A_YEAR;
-        let years = masks.years.iter().filter(|(_, mask)| enough(mask)).count();
+        let years = record.years as usize;
         return (years >= YEARS_FOR_A_TREND).then_some(Trend { per_decade: 0.0, p: 1.0, years });
     }
     let years = yearly_hydroperiod(observed, wet, masks, record);
@@ -122,6 +126,46 @@ pub fn trend(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Optio
     let p = mann_kendall(&months).map_or(1.0, |test| test.p);
     let slope = theil_sen(&at, &months)?.slope;
     Some(Trend { per_decade: 10.0 * slope, p, years: years.len() })
+}
+
+/// What the record of a cell says by itself.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Told {
+    /// The record.
+    pub record: Record,
+    /// Trend of the yearly hydroperiod.
+    pub trend: Option<Trend>,
+    /// The longest dry run.
+    pub dry_run: DryRun,
+    /// Hydroperiod of the second half of the years minus the first, months per year.
+    pub half_change: Option<f64>,
+    /// Wet spells of the water years.
+    pub spells: Option<WetSpells>,
+}
+
+/// All that the record of a cell says; `None` when it is too short to assess.
+pub fn told(
+    observed: Bits,
+    wet: Bits,
+    axis: &MonthAxis,
+    masks: &Masks,
+    enough: Enough,
+    water_year_starts: u32,
+) -> Option<Told> {
+    // for the counting of bits
+    wide(
+        #[inline(always)]
+        || {
+            let record = read_record(observed, wet, masks, enough)?;
+            Some(Told {
+                trend: trend(observed, wet, masks, &record),
+                dry_run: longest_dry_run(observed, wet, axis.len),
+                half_change: half_change(observed, wet, masks, enough),
+                spells: wet_spells(observed, wet, axis, water_year_starts),
+                record,
+            })
+        },
+    )
 }
 
 /// Permanence classes by hydroperiod.
@@ -156,7 +200,7 @@ impl Permanence {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::water::{BitRows, MonthAxis};
+    use crate::water::BitRows;
 
     const ENOUGH: Enough = Enough { months: 24, calendar_months: 6 };
 

@@ -3,7 +3,9 @@
 //! priors shared by a response group.
 
 use crate::water::{Bits, MonthAxis, bit, fill_round_the_year};
-use lentic_numerics::logistic::{Fit, Prior, Rows, fit, fit_with_lower_bound};
+use lentic_numerics::logistic::{Fit, Prior};
+use lentic_numerics::portable::{self, wide};
+use lentic_numerics::season::{BLOCK, Block, MONTHS, SeasonRows, base, by_calendar, fit, fit_with_slope};
 use lentic_numerics::stats::median;
 use pool::GroundPrior;
 use rayon::prelude::*;
@@ -28,7 +30,8 @@ const EDGE: f64 = 1e-6;
 /// climate and scenario.
 #[derive(Clone, Debug)]
 pub struct Design {
-    z: Vec<f64>,
+    /// z of the months in blocks of whole years; 0 in months that have none.
+    z: Vec<Block>,
     months: Arc<DesignMonths>,
 }
 
@@ -39,6 +42,10 @@ struct DesignMonths {
     at: Vec<usize>,
     /// Calendar months from 0.
     calendar: Vec<usize>,
+    /// Places in the blocks.
+    slots: Vec<usize>,
+    /// 1 in the blocks where a month is, else 0.
+    is_month: Vec<Block>,
     per_calendar: [usize; 12],
     /// Sine and cosine by calendar month.
     season: [[f64; 2]; 12],
@@ -51,15 +58,29 @@ impl Design {
             let angle = TAU * (m + 1) as f64 / 12.0;
             [angle.sin(), angle.cos()]
         });
-        let mut months = DesignMonths { at: Vec::new(), calendar: Vec::new(), per_calendar: [0; 12], season };
-        for (at, month) in axis.months().enumerate().filter(|(at, _)| z.get(*at).is_some_and(Option::is_some))
-        {
-            let m = month.calendar() as usize - 1;
+        let known = |at: usize| z.get(at).copied().flatten();
+        let first = axis.first.calendar() as usize - 1;
+        let blocks = (first + axis.len).div_ceil(BLOCK);
+        let mut months = DesignMonths {
+            at: Vec::new(),
+            calendar: Vec::new(),
+            slots: Vec::new(),
+            is_month: vec![[0.0; BLOCK]; blocks],
+            per_calendar: [0; 12],
+            season,
+        };
+        let mut of_blocks = vec![[0.0; BLOCK]; blocks];
+        for (at, z) in (0..axis.len).filter_map(|at| Some((at, known(at)?))) {
+            let slot = first + at;
+            let m = slot % MONTHS;
             months.at.push(at);
             months.calendar.push(m);
+            months.slots.push(slot);
+            months.is_month[slot / BLOCK][slot % BLOCK] = 1.0;
             months.per_calendar[m] += 1;
+            of_blocks[slot / BLOCK][slot % BLOCK] = z;
         }
-        Design { z: z.iter().take(axis.len).copied().flatten().collect(), months: Arc::new(months) }
+        Design { z: of_blocks, months: Arc::new(months) }
     }
 
     /// The same design, its months shared with `other` where they are the same ones: thousands of climates then take
@@ -75,23 +96,37 @@ impl Design {
     /// The row (1, z, sin, cos) of a design month.
     fn row(&self, i: usize) -> Beta {
         let [sine, cosine] = self.months.season[self.months.calendar[i]];
-        [1.0, self.z[i], sine, cosine]
+        [1.0, self.of_month(&self.z, i), sine, cosine]
+    }
+
+    /// What blocks hold of the design month at a position.
+    pub fn of_month(&self, blocks: &[Block], i: usize) -> f64 {
+        blocks.as_flattened()[self.months.slots[i]]
+    }
+
+    /// What blocks hold of the design months, in order.
+    pub fn of_months<'a>(&'a self, blocks: &'a [Block]) -> impl Iterator<Item = f64> + 'a {
+        self.months.slots.iter().map(|slot| blocks.as_flattened()[*slot])
     }
 
     /// Design months.
     pub fn len(&self) -> usize {
-        self.z.len()
+        self.months.at.len()
     }
 
     /// Whether no month has a z.
     pub fn is_empty(&self) -> bool {
-        self.z.is_empty()
+        self.months.at.is_empty()
     }
 
     /// The design months in order.
     pub fn months(&self) -> impl Iterator<Item = DesignMonth> + '_ {
         let places = self.months.at.iter().zip(&self.months.calendar);
-        places.zip(&self.z).map(|((at, calendar), z)| DesignMonth { at: *at, calendar: *calendar, z: *z })
+        places.zip(self.of_months(&self.z)).map(|((at, calendar), z)| DesignMonth {
+            at: *at,
+            calendar: *calendar,
+            z,
+        })
     }
 
     /// p of a month under coefficients `beta` with `shift` logits added.
@@ -102,7 +137,7 @@ impl Design {
 
     /// z of the design months with their positions on the axis.
     pub fn z(&self) -> impl Iterator<Item = (usize, f64)> + '_ {
-        self.months.at.iter().copied().zip(self.z.iter().copied())
+        self.months.at.iter().copied().zip(self.of_months(&self.z))
     }
 
     /// Calendar months of the design months, January 0, with their positions on the axis.
@@ -114,7 +149,7 @@ impl Design {
     pub fn mean_z(&self) -> [Option<f64>; 12] {
         let DesignMonths { calendar, per_calendar, .. } = &*self.months;
         let mut sums = [0.0; 12];
-        for (z, m) in self.z.iter().zip(calendar) {
+        for (z, m) in self.of_months(&self.z).zip(calendar) {
             sums[*m] += z;
         }
         std::array::from_fn(|m| (per_calendar[m] > 0).then(|| sums[m] / per_calendar[m] as f64))
@@ -132,29 +167,59 @@ impl Design {
     /// Expected hydroperiod, months per year, of coefficients `beta` with `shift` logits added:
     /// sum over calendar months of the mean of p over that month's design months.
     pub fn hydroperiod(&self, beta: &Beta, shift: f64) -> f64 {
-        let season = self.season_logits(beta, shift);
-        self.year(|_, m, z| season[m] + beta[1] * z)
+        let base = base(beta, &self.months.season, shift);
+        let z = self.z.iter();
+        self.year(z.map(
+            #[inline(always)]
+            |z| std::array::from_fn(|at| base[at] + beta[1] * z[at]),
+        ))
     }
 
-    /// Logits of the calendar months at z = 0, with `shift` added.
-    fn season_logits(&self, beta: &Beta, shift: f64) -> [f64; 12] {
-        let season = &self.months.season;
-        std::array::from_fn(|m| beta[0] + beta[2] * season[m][0] + beta[3] * season[m][1] + shift)
+    /// Hydroperiod of the logits of the blocks.
+    #[inline(always)]
+    fn year(&self, logits: impl Iterator<Item = Block>) -> f64 {
+        let sums = wide(
+            #[inline(always)]
+            || {
+                let mut sums = [0.0; BLOCK];
+                for (logits, is_month) in logits.zip(&self.months.is_month) {
+                    for at in 0..BLOCK {
+                        sums[at] += is_month[at] * portable::inverse_logit(logits[at]);
+                    }
+                }
+                by_calendar(&sums)
+            },
+        );
+        self.of_calendar(&sums)
     }
 
-    /// Hydroperiod of the logits of the design months, given by position among them, calendar month and z.
-    fn year(&self, logit: impl Fn(usize, usize, f64) -> f64) -> f64 {
-        let DesignMonths { calendar, per_calendar, .. } = &*self.months;
-        let mut sums = [0.0; 12];
-        for (at, (z, m)) in self.z.iter().zip(calendar).enumerate() {
-            sums[*m] += inverse_logit(logit(at, *m, *z));
-        }
+    /// Sum over calendar months of the mean over each one's design months, of the sums over these; a calendar month without design
+    /// months is filled in.
+    fn of_calendar(&self, sums: &[f64; MONTHS]) -> f64 {
+        let per_calendar = &self.months.per_calendar;
         if per_calendar.iter().all(|n| *n > 0) {
             return sums.iter().zip(per_calendar).map(|(s, n)| s / *n as f64).sum();
         }
         let means: [Option<f64>; 12] =
             std::array::from_fn(|m| (per_calendar[m] > 0).then(|| sums[m] / per_calendar[m] as f64));
         fill_round_the_year(&means).map_or(f64::NAN, |filled| filled.iter().sum())
+    }
+
+    /// Probabilities of the months of the blocks, of coefficients `beta` with `shift` logits added; what stands where no month is means
+    /// nothing.
+    pub fn probabilities(&self, beta: &Beta, shift: f64, p: &mut Vec<Block>) {
+        let base = base(beta, &self.months.season, shift);
+        p.resize(self.z.len(), [0.0; BLOCK]);
+        wide(
+            #[inline(always)]
+            || {
+                for (p, z) in p.iter_mut().zip(&self.z) {
+                    for at in 0..BLOCK {
+                        p[at] = portable::inverse_logit(base[at] + beta[1] * z[at]);
+                    }
+                }
+            },
+        );
     }
 }
 
@@ -172,44 +237,77 @@ pub struct DesignMonth {
 /// Room for the observed months of one cell, reused from cell to cell.
 #[derive(Default)]
 pub struct Months {
-    /// Rows (1, z, sin, cos) of the design.
-    x: Vec<Beta>,
-    trials: Vec<f64>,
-    successes: Vec<f64>,
+    z: Vec<Block>,
+    trials: Vec<Block>,
+    successes: Vec<Block>,
+    season: [[f64; 2]; MONTHS],
 }
 
 impl Months {
     fn read(&mut self, design: &Design, observed: Bits, wet: Bits) {
-        self.x.clear();
-        self.x.extend((0..design.len()).map(|i| design.row(i)));
+        self.clear();
+        self.add(design, |at| {
+            let seen = bit(observed, at);
+            (f64::from(u8::from(seen)), f64::from(u8::from(seen && bit(wet, at))))
+        });
+    }
+
+    fn clear(&mut self) {
+        self.z.clear();
         self.trials.clear();
         self.successes.clear();
-        for at in &design.months.at {
-            let seen = bit(observed, *at);
-            self.trials.push(f64::from(u8::from(seen)));
-            self.successes.push(f64::from(u8::from(seen && bit(wet, *at))));
+    }
+
+    /// Adds the months of a design, with trials and successes by position on the axis.
+    fn add(&mut self, design: &Design, of: impl Fn(usize) -> (f64, f64)) {
+        self.season = design.months.season;
+        let before = self.z.len();
+        self.z.extend_from_slice(&design.z);
+        self.trials.resize(self.z.len(), [0.0; BLOCK]);
+        self.successes.resize(self.z.len(), [0.0; BLOCK]);
+        let trials = self.trials[before..].as_flattened_mut();
+        let successes = self.successes[before..].as_flattened_mut();
+        for (at, slot) in design.months.at.iter().zip(&design.months.slots) {
+            (trials[*slot], successes[*slot]) = of(*at);
         }
     }
 
-    /// Fills `others` with these months, those left out counting as not seen.
-    fn without(&self, left_out: impl Fn(usize) -> bool, others: &mut Months) {
-        others.x.clone_from(&self.x);
+    /// Fills `others` with these months of a design, those left out counting as not seen.
+    fn without(&self, design: &Design, left_out: impl Fn(usize) -> bool, others: &mut Months) {
+        others.z.clone_from(&self.z);
         others.trials.clone_from(&self.trials);
         others.successes.clone_from(&self.successes);
-        for at in (0..self.trials.len()).filter(|at| left_out(*at)) {
-            others.trials[at] = 0.0;
-            others.successes[at] = 0.0;
+        others.season = self.season;
+        let (trials, successes) = (others.trials.as_flattened_mut(), others.successes.as_flattened_mut());
+        for (_, slot) in design.months.slots.iter().enumerate().filter(|(i, _)| left_out(*i)) {
+            (trials[*slot], successes[*slot]) = (0.0, 0.0);
         }
     }
 
-    fn rows(&self, weight: f64) -> Rows<'_, 4> {
-        Rows { x: &self.x, trials: &self.trials, successes: &self.successes, weight }
+    /// Whether the month of a design at a position was seen.
+    fn is_seen(&self, design: &Design, i: usize) -> bool {
+        design.of_month(&self.trials, i) > 0.0
+    }
+
+    /// Successes of the month of a design at a position.
+    fn wet(&self, design: &Design, i: usize) -> f64 {
+        design.of_month(&self.successes, i)
+    }
+
+    fn rows(&self, weight: f64) -> SeasonRows<'_> {
+        SeasonRows {
+            z: &self.z,
+            trials: &self.trials,
+            successes: &self.successes,
+            season: &self.season,
+            weight,
+        }
     }
 }
 
 /// 1 / (1 + exp(-eta))
 pub fn inverse_logit(eta: f64) -> f64 {
-    1.0 / (1.0 + (-eta).exp())
+    portable::inverse_logit(eta)
 }
 
 /// Prior spreads of a study.
@@ -409,7 +507,7 @@ impl GroupFit {
             prior.mean[0] = by_ground.intercept(ground);
             prior.sd[0] = by_ground.sd;
         }
-        fit_with_lower_bound(months.rows(self.weight), &prior, 1, 0.0)
+        fit_with_slope(months.rows(self.weight), &prior)
     }
 }
 
@@ -469,10 +567,10 @@ fn group_fit(fits: &[(Beta, Lagged)], cells: &[usize], own: bool) -> GroupFit {
 fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> Lagged {
     let mut residuals = vec![f64::NAN; axis.len];
     for (i, at) in design.months.at.iter().enumerate() {
-        if months.trials[i] > 0.0 {
+        if months.is_seen(design, i) {
             let eta: f64 = design.row(i).iter().zip(beta).map(|(x, b)| x * b).sum();
             let p = inverse_logit(eta).clamp(EDGE, 1.0 - EDGE);
-            residuals[*at] = (months.successes[i] - p) / (p * (1.0 - p)).sqrt();
+            residuals[*at] = (months.wet(design, i) - p) / (p * (1.0 - p)).sqrt();
         }
     }
     std::array::from_fn(|lag| {

@@ -1,7 +1,7 @@
 //! Spells of a record: the longest dry run, and how the second half of the record differs from the first.
 
 use crate::record::Enough;
-use crate::water::{Bits, Masks, MonthAxis, bit, count, fill_round_the_year};
+use crate::water::{Bits, Masks, bit, bridged, count, count_all, cut, fill_round_the_year};
 
 /// Unobserved months in a row that a dry run may hold; more end it.
 pub const GAP: usize = 2;
@@ -16,7 +16,45 @@ pub struct DryRun {
 }
 
 /// The longest dry run; of equals one that is not censored. 0 months if no month was seen dry.
+#[inline(always)]
 pub fn longest_dry_run(observed: Bits, wet: Bits, months: usize) -> DryRun {
+    let mut longest = DryRun { months: 0, censored: false };
+    let words = observed.len();
+    let mut dry = [0u64; MOST_WORDS];
+    let mut runs = [0u64; MOST_WORDS];
+    let Some((dry, runs)) = dry.get_mut(..words).zip(runs.get_mut(..words)) else {
+        return longest_of_many(observed, wet, months);
+    };
+    for at in 0..words {
+        dry[at] = observed[at] & !wet[at];
+    }
+    for (at, runs) in runs.iter_mut().enumerate() {
+        *runs = bridged(dry, observed, at);
+    }
+    // every run begins and ends with a dry month, and a run under way is all ones
+    let mut from = 0;
+    while let Some(first) = next(runs, from, 0) {
+        let end = next(runs, first, u64::MAX).unwrap_or(months);
+        // what bounds a run is water, if anything was seen near enough: a dry month would belong to it
+        let bounded = |near: u16| near & ((1 << (GAP + 1)) - 1) != 0;
+        let before =
+            if first > GAP { cut(observed, first - GAP - 1) } else { cut(observed, 0) & ((1 << first) - 1) };
+        let run = DryRun { months: end - first, censored: !(bounded(before) && bounded(cut(observed, end))) };
+        let longer = run.months > longest.months;
+        if longer || (run.months == longest.months && longest.censored && !run.censored) {
+            longest = run;
+        }
+        from = end;
+    }
+    longest
+}
+
+/// Words of a record that is looked at without taking memory: 85 years.
+const MOST_WORDS: usize = 16;
+
+/// As [`longest_dry_run`], for a longer record.
+#[cold]
+fn longest_of_many(observed: Bits, wet: Bits, months: usize) -> DryRun {
     let mut longest = DryRun { months: 0, censored: false };
     let mut keep = |run: DryRun| {
         let longer = run.months > longest.months;
@@ -56,40 +94,47 @@ pub fn longest_dry_run(observed: Bits, wet: Bits, months: usize) -> DryRun {
     longest
 }
 
+/// The first month from `from` on that is set, where `turned` is 0, or not set, where it is all ones.
+#[inline(always)]
+fn next(bits: Bits, from: usize, turned: u64) -> Option<usize> {
+    let mut at = from / 64;
+    let mut word = (bits.get(at)? ^ turned) & (u64::MAX << (from % 64));
+    while word == 0 {
+        at += 1;
+        word = bits.get(at)? ^ turned;
+    }
+    Some(64 * at + word.trailing_zeros() as usize)
+}
+
 /// Hydroperiod of the second half of the years minus that of the first, months per year; `None` unless each half has half the
 /// observed months and all the calendar months that a record needs.
-pub fn half_change(
-    observed: Bits,
-    wet: Bits,
-    axis: &MonthAxis,
-    masks: &Masks,
-    enough: Enough,
-) -> Option<f64> {
-    let middle = masks.years.get(masks.years.len() / 2)?.0;
-    let mut halves = [vec![0u64; axis.words()], vec![0u64; axis.words()]];
-    for (year, mask) in &masks.years {
-        let half = &mut halves[usize::from(*year >= middle)];
-        half.iter_mut().zip(mask).for_each(|(h, m)| *h |= m);
+#[inline(always)]
+pub fn half_change(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> Option<f64> {
+    if masks.years.is_empty() {
+        return None;
     }
+    let never_wet = count_all(wet) == 0;
+    let both = |bits: Bits, half: &[u64], mask: &[u64]| -> u32 {
+        bits.iter().zip(half.iter().zip(mask)).map(|(b, (h, m))| (b & h & m).count_ones()).sum()
+    };
     let hydroperiod = |half: &[u64]| {
-        let within = |bits: Bits| -> Vec<u64> { bits.iter().zip(half).map(|(b, h)| b & h).collect() };
-        let (observed, wet) = (within(observed), within(wet));
-        let seen: u32 = observed.iter().map(|b| b.count_ones()).sum();
+        let seen = count(observed, half);
         let shares: [Option<f64>; 12] = std::array::from_fn(|m| {
-            let n = count(&observed, &masks.calendar[m]);
-            (n > 0).then(|| f64::from(count(&wet, &masks.calendar[m])) / f64::from(n))
+            let n = both(observed, half, &masks.calendar[m]);
+            let wet = if never_wet { 0 } else { both(wet, half, &masks.calendar[m]) };
+            (n > 0).then(|| f64::from(wet) / f64::from(n))
         });
         let calendar_months = shares.iter().flatten().count() as u32;
         let sufficient = 2 * seen >= enough.months && calendar_months >= enough.calendar_months;
         fill_round_the_year(&shares).filter(|_| sufficient).map(|filled| filled.iter().sum::<f64>())
     };
-    Some(hydroperiod(&halves[1])? - hydroperiod(&halves[0])?)
+    Some(hydroperiod(&masks.halves[1])? - hydroperiod(&masks.halves[0])?)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::water::BitRows;
+    use crate::water::{BitRows, MonthAxis};
     use proptest::prelude::*;
 
     fn rows(states: &[u8]) -> (MonthAxis, BitRows) {
@@ -138,10 +183,10 @@ mod tests {
         let (axis, rows) = rows(&states);
         let enough = Enough { months: 24, calendar_months: 6 };
         let masks = Masks::new(&axis);
-        let change = half_change(rows.observed(0), rows.wet(0), &axis, &masks, enough);
+        let change = half_change(rows.observed(0), rows.wet(0), &masks, enough);
         assert_eq!(change, Some(-2.0));
         let short = Enough { months: 121, calendar_months: 6 };
-        assert_eq!(half_change(rows.observed(0), rows.wet(0), &axis, &masks, short), None);
+        assert_eq!(half_change(rows.observed(0), rows.wet(0), &masks, short), None);
     }
 
     /// The same by looking at every pair of months: a run is a stretch that starts and ends dry, holds no wet
@@ -185,6 +230,15 @@ mod tests {
             let (_, rows) = rows(&states);
             let run = longest_dry_run(rows.observed(0), rows.wet(0), states.len());
             prop_assert_eq!((run.months, run.censored), slow(&states));
+        }
+
+        #[test]
+        fn words_equal_months(states in prop::collection::vec(0u8..12, 1..1300), sparse in any::<bool>()) {
+            // mostly dry, now and then wet or not seen, so that runs cross words
+            let states: Vec<u8> = states.iter().map(|s| if sparse { s.saturating_sub(9) } else { s % 3 }).collect();
+            let (_, rows) = rows(&states);
+            let (observed, wet) = (rows.observed(0), rows.wet(0));
+            prop_assert_eq!(longest_dry_run(observed, wet, states.len()), longest_of_many(observed, wet, states.len()));
         }
     }
 }

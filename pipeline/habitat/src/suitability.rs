@@ -140,10 +140,15 @@ pub fn requisite_scores(requisite: &Requisite, scores: &[&[f64]]) -> Vec<f64> {
     let cells = scores.first().map_or(0, |scores| scores.len());
     let mut room = Counted::default();
     let mut row = vec![f64::NAN; scores.len()];
+    let weights: Vec<f64> = requisite.variables.iter().map(|variable| variable.weight).collect();
     (0..cells)
         .map(|cell| {
             row.iter_mut().zip(scores).for_each(|(slot, scores)| *slot = scores[cell]);
-            requisite_score(requisite, &row, &mut room)
+            // where nothing is missing every variable counts
+            match row.iter().any(|score| score.is_nan()) {
+                false => combined(requisite.combine, &row, &weights),
+                true => requisite_score(requisite, &row, &mut room),
+            }
         })
         .collect()
 }

@@ -44,13 +44,55 @@ pub fn bit(bits: Bits, at: usize) -> bool {
 }
 
 /// How many months of `mask` are set in `bits`.
+#[inline(always)]
 pub fn count(bits: Bits, mask: Bits) -> u32 {
     bits.iter().zip(mask).map(|(b, m)| (b & m).count_ones()).sum()
 }
 
 /// How many months are set.
+#[inline(always)]
 pub fn count_all(bits: Bits) -> u32 {
     bits.iter().map(|b| b.count_ones()).sum()
+}
+
+/// The bits of up to 16 months from month `at` on.
+#[inline(always)]
+pub fn cut(bits: Bits, at: usize) -> u16 {
+    let (word, shift) = (at / 64, at % 64);
+    let low = bits.get(word).copied().unwrap_or(0) >> shift;
+    let high = match shift {
+        0 => 0,
+        _ => bits.get(word + 1).copied().unwrap_or(0) << (64 - shift),
+    };
+    (low | high) as u16
+}
+
+/// Word `at` of bits moved `by` months (under 64) towards later ones.
+#[inline(always)]
+pub(crate) fn later(bits: Bits, at: usize, by: usize) -> u64 {
+    let from_before = if at == 0 { 0 } else { bits[at - 1] >> (64 - by) };
+    bits[at] << by | from_before
+}
+
+/// Word `at` of bits moved `by` months (under 64) towards earlier ones.
+#[inline(always)]
+pub(crate) fn earlier(bits: Bits, at: usize, by: usize) -> u64 {
+    let from_next = bits.get(at + 1).map_or(0, |next| next << (64 - by));
+    bits[at] >> by | from_next
+}
+
+/// Sets in word `at` of `ones`, all of them observed months, the unobserved months of gaps of one or two between two of them.
+#[inline(always)]
+pub(crate) fn bridged(ones: Bits, observed: Bits, at: usize) -> u64 {
+    let hidden = !observed[at];
+    let hidden_next = !earlier(observed, at, 1);
+    let hidden_before = !later(observed, at, 1);
+    let (before, next) = (later(ones, at, 1), earlier(ones, at, 1));
+    // a gap of one; the first and the second of a gap of two
+    let gaps = (before & next)
+        | (before & hidden_next & earlier(ones, at, 2))
+        | (next & hidden_before & later(ones, at, 2));
+    ones[at] | (hidden & gaps)
 }
 
 /// Bit rows of the cells of one tile, cell after cell.
@@ -83,6 +125,14 @@ impl BitRows {
         } else {
             self.wet[word] &= !mask;
         }
+    }
+
+    /// Marks the months of a cell from `first` on, a multiple of 8, by the bits of two bytes: observed, and wet among them.
+    pub fn set_eight(&mut self, cell: usize, first: usize, observed: u8, wet: u8) {
+        let word = cell * self.words + first / 64;
+        let shift = first % 64;
+        self.observed[word] |= u64::from(observed) << shift;
+        self.wet[word] |= u64::from(wet & observed) << shift;
     }
 
     /// Observed months of a cell.
@@ -119,6 +169,31 @@ pub struct Masks {
     pub calendar: Vec<Vec<u64>>,
     /// One per year, with the year.
     pub years: Vec<(i32, Vec<u64>)>,
+    /// Where each year lies.
+    pub spans: Vec<YearSpan>,
+    /// The first and the second half of the years; the middle year belongs to the second.
+    pub halves: [Vec<u64>; 2],
+}
+
+/// The months of a calendar year on the axis.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct YearSpan {
+    /// The year.
+    pub year: i32,
+    /// Position of its first month.
+    pub at: usize,
+    /// Calendar month of that, 0 January.
+    pub calendar: usize,
+    /// How many.
+    pub len: usize,
+}
+
+impl YearSpan {
+    /// The bits of the year's months.
+    #[inline(always)]
+    pub fn cut(&self, bits: Bits) -> u16 {
+        cut(bits, self.at) & ((1u32 << self.len) - 1) as u16
+    }
 }
 
 impl Masks {
@@ -127,17 +202,28 @@ impl Masks {
         let words = axis.words();
         let mut calendar = vec![vec![0u64; words]; 12];
         let mut years: Vec<(i32, Vec<u64>)> = Vec::new();
+        let mut spans: Vec<YearSpan> = Vec::new();
         for (at, month) in axis.months().enumerate() {
             let mask = 1u64 << (at % 64);
-            calendar[month.calendar() as usize - 1][at / 64] |= mask;
+            let m = month.calendar() as usize - 1;
+            calendar[m][at / 64] |= mask;
             if years.last().is_none_or(|(year, _)| *year != month.year()) {
                 years.push((month.year(), vec![0; words]));
+                spans.push(YearSpan { year: month.year(), at, calendar: m, len: 0 });
             }
             if let Some((_, bits)) = years.last_mut() {
                 bits[at / 64] |= mask;
             }
+            if let Some(span) = spans.last_mut() {
+                span.len += 1;
+            }
         }
-        Masks { calendar, years }
+        let mut halves = [vec![0u64; words], vec![0u64; words]];
+        for (at, (_, mask)) in years.iter().enumerate() {
+            let half = &mut halves[usize::from(at >= years.len() / 2)];
+            half.iter_mut().zip(mask).for_each(|(half, mask)| *half |= mask);
+        }
+        Masks { calendar, years, spans, halves }
     }
 }
 

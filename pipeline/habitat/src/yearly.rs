@@ -6,9 +6,9 @@
 //! month is wet where U lies under p (ours). U is even in every month, so that the mean of the drawn years is the expected hydroperiod;
 //! where p is steady, wetness of a month and the next is correlated by r.
 
-use crate::response::{Beta, Design, DesignMonth, inverse_logit};
-use crate::spells::GAP;
-use crate::water::{Bits, MonthAxis, bit};
+use crate::response::{Beta, Design};
+use crate::water::{Bits, MonthAxis, bit, bridged, count_all, cut};
+use lentic_numerics::season::Block;
 use lentic_numerics::seed::{hash64, split_mix};
 use lentic_study::settings::Measure;
 
@@ -37,6 +37,7 @@ const fn longest_runs() -> [u8; 1 << YEAR] {
 }
 
 /// The longest run of wet months in a year whose months are the lowest twelve bits.
+#[inline(always)]
 pub fn longest_run(year: u16) -> u8 {
     LONGEST_RUNS[usize::from(year) & (LONGEST_RUNS.len() - 1)]
 }
@@ -189,17 +190,6 @@ impl YearPlan {
     }
 }
 
-/// Sixteen bits from position `at` on; what lies beyond the end is 0.
-fn cut(bits: Bits, at: usize) -> u16 {
-    let (word, shift) = (at / 64, at % 64);
-    let low = bits.get(word).copied().unwrap_or(0) >> shift;
-    let high = match shift {
-        0 => 0,
-        _ => bits.get(word + 1).copied().unwrap_or(0) << (64 - shift),
-    };
-    (low | high) as u16
-}
-
 /// Draws years of one climate.
 #[derive(Clone, Debug)]
 pub struct Drawer {
@@ -211,6 +201,7 @@ pub struct Drawer {
 /// Room for the months of one cell, reused from cell to cell.
 #[derive(Default)]
 pub struct Room {
+    blocks: Vec<Block>,
     p: Vec<f64>,
     limits: Vec<u64>,
     tops: Tops,
@@ -242,30 +233,27 @@ impl Drawer {
         chance: Chance,
         room: &'r mut Room,
     ) -> &'r [Tally] {
-        self.tally(design, |_, month| design.probability(month, beta, shift), chance, room)
+        design.probabilities(beta, shift, &mut room.blocks);
+        self.tally(design, chance, room)
     }
 
     /// As [`Drawer::cell`], for the logits of the design months.
     pub fn cell_of_logits<'r>(
         &self,
         design: &Design,
-        logits: &[f64],
+        logits: &[Block],
         chance: Chance,
         room: &'r mut Room,
     ) -> &'r [Tally] {
-        self.tally(design, |at, _| inverse_logit(logits[at]), chance, room)
+        design.probabilities_of(logits, &mut room.blocks);
+        self.tally(design, chance, room)
     }
 
-    fn tally<'r>(
-        &self,
-        design: &Design,
-        probability: impl Fn(usize, &DesignMonth) -> f64,
-        chance: Chance,
-        room: &'r mut Room,
-    ) -> &'r [Tally] {
+    /// Draws by the probabilities of the room's blocks.
+    fn tally<'r>(&self, design: &Design, chance: Chance, room: &'r mut Room) -> &'r [Tally] {
         room.tallies.clear();
         room.tallies.resize(self.plans.len(), Tally::default());
-        self.probabilities(design, probability, &mut room.p);
+        self.probabilities(design, &room.blocks, &mut room.p);
         room.limits.clear();
         room.limits.extend(room.p.iter().map(|p| units(*p)));
         let known = chance.numbers.filter(|known| known.len() == self.numbers_of_a_cell());
@@ -314,18 +302,13 @@ impl Drawer {
     }
 
     /// p of every month of the span. A month without z takes the mean of the nearest before and after that have one (ours).
-    fn probabilities(
-        &self,
-        design: &Design,
-        probability: impl Fn(usize, &DesignMonth) -> f64,
-        p: &mut Vec<f64>,
-    ) {
+    fn probabilities(&self, design: &Design, blocks: &[Block], p: &mut Vec<f64>) {
         p.clear();
         p.resize(self.span.len, f64::NAN);
         let mut last: Option<usize> = None;
-        for (i, month) in design.months().enumerate() {
-            let at = month.at - self.span.first;
-            p[at] = probability(i, &month);
+        for ((month, _), of_month) in design.z().zip(design.of_months(blocks)) {
+            let at = month - self.span.first;
+            p[at] = of_month;
             if let Some(before) = last.filter(|before| before + 1 < at) {
                 let mean = f64::midpoint(p[before], p[at]);
                 p[before + 1..at].fill(mean);
@@ -343,7 +326,10 @@ pub fn cell_hash(seed: u64, row: usize, col: usize) -> u64 {
 /// A probability in units of 2^-32, rounded up: a whole number of units lies under it if and only if it lies under
 /// `probability`.
 fn units(probability: f64) -> u64 {
-    (probability * UNITS).ceil() as u64
+    let scaled = probability * UNITS;
+    // the next whole number: rounding by a call costs more than all the rest of a draw
+    let below = scaled as u64;
+    below + u64::from(scaled > below as f64)
 }
 
 /// What the years of a cell are drawn by.
@@ -448,23 +434,9 @@ fn draw(key: u64, first: u64, keep: u64, limits: &[u64], bits: &mut Vec<u64>) {
 
 /// The wet months of a record with gaps closed: up to two months in a row that were not seen count as wet between wet months;
 /// others not seen count as not wet.
-pub fn filled(observed: Bits, wet: Bits, months: usize) -> Vec<u64> {
-    let mut bits = wet.to_vec();
-    let mut last_wet: Option<usize> = None;
-    for at in 0..months {
-        if !bit(observed, at) {
-            continue;
-        }
-        if !bit(wet, at) {
-            last_wet = None;
-            continue;
-        }
-        if let Some(last) = last_wet.filter(|last| at - last - 1 <= GAP) {
-            (last + 1..at).for_each(|hidden| bits[hidden / 64] |= 1 << (hidden % 64));
-        }
-        last_wet = Some(at);
-    }
-    bits
+pub fn filled(observed: Bits, wet: Bits) -> Vec<u64> {
+    let wet: Vec<u64> = wet.iter().zip(observed).map(|(wet, observed)| wet & observed).collect();
+    (0..wet.len()).map(|at| bridged(&wet, observed, at)).collect()
 }
 
 /// The longest wet spells of a record's water years.
@@ -481,36 +453,49 @@ pub struct WetSpells {
 /// Wet spells of a record, over water years with at least half their months observed; `None` without such a year. A year dries
 /// in the month after its longest spell (the last of equals), where that month was seen dry; the month may be the first of
 /// the next year.
+#[inline(always)]
 pub fn wet_spells(observed: Bits, wet: Bits, axis: &MonthAxis, water_year_starts: u32) -> Option<WetSpells> {
     let span = Span::of_axis(axis);
-    let filled = filled(observed, wet, axis.len);
+    // most cells of a basin were never wet
+    let filled = if count_all(wet) == 0 { Vec::new() } else { filled(observed, wet) };
     let start = water_year_starts as usize - 1;
-    let (mut years, mut months, mut drying) = (0u32, 0u32, Vec::new());
+    // how many years dried how many months after their start
+    let (mut years, mut months, mut drying) = (0u32, 0u32, [0u32; YEAR + 1]);
     for at in span.years(start, YEAR) {
         let all = (1u16 << YEAR) - 1;
         if (cut(observed, at) & all).count_ones() < YEAR as u32 / 2 {
             continue;
         }
+        years += 1;
+        if filled.is_empty() {
+            continue;
+        }
         let year = cut(&filled, at) & all;
         let spell = longest_run(year);
-        years += 1;
         months += u32::from(spell);
         let Some(end) = end_of_run(year, spell) else { continue };
         let next = at + end;
         if next < axis.len && bit(observed, next) && !bit(&filled, next) {
-            drying.push(end);
+            drying[end] += 1;
         }
     }
     if years == 0 {
         return None;
     }
-    drying.sort_unstable();
+    let dried: u32 = drying.iter().sum();
     // of an even number the earlier of the two in the middle
-    let middle = drying.len().checked_sub(1).map(|last| drying[last / 2]);
+    let mut left = dried.div_ceil(2);
+    let middle = (dried > 0).then(|| {
+        drying.iter().position(|count| {
+            let found = *count >= left;
+            left = left.saturating_sub(*count);
+            found
+        })
+    });
     Some(WetSpells {
         mean: f64::from(months) / f64::from(years),
-        drying: middle.map(|end| ((start + end) % YEAR) as u32 + 1),
-        dried: drying.len() as f64 / f64::from(years),
+        drying: middle.flatten().map(|end| ((start + end) % YEAR) as u32 + 1),
+        dried: f64::from(dried) / f64::from(years),
     })
 }
 

@@ -13,12 +13,23 @@ pub fn arithmetic(scores: &[f64], weights: &[f64]) -> f64 {
 
 /// Weighted geometric mean; any 0 whose weight is above 0 gives 0. Arguments as [`arithmetic`].
 pub fn geometric(scores: &[f64], weights: &[f64]) -> f64 {
-    let mut total = 0.0;
-    let mut sum = 0.0;
+    // a 0 settles it, and most scores of a basin are 0 or 1: the logarithm is what costs
+    let (mut total, mut nothing, mut unknown) = (0.0, false, false);
     for (score, weight) in scores.iter().zip(weights) {
         total += weight;
-        // A weight of 0 takes the score out; 0 * ln 0 would be NaN.
-        if *weight > 0.0 || score.is_nan() {
+        nothing |= *score == 0.0 && *weight > 0.0;
+        unknown |= score.is_nan();
+    }
+    if unknown || total.is_nan() || total <= 0.0 {
+        return f64::NAN;
+    }
+    if nothing {
+        return 0.0;
+    }
+    let mut sum = 0.0;
+    for (score, weight) in scores.iter().zip(weights) {
+        // A weight of 0 takes the score out; 0 * ln 0 would be NaN. The logarithm of 1 is 0.
+        if *weight > 0.0 && *score != 1.0 {
             sum += weight * score.ln();
         }
     }

@@ -49,6 +49,20 @@ impl ExactSum {
         self.size = self.size.saturating_add(units.unsigned_abs());
     }
 
+    /// Adds one term so many times.
+    pub fn add_times(&mut self, term: f64, times: u64) {
+        if times == 0 {
+            return;
+        }
+        if !term.is_finite() || term.abs() >= LIMIT {
+            self.spoilt = true;
+            return;
+        }
+        let units = (term * SCALE).round_ties_even() as i128;
+        self.total = self.total.wrapping_add(units.wrapping_mul(i128::from(times)));
+        self.size = self.size.saturating_add(units.unsigned_abs().saturating_mul(u128::from(times)));
+    }
+
     /// Adds all terms of another sum.
     pub fn merge(&mut self, other: &ExactSum) {
         self.total = self.total.wrapping_add(other.total);
@@ -94,6 +108,13 @@ mod tests {
     }
 
     proptest! {
+        #[test]
+        fn a_term_many_times(term in -1e9f64..1e9, times in 0u64..40) {
+            let mut at_once = ExactSum::default();
+            at_once.add_times(term, times);
+            prop_assert_eq!(at_once, sum_of(&vec![term; times as usize]));
+        }
+
         #[test]
         fn order_and_grouping_do_not_matter(terms in prop::collection::vec(-1e9f64..1e9, 0..60), cut in 0usize..60) {
             let whole = sum_of(&terms);

@@ -184,10 +184,22 @@ fn slope_and_bend<const P: usize>(
             }
         }
     }
+    with_prior(rows.weight, prior, beta, held, (gradient, hessian))
+}
+
+/// Brings weight and prior to the gradient and negative Hessian of a log-likelihood. A held coefficient gets gradient 0 and a unit row.
+#[inline(always)]
+pub(crate) fn with_prior<const P: usize>(
+    weight: f64,
+    prior: &Prior<P>,
+    beta: &[f64; P],
+    held: Option<usize>,
+    (mut gradient, mut hessian): ([f64; P], [[f64; P]; P]),
+) -> ([f64; P], [[f64; P]; P]) {
     for j in 0..P {
         let precision = prior.sd[j].powi(-2);
-        gradient[j] = rows.weight * gradient[j] - (beta[j] - prior.mean[j]) * precision;
-        hessian[j].iter_mut().for_each(|h| *h *= rows.weight);
+        gradient[j] = weight * gradient[j] - (beta[j] - prior.mean[j]) * precision;
+        hessian[j].iter_mut().for_each(|h| *h *= weight);
         hessian[j][j] += precision;
     }
     if let Some(h) = held {
@@ -207,17 +219,36 @@ fn newton<const P: usize>(
     start: [f64; P],
     held: Option<usize>,
 ) -> Fit<P> {
+    climb(
+        start,
+        held,
+        |beta| slope_and_bend(rows, prior, beta, held),
+        |step| rows.x.iter().map(|x| dot(x, step).abs()).fold(0.0, f64::max),
+        |beta| log_posterior(rows, prior, beta),
+    )
+}
+
+/// Climbs to the maximum of a log-posterior from `start`, by its gradient and negative Hessian; `moved` is the largest change
+/// of a row's logit along a step. A held coefficient stays.
+#[inline(always)]
+pub(crate) fn climb<const P: usize>(
+    start: [f64; P],
+    held: Option<usize>,
+    slope_and_bend: impl Fn(&[f64; P]) -> ([f64; P], [[f64; P]; P]),
+    moved: impl Fn(&[f64; P]) -> f64,
+    log_posterior: impl Fn(&[f64; P]) -> f64,
+) -> Fit<P> {
     let mut fit =
         Fit { beta: start, covariance: [[f64::NAN; P]; P], iterations: 0, converged: false, clamped: false };
-    let (mut gradient, mut hessian) = slope_and_bend(rows, prior, &fit.beta, held);
+    let (mut gradient, mut hessian) = slope_and_bend(&fit.beta);
     while !fit.converged && fit.iterations < MOST_STEPS {
         let Some(lower) = cholesky(&hessian, false) else {
             break;
         };
         let step = solve(&lower, &gradient);
         let rise = dot(&step, &gradient);
-        let moved = rows.x.iter().map(|x| dot(x, &step).abs()).fold(0.0, f64::max);
-        let Some(taken) = take_step(rows, prior, fit.beta, &step, moved, held) else {
+        let moved = moved(&step);
+        let Some(taken) = take_step(fit.beta, &step, moved, &slope_and_bend, &log_posterior) else {
             break;
         };
         fit.iterations += 1;
@@ -250,13 +281,13 @@ struct Taken<const P: usize> {
 ///
 /// The log-posterior itself costs as much as the rest of an iteration, so it is computed last: a short step is safe
 /// (see [`SAFE_LOGIT`]), and since the log-posterior is concave, one that still rises at its end has risen all the way.
+#[inline(always)]
 fn take_step<const P: usize>(
-    rows: Rows<'_, P>,
-    prior: &Prior<P>,
     from: [f64; P],
     step: &[f64; P],
     moved: f64,
-    held: Option<usize>,
+    slope_and_bend: &impl Fn(&[f64; P]) -> ([f64; P], [[f64; P]; P]),
+    log_posterior: &impl Fn(&[f64; P]) -> f64,
 ) -> Option<Taken<P>> {
     let mut before = None;
     let mut share = 1.0;
@@ -265,10 +296,10 @@ fn take_step<const P: usize>(
         for j in 0..P {
             beta[j] += share * step[j];
         }
-        let (gradient, hessian) = slope_and_bend(rows, prior, &beta, held);
+        let (gradient, hessian) = slope_and_bend(&beta);
         let risen = share * moved <= SAFE_LOGIT || dot(step, &gradient) >= 0.0 || {
-            let before = *before.get_or_insert_with(|| log_posterior(rows, prior, &from));
-            log_posterior(rows, prior, &beta) >= before
+            let before = *before.get_or_insert_with(|| log_posterior(&from));
+            log_posterior(&beta) >= before
         };
         if risen {
             let whole = share == 1.0;

@@ -190,7 +190,7 @@ fn seen(context: &Context, site: &Site, baseline: &Case, years: &[i32]) -> Years
             }
         }
         let Some(climate) = site.climates[cell] else { continue };
-        let filled = filled(observed, wet, context.axis.len);
+        let filled = filled(observed, wet);
         for (variable, plan) in plans[climate].iter().enumerate() {
             for (first, months) in plan.each_of_record(observed, &filled) {
                 if let Some(at) = position(context.axis.first.plus(first as i32).year()) {

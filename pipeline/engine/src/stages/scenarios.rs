@@ -17,6 +17,7 @@ use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Beta, Design, Groups};
 use lentic_habitat::suitability::Measured;
 use lentic_habitat::water::{BitRows, bit};
+use lentic_numerics::season::Block;
 use lentic_raster::{RawCells, Scratch, Window};
 use lentic_study::settings::{Drawdown, Role, Scenario};
 use serde::{Deserialize, Serialize};
@@ -307,7 +308,7 @@ impl Site {
         let falls = prescribed(context, case.scenario, *window)?;
         let mut depth_falls = vec![0.0f32; window.len()];
         let falls_of_z = case.falls_of_z(&by.baseline.designs);
-        let (mut passed, mut logits): (Vec<Beta>, Vec<f64>) = (Vec::new(), Vec::new());
+        let (mut passed, mut logits): (Vec<Beta>, Vec<Block>) = (Vec::new(), Vec::new());
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
             let Some(climate) = climates[cell] else { continue };

@@ -10,7 +10,7 @@ use crate::error::EngineError;
 use crate::layers::known;
 use crate::measures::CaseCells;
 use crate::reuse::{Leaves, Step};
-use crate::scoring::Scorer;
+use crate::scoring::{Scored, Scorer};
 use lentic_habitat::change::{Areas, ByClass, Change, is_habitat};
 use lentic_habitat::limiting::{UNKNOWN, factor_names};
 use lentic_habitat::patches::Standing;
@@ -263,15 +263,22 @@ fn one_tile(
     let mut limits = Vec::with_capacity(cases.len());
     let mut surrounded = vec![false; window.len()];
     let mut measured = Vec::new();
+    // the baseline, which most cells of a scenario are like
+    let mut before: Option<(Scored, Vec<u8>)> = None;
     for (case, case_water) in cases.iter().zip(case_water) {
         let found = tile.score(case.scenario, case_water)?;
         surrounded.iter_mut().zip(found.unknown_surroundings()).for_each(|(a, b)| *a |= b);
-        limits.push(found.limits());
+        let of_case = found.limits(&inside, before.as_ref());
         if case.scenario.is_none() {
             measured = found.measured();
         }
-        scored.push(found.suitability);
+        scored.push(found.suitability.clone());
+        limits.push(of_case.clone());
+        if before.is_none() {
+            before = Some((found, of_case));
+        }
     }
+    drop(before);
     let observed = tile.score(None, record)?.suitability;
 
     let cells = window.len();
@@ -329,6 +336,8 @@ fn one_tile(
         let mut change = vec![Change::NotAssessed as u8; cells];
         let mut standing = vec![Standing::NotCompared as u8; cells];
         let mut limiting = vec![UNKNOWN; cells];
+        // cells in a row that are alike are added together
+        let mut run: Option<(Alike, u64)> = None;
         for cell in (0..cells).filter(|c| inside[*c] == 1) {
             let what = if compared[cell] {
                 let is_habitat = habitat(values[cell]);
@@ -341,14 +350,19 @@ fn one_tile(
             };
             change[cell] = what as u8;
             let prior_only = states[cell] == Water::NeverDry as u8;
-            let totals = &mut totals.areas[at];
-            totals.whole.add(what, prior_only, area(cell));
-            for (by, codes) in totals.by.iter_mut().zip(&by_role) {
-                if let Some(codes) = codes {
-                    by.add(known(codes[cell]), what, prior_only, area(cell));
+            let codes = std::array::from_fn(|by| by_role[by].as_ref().map(|codes| known(codes[cell])));
+            let alike = Alike { row: cell / window.cols, what, prior_only, codes };
+            match &mut run {
+                Some((of, cells)) if *of == alike => *cells += 1,
+                _ => {
+                    let before = run.replace((alike, 1));
+                    before.iter().for_each(|(of, cells)| {
+                        of.add(*cells, area(of.row * window.cols), &mut totals.areas[at])
+                    });
                 }
             }
         }
+        run.iter().for_each(|(of, cells)| of.add(*cells, area(of.row * window.cols), &mut totals.areas[at]));
         products.change[at].write(&window, &change)?;
         products.standing[at].write(&window, &standing)?;
         products.limiting[at].write(&window, &limiting)?;
@@ -356,6 +370,28 @@ fn one_tile(
     }
     products.observed.write(&window, &values_inside(&observed, &inside))?;
     Ok(totals)
+}
+
+/// What decides where the area of a cell is added.
+#[derive(PartialEq)]
+struct Alike {
+    /// Row of the window: its cells have one area.
+    row: usize,
+    what: Change,
+    prior_only: bool,
+    /// By `TABLE_ROLES`: the class, where the study has the layer.
+    codes: [Option<Option<i32>>; TABLE_ROLES.len()],
+}
+
+impl Alike {
+    fn add(&self, cells: u64, area: f64, to: &mut ScenarioAreas) {
+        to.whole.add_cells(self.what, self.prior_only, area, cells);
+        for (by, code) in to.by.iter_mut().zip(self.codes) {
+            if let Some(code) = code {
+                by.add_cells(code, self.what, self.prior_only, area, cells);
+            }
+        }
+    }
 }
 
 /// What is measured on a window in one case.

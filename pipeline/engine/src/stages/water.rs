@@ -6,11 +6,9 @@ use crate::blob::WetCells;
 use crate::error::EngineError;
 use crate::reuse::{Leaves, Step};
 use crate::stack::Stack;
-use lentic_habitat::record::{Enough, Permanence, Trend, read_record, trend};
+use lentic_habitat::record::{Enough, Permanence, Told, Trend, told};
 use lentic_habitat::response::SampleCell;
-use lentic_habitat::spells::{half_change, longest_dry_run};
 use lentic_habitat::water::{BitRows, count_all};
-use lentic_habitat::yearly::wet_spells;
 use lentic_numerics::seed::hash64;
 use lentic_raster::{RawCells, Scratch, Window};
 use lentic_study::settings::Role;
@@ -105,6 +103,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
     let keeps_dry = levels::wanted(study, context.climates) || curves::wanted(study);
     let images = stack.open(layer)?;
+    let starts = study.period.water_year_starts;
     let cells: [&dyn RawCells; 14] = [
         &state,
         &inside,
@@ -153,8 +152,8 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let mut sample = Keeper::new();
         for (cell, (row, col)) in grid_cells(window).enumerate() {
             let (observed, wet) = (rows.observed(cell), rows.wet(cell));
-            let record = read_record(observed, wet, &context.masks, enough);
-            let water = match &record {
+            let told = told(observed, wet, &context.axis, &context.masks, enough, starts);
+            let water = match told.as_ref().map(|told| &told.record) {
                 // its record is told all the same
                 _ if climates[cell].is_none() => Water::NotAssessed,
                 None => Water::NotAssessed,
@@ -163,23 +162,19 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
                 Some(_) => Water::Both,
             };
             states[cell] = water as u8;
-            let Some(record) = record else { continue };
+            let Some(Told { record, trend, dry_run, half_change, spells }) = told else { continue };
             months[cell] = record.hydroperiod as f32;
             often[cell] = record.frequency as f32;
             recur[cell] = record.recurrence.map_or(f32::NAN, |r| r as f32);
             classes[cell] = Permanence::of(record.hydroperiod) as u8;
-            let change = trend(observed, wet, &context.masks, &record);
-            if let Some(Trend { per_decade, p, .. }) = change {
+            if let Some(Trend { per_decade, p, .. }) = trend {
                 slopes[cell] = per_decade as f32;
                 ps[cell] = p as f32;
             }
-            let run = longest_dry_run(observed, wet, context.axis.len);
-            dry_runs[cell] = run.months as f32;
-            censored[cell] = f32::from(u8::from(run.censored));
-            halves[cell] = half_change(observed, wet, &context.axis, &context.masks, enough)
-                .map_or(f32::NAN, |change| change as f32);
-            let starts = study.period.water_year_starts;
-            if let Some(spells) = wet_spells(observed, wet, &context.axis, starts) {
+            dry_runs[cell] = dry_run.months as f32;
+            censored[cell] = f32::from(u8::from(dry_run.censored));
+            halves[cell] = half_change.map_or(f32::NAN, |change| change as f32);
+            if let Some(spells) = spells {
                 wet_runs[cell] = spells.mean as f32;
                 dryings[cell] = spells.drying.map_or(f32::NAN, |month| month as f32);
                 dried_shares[cell] = spells.dried as f32;

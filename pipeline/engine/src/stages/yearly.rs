@@ -8,6 +8,7 @@ use crate::reuse::{Leaves, Step};
 use lentic_habitat::response::{Beta, Design};
 use lentic_habitat::suitability::{Measured, score};
 use lentic_habitat::yearly::{Chance, Drawer, Room, Span, Tally, YEAR, YearPlan, cell_hash, filled};
+use lentic_numerics::season::Block;
 use lentic_raster::{RawCells, Scratch, Window};
 use lentic_study::Study;
 use lentic_study::settings::{Measure, Variable};
@@ -192,7 +193,7 @@ impl<'a> TileYears<'a> {
     }
 
     /// Draws the years of a cell of these logits of the design months.
-    pub fn draw_logits(&mut self, cell: usize, climate: usize, logits: &[f64], by: DrawnBy) {
+    pub fn draw_logits(&mut self, cell: usize, climate: usize, logits: &[Block], by: DrawnBy) {
         self.tally(cell, climate, by, |drawer, design, chance, room| {
             drawer.cell_of_logits(design, logits, chance, room)
         });
@@ -280,7 +281,7 @@ pub fn observed(
             let cell = *cell as usize;
             let Some(climate) = climates[cell] else { continue };
             let seen = wet.rows.observed(at);
-            let filled = filled(seen, wet.rows.wet(at), context.axis.len);
+            let filled = filled(seen, wet.rows.wet(at));
             for ((means, plan), scores) in all.iter_mut().zip(&plans[climate]).zip(&scores) {
                 means.set(cell, &plan.of_record(seen, &filled), scores);
             }

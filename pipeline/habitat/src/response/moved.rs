@@ -3,33 +3,50 @@
 use super::trust::CovarianceRoot;
 use super::{Beta, Design};
 use crate::drawdown::curve::Bound;
+use lentic_numerics::portable::{inverse_logit, wide};
+use lentic_numerics::season::{BLOCK, Block, base};
 
 impl Design {
-    /// Logits of every design month: the lowest or highest under any of `responses`, with `shift` added. NaN without a response.
-    pub fn bounded_logits(&self, responses: &[Beta], bound: Bound, shift: f64, logits: &mut Vec<f64>) {
+    /// Logits of the months of the blocks: the lowest or highest under any of `responses`, with `shift` added. NaN without a response.
+    pub fn bounded_logits(&self, responses: &[Beta], bound: Bound, shift: f64, logits: &mut Vec<Block>) {
         logits.clear();
-        logits.resize(self.len(), f64::NAN);
+        logits.resize(self.z.len(), [f64::NAN; BLOCK]);
         for beta in responses {
-            let season = self.season_logits(beta, shift);
-            for ((held, z), m) in logits.iter_mut().zip(&self.z).zip(&self.months.calendar) {
-                let logit = season[*m] + beta[1] * z;
-                // of NaN and a number, both take the number
-                *held = match bound {
-                    Bound::Lowest => held.min(logit),
-                    Bound::Highest => held.max(logit),
-                };
+            let base = base(beta, &self.months.season, shift);
+            for (held, z) in logits.iter_mut().zip(&self.z) {
+                for at in 0..BLOCK {
+                    let logit = base[at] + beta[1] * z[at];
+                    // of NaN and a number, both take the number
+                    held[at] = match bound {
+                        Bound::Lowest => held[at].min(logit),
+                        Bound::Highest => held[at].max(logit),
+                    };
+                }
             }
         }
     }
 
-    /// Expected hydroperiod, months per year, of these logits of the design months.
-    pub fn hydroperiod_of(&self, logits: &[f64]) -> f64 {
-        self.year(|at, _, _| logits[at])
+    /// Expected hydroperiod, months per year, of these logits of the blocks.
+    pub fn hydroperiod_of(&self, logits: &[Block]) -> f64 {
+        self.year(logits.iter().copied())
     }
 
-    /// As [`Design::hydroperiod_with_sd`], of these logits of the design months. What moved them is taken as known.
-    pub fn hydroperiod_with_sd_of(&self, logits: &[f64], root: &CovarianceRoot) -> (f64, f64) {
-        self.year_with_sd(|at, _, _| logits[at], root)
+    /// As [`Design::hydroperiod_with_sd`], of these logits of the blocks. What moved them is taken as known.
+    pub fn hydroperiod_with_sd_of(&self, logits: &[Block], root: &CovarianceRoot) -> (f64, f64) {
+        self.year_with_sd(logits.iter().copied(), root)
+    }
+
+    /// Probabilities of these logits of the blocks.
+    pub fn probabilities_of(&self, logits: &[Block], p: &mut Vec<Block>) {
+        p.resize(logits.len(), [0.0; BLOCK]);
+        wide(
+            #[inline(always)]
+            || {
+                for (p, logits) in p.as_flattened_mut().iter_mut().zip(logits.as_flattened()) {
+                    *p = inverse_logit(*logits);
+                }
+            },
+        );
     }
 }
 
@@ -70,7 +87,7 @@ mod tests {
         let (drier, _) = of(&[DRIER], Bound::Lowest);
         assert!(lowest < wetter.min(drier) && highest > wetter.max(drier));
         assert!((lowest + highest - wetter - drier).abs() < 1e-12);
-        for (month, (low, high)) in design.months().zip(low.iter().zip(&high)) {
+        for (month, (low, high)) in design.months().zip(design.of_months(&low).zip(design.of_months(&high))) {
             let gap = (WETTER[0] - DRIER[0] + (WETTER[1] - DRIER[1]) * month.z).abs();
             assert!((high - low - gap).abs() < 1e-12);
         }

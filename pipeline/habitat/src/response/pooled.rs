@@ -62,9 +62,7 @@ impl Groups {
             }
         }
         for (design, counts) in &weathers {
-            months.x.extend((0..design.len()).map(|i| design.row(i)));
-            months.trials.extend(design.months.at.iter().map(|at| share(&counts.seen, *at)));
-            months.successes.extend(design.months.at.iter().map(|at| share(&counts.wet, *at)));
+            months.add(design, |at| (share(&counts.seen, at), share(&counts.wet, at)));
         }
         self.fit_months((code, ground), &months).0
     }

@@ -148,7 +148,7 @@ impl<'a> Climate<'a> {
     fn new(design: &'a Design, axis: &MonthAxis, index_months: usize) -> Self {
         let year: Vec<i32> = design.months.at.iter().map(|at| axis.first.plus(*at as i32).year()).collect();
         let mut sums: BTreeMap<i32, (f64, u32)> = BTreeMap::new();
-        for (year, z) in year.iter().zip(&design.z) {
+        for (year, z) in year.iter().zip(design.of_months(&design.z)) {
             let slot = sums.entry(*year).or_default();
             slot.0 += z;
             slot.1 += 1;
@@ -282,7 +282,7 @@ impl Groups {
         let Years { first, last } = Years::of(std::slice::from_ref(climate));
         for year in first..=last {
             let near = |at: usize| (climate.year[at] - year).abs() <= climate.either_side;
-            months.without(near, &mut training);
+            months.without(climate.design, near, &mut training);
             let beta = self.fit_months((cell.group, cell.ground), &training).0;
             let climatology = calendar_means(climate.design, &training);
             let of_year = |at: usize| climate.year[at] == year;
@@ -298,11 +298,11 @@ impl Groups {
         let design = climate.design;
         let dry = |at: usize| drier.contains(&climate.year[at]);
         let mut training = Months::default();
-        months.without(dry, &mut training);
+        months.without(design, dry, &mut training);
         let beta = self.fit_months((cell.group, cell.ground), &training).0;
         let predicted = predict(design, months, &beta, &calendar_means(design, &training), dry);
         let mut by_calendar = [(0.0, 0u32); 12];
-        let seen = (0..design.len()).filter(|at| dry(*at) && months.trials[*at] > 0.0);
+        let seen = (0..design.len()).filter(|at| dry(*at) && months.is_seen(design, *at));
         for (month, at) in predicted.iter().zip(seen) {
             let slot = &mut by_calendar[design.months.calendar[at]];
             slot.0 += month.p - f64::from(u8::from(month.wet));
@@ -331,8 +331,8 @@ pub(super) fn looked_at(sample: &[SampleCell]) -> BTreeMap<Option<i32>, Vec<&Sam
 fn calendar_means(design: &Design, months: &Months) -> [f64; 12] {
     let mut sums = [(0.0, 0.0); 12];
     for (at, m) in design.months.calendar.iter().enumerate() {
-        sums[*m].0 += months.successes[at];
-        sums[*m].1 += months.trials[at];
+        sums[*m].0 += months.wet(design, at);
+        sums[*m].1 += design.of_month(&months.trials, at);
     }
     let (wet, seen) = sums.iter().fold((0.0, 0.0), |(w, s), (wet, seen)| (w + wet, s + seen));
     let overall = if seen > 0.0 { wet / seen } else { 0.5 };
@@ -347,11 +347,11 @@ fn predict(
     wanted: impl Fn(usize) -> bool,
 ) -> Vec<Month> {
     (0..design.len())
-        .filter(|at| wanted(*at) && months.trials[*at] > 0.0)
+        .filter(|at| wanted(*at) && months.is_seen(design, *at))
         .map(|at| Month {
             p: probability(design, at, beta),
             climatology: climatology[design.months.calendar[at]],
-            wet: months.successes[at] > 0.0,
+            wet: months.wet(design, at) > 0.0,
         })
         .collect()
 }
@@ -363,9 +363,9 @@ fn probability(design: &Design, at: usize, beta: &Beta) -> f64 {
 /// Observed minus modelled hydroperiod of each year with enough observed months.
 fn residuals(climate: &Climate, years: Years, months: &Months, beta: &Beta) -> Vec<Option<f64>> {
     let mut sums = vec![(0.0, 0usize); years.len()];
-    for at in (0..climate.year.len()).filter(|at| months.trials[*at] > 0.0) {
+    for at in (0..climate.year.len()).filter(|at| months.is_seen(climate.design, *at)) {
         let slot = &mut sums[(climate.year[at] - years.first) as usize];
-        slot.0 += months.successes[at] - probability(climate.design, at, beta);
+        slot.0 += months.wet(climate.design, at) - probability(climate.design, at, beta);
         slot.1 += 1;
     }
     sums.into_iter().map(|(sum, n)| (n >= MONTHS_FOR_A_YEAR).then(|| 12.0 * sum / n as f64)).collect()

@@ -1,9 +1,10 @@
 //! What the fit of one cell is worth: how far its coefficients and its hydroperiod may be off, and what it saves against
 //! the calendar.
 
-use super::{Beta, Design, DesignMonths, Months, inverse_logit};
-use crate::water::fill_round_the_year;
+use super::{Beta, Design, Months};
 use lentic_numerics::logistic::Fit;
+use lentic_numerics::portable::{inverse_logit, wide};
+use lentic_numerics::season::{BLOCK, Block, MONTHS, base, by_calendar};
 
 /// Lower triangle L of the covariance of a cell's coefficients, L L' = covariance, row by row: aa, ba, bb, ca, cb, cc, da, db,
 /// dc, dd. The covariance is the inverse of the weighted, penalised Hessian at the fit; row and column of b are 0 where b is
@@ -60,43 +61,49 @@ impl Design {
     /// Expected hydroperiod as [`Design::hydroperiod`], and its standard deviation by the delta method: the square root of
     /// G' S G, G its slope on the coefficients, S their covariance. Errors of `shift` are not in it.
     pub fn hydroperiod_with_sd(&self, beta: &Beta, shift: f64, root: &CovarianceRoot) -> (f64, f64) {
-        let season = self.season_logits(beta, shift);
-        self.year_with_sd(|_, m, z| season[m] + beta[1] * z, root)
+        let base = base(beta, &self.months.season, shift);
+        let z = self.z.iter();
+        self.year_with_sd(
+            z.map(
+                #[inline(always)]
+                |z| std::array::from_fn(|at| base[at] + beta[1] * z[at]),
+            ),
+            root,
+        )
     }
 
-    /// Hydroperiod and its standard deviation of the logits of the design months, given by position among them, calendar month
-    /// and z.
+    /// Hydroperiod and its standard deviation of the logits of the blocks.
+    #[inline(always)]
     pub(super) fn year_with_sd(
         &self,
-        logit: impl Fn(usize, usize, f64) -> f64,
+        logits: impl Iterator<Item = Block>,
         root: &CovarianceRoot,
     ) -> (f64, f64) {
-        let DesignMonths { calendar, per_calendar, season: season_terms, .. } = &*self.months;
-        let (mut sums, mut bends, mut bends_z) = ([0.0; 12], [0.0; 12], [0.0; 12]);
-        for (at, (z, m)) in self.z.iter().zip(calendar).enumerate() {
-            let p = inverse_logit(logit(at, *m, *z));
-            let bend = p * (1.0 - p);
-            sums[*m] += p;
-            bends[*m] += bend;
-            bends_z[*m] += bend * z;
-        }
-        // a year's sum over calendar months, months without design months filled as in the hydroperiod
-        let whole = per_calendar.iter().all(|n| *n > 0);
-        let year = |of: &dyn Fn(usize) -> f64| -> f64 {
-            if whole {
-                return (0..12).map(|m| of(m) / per_calendar[m] as f64).sum();
-            }
-            let means =
-                std::array::from_fn(|m| (per_calendar[m] > 0).then(|| of(m) / per_calendar[m] as f64));
-            fill_round_the_year(&means).map_or(f64::NAN, |filled| filled.iter().sum())
-        };
+        let [sums, bends, bends_z] = wide(
+            #[inline(always)]
+            || {
+                let (mut sums, mut bends, mut bends_z) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
+                for ((logits, z), is_month) in logits.zip(&self.z).zip(&self.months.is_month) {
+                    for at in 0..BLOCK {
+                        let p = inverse_logit(logits[at]);
+                        let one = is_month[at] * p;
+                        let bend = one * (1.0 - p);
+                        sums[at] += one;
+                        bends[at] += bend;
+                        bends_z[at] += bend * z[at];
+                    }
+                }
+                [by_calendar(&sums), by_calendar(&bends), by_calendar(&bends_z)]
+            },
+        );
+        let season = &self.months.season;
         let slope = [
-            year(&|m| bends[m]),
-            year(&|m| bends_z[m]),
-            year(&|m| bends[m] * season_terms[m][0]),
-            year(&|m| bends[m] * season_terms[m][1]),
+            self.of_calendar(&bends),
+            self.of_calendar(&bends_z),
+            self.of_calendar(&std::array::from_fn(|m| bends[m] * season[m][0])),
+            self.of_calendar(&std::array::from_fn(|m| bends[m] * season[m][1])),
         ];
-        (year(&|m| sums[m]), root.sd_along(&slope))
+        (self.of_calendar(&sums), root.sd_along(&slope))
     }
 
     /// Share of the Brier score of the cell's own calendar-month means that coefficients `beta` save, over the months they were
@@ -105,19 +112,25 @@ impl Design {
     /// In sample: twelve means have more freedom than four coefficients, so that the share is on the low side; years left out are
     /// judged by [`super::Groups::quality`].
     pub fn brier_saved(&self, beta: &Beta, months: &Months) -> Option<f64> {
-        let DesignMonths { calendar, season: season_terms, .. } = &*self.months;
-        let season: [f64; 12] =
-            std::array::from_fn(|m| beta[0] + beta[2] * season_terms[m][0] + beta[3] * season_terms[m][1]);
-        let mut own = 0.0;
-        let mut by_calendar = [(0.0, 0.0); 12];
-        for (at, (z, m)) in self.z.iter().zip(calendar).enumerate() {
-            if months.trials[at] > 0.0 {
-                let wet = months.successes[at];
-                own += (inverse_logit(season[*m] + beta[1] * z) - wet).powi(2);
-                by_calendar[*m].0 += wet;
-                by_calendar[*m].1 += 1.0;
-            }
-        }
+        let base = base(beta, &self.months.season, 0.0);
+        let [own, wet, seen] = wide(
+            #[inline(always)]
+            || {
+                let (mut own, mut wet, mut seen) = ([0.0; BLOCK], [0.0; BLOCK], [0.0; BLOCK]);
+                let rows = self.z.iter().zip(months.trials.iter().zip(&months.successes));
+                for (z, (trials, successes)) in rows {
+                    for at in 0..BLOCK {
+                        let off = inverse_logit(base[at] + beta[1] * z[at]) - successes[at];
+                        own[at] += trials[at] * (off * off);
+                        wet[at] += successes[at];
+                        seen[at] += trials[at];
+                    }
+                }
+                [by_calendar(&own), by_calendar(&wet), by_calendar(&seen)]
+            },
+        );
+        let own: f64 = own.iter().sum();
+        let by_calendar: [(f64, f64); MONTHS] = std::array::from_fn(|m| (wet[m], seen[m]));
         // of states 0 and 1 about their mean w/n: w - w^2/n
         let spread = |(wet, seen): &(f64, f64)| if *seen > 0.0 { wet - wet * wet / seen } else { 0.0 };
         let calendar: f64 = by_calendar.iter().map(spread).sum();
@@ -219,21 +232,22 @@ mod tests {
         let (mut own, mut calendar) = (0.0, 0.0);
         for m in 0..12 {
             let of_month: Vec<usize> = (0..360).filter(|t| t % 12 == m).collect();
-            let mean = of_month.iter().map(|t| months.successes[*t]).sum::<f64>() / 30.0;
+            let mean = of_month.iter().map(|t| months.wet(&design, *t)).sum::<f64>() / 30.0;
             let angle = std::f64::consts::TAU * (m + 1) as f64 / 12.0;
             for t in of_month {
                 let eta = fit.beta[0]
                     + fit.beta[1] * z[t].unwrap()
                     + fit.beta[2] * angle.sin()
                     + fit.beta[3] * angle.cos();
-                own += (inverse_logit(eta) - months.successes[t]).powi(2);
-                calendar += (mean - months.successes[t]).powi(2);
+                own += (inverse_logit(eta) - months.wet(&design, t)).powi(2);
+                calendar += (mean - months.wet(&design, t)).powi(2);
             }
         }
         let saved = design.brier_saved(&fit.beta, &months).unwrap();
         assert!((saved - (1.0 - own / calendar)).abs() < 1e-12 && saved > 0.2, "{saved}");
         // always wet: the calendar is never wrong
-        let always = Months { trials: vec![1.0; 360], successes: vec![1.0; 360], ..Months::default() };
+        let mut always = Months::default();
+        always.read(&design, &[u64::MAX; 6], &[u64::MAX; 6]);
         assert_eq!(design.brier_saved(&fit.beta, &always), None);
     }
 }

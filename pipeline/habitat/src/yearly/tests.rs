@@ -131,7 +131,11 @@ fn months_without_z_and_years_not_whole() {
     let drawer = Drawer::new(&design, &[&SPELL], 7, &[], 1);
     let mut p = Vec::new();
     let beta = [0.2, 0.0, 1.0, 0.4];
-    drawer.probabilities(&design, |_, month| design.probability(month, &beta, 0.1), &mut p);
+    let mut blocks = Vec::new();
+    design.probabilities(&beta, 0.1, &mut blocks);
+    drawer.probabilities(&design, &blocks, &mut p);
+    let third = design.months().nth(2).unwrap();
+    assert_eq!((third.at, p[2]), (3, design.probability(&third, &beta, 0.1)));
     assert_eq!(p.len(), 38);
     assert!((p[6] - f64::midpoint(p[5], p[7])).abs() < 1e-15 && p[5] != p[7]);
     assert!(p.iter().all(|p| (0.0..=1.0).contains(p)));
@@ -178,7 +182,7 @@ fn bits(record: &str) -> (Vec<u64>, Vec<u64>) {
 fn gaps_between_wet_months_are_closed() {
     let closed = |record: &str| {
         let (observed, wet) = bits(record);
-        let filled = filled(&observed, &wet, record.len());
+        let filled = filled(&observed, &wet);
         (0..record.len()).map(|at| if bit(&filled, at) { '#' } else { '.' }).collect::<String>()
     };
     assert_eq!(closed("#?#??#???#?.?#"), "######...#...#");
