@@ -13,7 +13,7 @@ use crate::stack::Stack;
 use lentic_habitat::climate::YEARS_ADVISED;
 use lentic_habitat::validation::FEW;
 use lentic_habitat::water::MonthAxis;
-use lentic_raster::{Bounds, Crs, Grid, RasterError, vector_bounds};
+use lentic_raster::{Bounds, Crs, Grid, RasterError, remote, vector_bounds};
 use lentic_study::settings::{Driver, GridSettings, Role, ThresholdRule};
 use lentic_study::source::{item, key};
 use lentic_study::{Examined, Problem, Problems, Source, Study, examine};
@@ -55,6 +55,7 @@ pub fn check(path: &Path) -> Result<Checked, EngineError> {
     };
     let mut checker =
         Checker { source: &source, study: &study, problems, warnings, lacking: BTreeSet::new() };
+    checker.network();
     let grid = checker.grid();
     let (first, last) = study.period.baseline;
     let axis = MonthAxis::new(first, last);
@@ -118,6 +119,17 @@ impl Checker<'_> {
         self.warnings.push(Problem { warning: true, ..problem });
     }
 
+    /// Lets this process fetch what the study allows, and nothing else.
+    fn network(&mut self) {
+        if let Err(e) = remote::permit(self.study.network.as_ref()) {
+            let at = match &e {
+                RasterError::Secret { key: name, .. } => key("network", name),
+                _ => "network".to_string(),
+            };
+            self.problem(&at, e.to_string(), "");
+        }
+    }
+
     fn grid(&mut self) -> Option<Grid> {
         let settings = &self.study.grid;
         if settings.crs.is_empty() {
@@ -144,7 +156,7 @@ impl Checker<'_> {
     fn stack(&mut self, axis: &MonthAxis) -> Option<Stack> {
         let layer = self.study.layer_with(Role::Water)?;
         let at = place_of_files(layer);
-        let stack = match Stack::find(layer, axis) {
+        let stack = match Stack::find(self.study, layer, axis) {
             Ok(stack) => stack,
             Err(e) => {
                 self.problem(&at, e.to_string(), "");

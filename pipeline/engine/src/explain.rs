@@ -13,10 +13,11 @@ use crate::scoring::{CellRows, Scored, Scorer};
 use crate::tables::{class_name, limit_name};
 use lentic_habitat::change::is_habitat;
 use lentic_habitat::suitability::Measured;
+use lentic_raster::remote;
 use lentic_raster::{
     Crs, Grid, NO_CLASS, Point, RasterSource, Resample, Window, read_aligned_class, read_aligned_f32,
 };
-use lentic_report::{RunRecord, not_assessed_classes, read_record};
+use lentic_report::{Input, RunRecord, not_assessed_classes, read_record};
 use lentic_study::Study;
 use lentic_study::settings::{Missing, Requisite, Scenario, Variable};
 use serde::Serialize;
@@ -246,19 +247,20 @@ fn study_of(options: &ExplainOptions, record: &RunRecord) -> Result<(Study, Path
         )));
     }
     let (study, _) = lentic_study::load(&path)?;
+    remote::permit(study.network.as_ref())?;
     Ok((study, path))
 }
 
 /// Says which layers are not those the run read; water files do not matter, as the run kept what follows from them.
 fn unchanged(study: &Study, record: &RunRecord) -> Result<(), String> {
     let key = |layer: &str, file: &str| (layer.to_string(), file.to_string());
-    let then: BTreeMap<(String, String), &str> =
-        record.inputs.iter().map(|input| (key(&input.layer, &input.file), input.blake3.as_str())).collect();
+    let then: BTreeMap<(String, String), &Input> =
+        record.inputs.iter().map(|input| (key(&input.layer, &input.file), input)).collect();
     let mut changed = Vec::new();
     for (layer, path) in inputs::layer_files(study) {
         let file = inputs::named(&path, study);
-        match inputs::digest(&path) {
-            Ok((_, now)) if then.get(&key(&layer, &file)) == Some(&now.as_str()) => {}
+        match inputs::content(&path) {
+            Ok(now) if then.get(&key(&layer, &file)).is_some_and(|input| now.is_of(input)) => {}
             Ok(_) => changed.push(format!("{file} ({layer}) was changed")),
             Err(e) => changed.push(format!("{file} ({layer}) cannot be read: {e}")),
         }

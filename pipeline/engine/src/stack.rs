@@ -1,13 +1,12 @@
 //! The monthly water files of a study, and how one tile of them becomes bits.
 
+use crate::dated;
 use crate::error::EngineError;
-use crate::layers::{Layers, file_of, source_of};
+use crate::layers::{Layers, source_of};
 use lentic_habitat::water::{BitRows, MonthAxis};
-use lentic_raster::{
-    RasterError, RasterSource, Resample, Window, find_dated, read_aligned_bytes, read_aligned_f32,
-};
-use lentic_study::Month;
+use lentic_raster::{RasterError, RasterSource, Resample, Window, read_aligned_bytes, read_aligned_f32};
 use lentic_study::settings::{Layer, WaterContent};
+use lentic_study::{Month, Study};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 use std::path::PathBuf;
@@ -38,9 +37,9 @@ impl Stack {
     ///
     /// # Errors
     /// A pattern that matches nothing, or the same date twice.
-    pub fn find(layer: &Layer, axis: &MonthAxis) -> Result<Self, EngineError> {
+    pub fn find(study: &Study, layer: &Layer, axis: &MonthAxis) -> Result<Self, EngineError> {
         let mut stack = Stack { images: BTreeMap::new(), outside: 0 };
-        for file in find_dated(&file_of(layer).to_string_lossy())? {
+        for file in dated::files(study, layer)? {
             let mut inside = false;
             let bands = match file.month {
                 Some(month) => vec![(month, layer.band)],

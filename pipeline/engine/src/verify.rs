@@ -5,6 +5,7 @@ use crate::error::{EngineError, io};
 use crate::folder::Kind;
 use crate::inputs;
 use crate::run_record::at_the_end_of;
+use lentic_raster::remote;
 use lentic_report::{CITED_DIGITS, Input, Product, RunRecord, checksum, record_text, seal_holds};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
@@ -273,6 +274,19 @@ fn differs(path: &Path, name: &str, bytes: u64, blake3: &str) -> Option<Alterati
     }
 }
 
+/// How a file on a server differs from what the server told at the time of the run; its name where the server cannot be asked.
+fn differs_on_server(input: &Input) -> Result<Option<Alteration>, String> {
+    let altered = |words| Ok(Some(Alteration { file: input.file.clone(), what: Altered::Input, words }));
+    match remote::identity_now(Path::new(&input.file)) {
+        Err(error) => Err(format!("{error}")),
+        Ok(None) => altered("the server has no such file any more".into()),
+        Ok(Some(now)) => match inputs::Content::on_server(now) {
+            now if now.is_of(input) => Ok(None),
+            now => altered(format!("the server tells of {}, and told of {}", now.told(), input.content())),
+        },
+    }
+}
+
 /// Every file below a folder by its name with `/`: whether it is a plain file (else a link or the like, which is not followed).
 fn walk(folder: &Path, before: &str, found: &mut BTreeMap<String, bool>) -> Result<(), EngineError> {
     for entry in std::fs::read_dir(folder).map_err(io(folder))? {
@@ -319,9 +333,15 @@ fn verify_inputs(
     let files: Vec<(PathBuf, &Input)> = std::iter::once((study, &of_study))
         .chain(record.inputs.iter().map(|input| (base.join(&input.file), input)))
         .collect();
-    let looked = |(path, input): &(PathBuf, &Input)| match path.is_file() {
-        false => Err(input.file.clone()),
-        true => Ok(differs(path, &input.file, input.bytes, &input.blake3)),
+    if record.inputs.iter().any(|input| input.server.is_some()) {
+        // a study that can no longer be read allows nothing: its files on servers are not reached
+        let network = lentic_study::load(&files[0].0).ok().and_then(|(study, _)| study.network);
+        remote::permit(network.as_ref())?;
+    }
+    let looked = |(path, input): &(PathBuf, &Input)| match &input.server {
+        Some(_) => differs_on_server(input),
+        None if !path.is_file() => Err(input.file.clone()),
+        None => Ok(differs(path, &input.file, input.bytes, &input.blake3)),
     };
     let looked: Vec<Result<Option<Alteration>, String>> = files.par_iter().map(looked).collect();
     let mut seen = InputsVerified { files: 0, not_reached: Vec::new() };

@@ -5,6 +5,7 @@ use gdal::raster::GdalType;
 use crate::aligned::NO_CLASS;
 use crate::error::RasterError;
 use crate::handles;
+use crate::remote;
 use crate::source::{CellType, RasterSource};
 use crate::window::Window;
 
@@ -144,13 +145,16 @@ fn no_data(source: &RasterSource) -> impl Iterator<Item = f64> + '_ {
 }
 
 fn read<T: GdalType + Copy + Default>(source: &RasterSource, window: Window) -> Result<Vec<T>, RasterError> {
-    let dataset = handles::open(source.path())?;
-    let mut cells = vec![T::default(); window.len()];
-    dataset
-        .rasterband(source.band())
-        .and_then(|band| read_into(&band, window, &mut cells))
-        .map_err(|error| RasterError::read(source.path(), place(source, window), &error))?;
-    Ok(cells)
+    let read = || {
+        let dataset = handles::open(source.path())?;
+        let mut cells = vec![T::default(); window.len()];
+        dataset
+            .rasterband(source.band())
+            .and_then(|band| read_into(&band, window, &mut cells))
+            .map_err(|error| RasterError::read(source.path(), place(source, window), &error))?;
+        Ok(cells)
+    };
+    remote::trying(source.path(), read, || handles::forget(source.path()))
 }
 
 fn read_into<T: GdalType + Copy>(
@@ -172,12 +176,16 @@ fn apply_mask<T: Copy>(
     if !source.info().has_mask {
         return Ok(());
     }
-    let dataset = handles::open(source.path())?;
-    let mut mask = vec![0u8; window.len()];
-    dataset
-        .rasterband(source.band())
-        .and_then(|band| read_into(&band.open_mask_band()?, window, &mut mask))
-        .map_err(|error| RasterError::read(source.path(), "the mask band", &error))?;
+    let read = || {
+        let dataset = handles::open(source.path())?;
+        let mut mask = vec![0u8; window.len()];
+        dataset
+            .rasterband(source.band())
+            .and_then(|band| read_into(&band.open_mask_band()?, window, &mut mask))
+            .map_err(|error| RasterError::read(source.path(), "the mask band", &error))?;
+        Ok(mask)
+    };
+    let mask = remote::trying(source.path(), read, || handles::forget(source.path()))?;
     for (cell, mask) in cells.iter_mut().zip(mask) {
         if mask == 0 {
             *cell = missing;

@@ -86,6 +86,30 @@ pub enum RasterError {
         /// What the reader said.
         said: String,
     },
+    /// A file on a server that cannot be read. The address is shown without any secret.
+    #[error("{address}: {what} failed: {said}; {mend}")]
+    Remote {
+        /// The address.
+        address: String,
+        /// The part that was read.
+        what: String,
+        /// What came instead.
+        said: String,
+        /// How to mend it.
+        mend: String,
+    },
+    /// A secret for a server that cannot be used. Its value is not shown.
+    #[error(
+        "the environment variable {variable}, named in network.{key}, does not hold {form}; set it for this program, or take the key out"
+    )]
+    Secret {
+        /// Name of the environment variable.
+        variable: String,
+        /// Key of the study that names it.
+        key: String,
+        /// What it is to hold.
+        form: String,
+    },
     /// Writing failed.
     #[error("{}: writing failed: {said}; check free space and permission", .path.display())]
     Write {

@@ -56,6 +56,16 @@ pub(crate) fn give_back_memory() {
     }
 }
 
+/// Forgets what GDAL keeps of files on servers whose virtual path begins with a text; of all without one.
+pub(crate) fn forget_remote(begins: Option<&str>) {
+    match begins.map(CString::new) {
+        // SAFETY: the string ends with a zero byte and outlives the call, which copies it; the cache has a lock of its own.
+        Some(Ok(begins)) => unsafe { gdal_sys::VSICurlPartialClearCache(begins.as_ptr()) },
+        // SAFETY: as above.
+        _ => unsafe { gdal_sys::VSICurlClearCache() },
+    }
+}
+
 /// Forgets the calling thread's last error.
 pub(crate) fn forget_error() {
     // SAFETY: touches only GDAL's state of this thread.

@@ -11,6 +11,7 @@ use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
 use crate::error::{RasterError, said};
 use crate::ffi;
+use crate::remote;
 
 /// Formats a raster may have. Formats that can point at other files or addresses are left out.
 const DRIVERS: [&str; 5] = ["GTiff", "netCDF", "HFA", "ENVI", "AAIGrid"];
@@ -96,8 +97,16 @@ pub(crate) fn open(path: &Path) -> Result<Rc<Dataset>, RasterError> {
     })
 }
 
+/// Closes the raster at `path` in this thread, so that it is opened anew.
+pub(crate) fn forget(path: &Path) {
+    OPENED.with_borrow_mut(|opened| opened.handles.remove(path));
+}
+
 fn open_anew(path: &Path) -> Result<Dataset, RasterError> {
     crate::quiet();
+    if remote::is_remote(path) {
+        return remote::open(path);
+    }
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_RASTER | GdalOpenFlags::GDAL_OF_READONLY,
         allowed_drivers: Some(&DRIVERS),

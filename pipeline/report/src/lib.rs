@@ -52,7 +52,7 @@ pub use palette::{
 };
 pub use record::{
     Edition, EditionKind, GridRecord, Input, PeriodRecord, Product, Program, PublicationRecord, RunRecord,
-    Stage, StudyRecord, read_record, write_record,
+    ServerIdentity, Stage, StudyRecord, read_record, write_record,
 };
 pub use seal::{CITED_DIGITS, QUOTING, checksum, checksum_text, record_text, seal_holds, write_sealed};
 pub use table::{Column, Table, Values, read_table, write_table};

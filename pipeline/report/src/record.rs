@@ -162,14 +162,50 @@ pub struct Input {
     pub file: String,
     /// Size, bytes.
     pub bytes: u64,
-    /// BLAKE3 of the content, hexadecimal.
+    /// BLAKE3 of the content, hexadecimal; "" for a file on a server, which is not read whole.
     pub blake3: String,
+    /// What the server told of a file that lies on one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub server: Option<ServerIdentity>,
     /// Where it comes from.
     pub source: String,
     /// Its licence.
     pub licence: String,
     /// Its date.
     pub date: String,
+}
+
+/// What a server told of a file. It is the server's word: not proof that the bytes are the same.
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
+pub struct ServerIdentity {
+    /// Entity tag (RFC 9110, 8.8.3), "" where there was none.
+    pub etag: String,
+    /// When it was last modified (RFC 9110, 8.8.2), "" where it was not said.
+    pub last_modified: String,
+}
+
+impl Input {
+    /// What identifies the content: its BLAKE3, or what the server told, length included.
+    #[must_use]
+    pub fn content(&self) -> String {
+        match &self.server {
+            None => self.blake3.clone(),
+            Some(ServerIdentity { etag, last_modified }) => {
+                let parts = [("entity tag", etag), ("last modified", last_modified)];
+                let told = parts
+                    .iter()
+                    .filter(|(_, text)| !text.is_empty())
+                    .map(|(name, text)| format!(", {name} {text}"));
+                format!("{} bytes{}", self.bytes, told.collect::<String>())
+            }
+        }
+    }
+
+    /// Whether two files have the same content as far as their records tell. A file here and one on a server are never known to.
+    #[must_use]
+    pub fn same_content(&self, other: &Input) -> bool {
+        self.server.is_some() == other.server.is_some() && self.content() == other.content()
+    }
 }
 
 /// A stage of the run.

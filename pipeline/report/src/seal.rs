@@ -41,12 +41,11 @@ pub fn checksum_text(record: &RunRecord) -> String {
     lines.push(format!("run {}", quoted(&record.run_id)));
     lines.push(format!("study {}", record.study.blake3));
     lines.push(format!("seed {}", record.seed));
-    lines.extend(
-        record
-            .inputs
-            .iter()
-            .map(|input| format!("input {} {} {}", input.blake3, quoted(&input.layer), quoted(&input.file))),
-    );
+    lines.extend(record.inputs.iter().map(|input| {
+        // of a file on a server what it told, so quoted
+        let content = if input.server.is_some() { quoted(&input.content()) } else { input.blake3.clone() };
+        format!("input {content} {} {}", quoted(&input.layer), quoted(&input.file))
+    }));
     let mut products: Vec<_> = record.products.iter().filter(|product| is_covered(&product.file)).collect();
     products.sort_by(|a, b| a.file.cmp(&b.file));
     lines.extend(

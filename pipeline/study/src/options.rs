@@ -4,10 +4,12 @@
 mod uncertainty;
 
 pub use uncertainty::{SensitivitySection, SpreadSection, UncertaintySection};
+mod network;
 mod population;
 mod publication;
 mod range;
 
+pub use network::NetworkSection;
 pub use population::{DensitySection, PopulationSection, StageSection};
 pub use publication::{Generalise, PublicationSection, SensitivityWord};
 pub use range::{GenerationSection, PlacesBy, RangeSection};
@@ -72,6 +74,9 @@ pub struct StudyFile {
     /// How sensitive the places are, and how a public edition tells them.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub publication: Option<PublicationSection>,
+    /// Which files on servers may be read; left out, none.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub network: Option<NetworkSection>,
 }
 
 /// `[study]`

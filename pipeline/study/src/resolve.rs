@@ -11,6 +11,7 @@ mod layers;
 mod legend;
 mod measure;
 mod near;
+mod network;
 mod over_time;
 mod past;
 mod population;
@@ -74,6 +75,8 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
     let grid = grid::grid(context);
     let baseline = grid::baseline(context);
     let reference = grid::reference(context, baseline);
+    // before what it may allow
+    context.network = network::network(context);
     let mut layers = layers::layers(context);
     let climate = climate::climate(context, reference);
     let inundation = climate::inundation(context);
@@ -122,6 +125,7 @@ fn resolve_sections(context: &mut Context<'_>) -> Study {
         over_time_years,
         water_requirement,
         publication,
+        network: context.network.take(),
     }
 }
 

@@ -1,9 +1,11 @@
 //! The study as the pipeline uses it: every default filled in, every name resolved, every path absolute.
 
+mod network;
 mod population;
 mod publication;
 mod range;
 
+pub use network::Network;
 pub use population::Population;
 pub use publication::{Generalise, Publication, SensitivityWord};
 pub use range::{Generation, PlacesBy, Range};
@@ -71,6 +73,8 @@ pub struct Study {
     pub water_requirement: Option<WaterRequirement>,
     /// How places are told to others.
     pub publication: Publication,
+    /// What may be fetched from servers, if anything.
+    pub network: Option<Network>,
 }
 
 impl Study {
@@ -129,12 +133,12 @@ pub struct Period {
     pub water_year_starts: u32,
 }
 
-/// Where a layer's cells are.
+/// Where a layer's cells are: files here, or addresses of files on servers.
 #[derive(Clone, Debug, PartialEq)]
 pub enum Files {
     /// One file.
     One(PathBuf),
-    /// A pattern with {year}, {month}, {day}; absolute.
+    /// A pattern with {year}, {month}, {day}; absolute, or an address.
     Pattern(String),
 }
 

@@ -93,6 +93,7 @@ pub fn calibrate(
 
     let building = Building::start_of(&options.out, Kind::Calibration)?;
     let inputs = inputs::checksums(&checked, progress)?;
+    warnings.extend(inputs::server_warning(&inputs));
     let mut context = Context::new(
         &checked.study,
         &checked.grid,
@@ -176,6 +177,7 @@ pub fn calibrate(
         ..RunRecord::default()
     };
     record.checksum = checksum(&record);
+    inputs::unchanged_on_servers(&record.inputs)?;
     write_record(&building.run().join(Kind::Calibration.record()), &record)?;
     if checked.study.publication.sensitive {
         building.close_to_others()?;

@@ -10,6 +10,7 @@ use lentic_raster::{
     Cell, Grid, Point, RasterError, RasterSource, Window, read_own_cells, source_cells, tiles,
 };
 use lentic_study::Month;
+use lentic_study::Study;
 use lentic_study::settings::Layer;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
@@ -73,6 +74,7 @@ pub(super) struct Weather {
 /// Reads the rasters of these layers where they lie under the study grid, with what comes from CSV beside them. `None` once
 /// its problems are told, or where the grid is not known.
 pub(super) fn read(
+    study: &Study,
     layers: &[(Kind, &Layer)],
     columns: &[Column],
     grid: Option<&Grid>,
@@ -82,7 +84,7 @@ pub(super) fn read(
     let before = told.len();
     let mut stacks = Vec::new();
     for (kind, layer) in layers {
-        match open(layer) {
+        match open(study, layer) {
             Ok(months) => stacks.push(Stack { kind: *kind, layer, months }),
             Err(problems) => told.extend(problems),
         }

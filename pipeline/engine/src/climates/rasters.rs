@@ -3,12 +3,13 @@
 use super::csv::Values;
 use super::read::Told;
 use super::{Kind, Needed};
+use crate::dated;
 use crate::error::EngineError;
 use crate::layers::{file_of, place_of_files, source_of};
 use crate::stack::Image;
-use lentic_raster::{RasterError, RasterSource, SourceInfo, find_dated, inspect};
-use lentic_study::Month;
+use lentic_raster::{RasterError, RasterSource, SourceInfo, inspect};
 use lentic_study::settings::Layer;
+use lentic_study::{Month, Study};
 use rayon::prelude::*;
 use std::collections::BTreeMap;
 
@@ -33,8 +34,8 @@ pub(super) fn fault(layer: &Layer, message: impl std::fmt::Display, help: &'stat
 }
 
 /// The rasters of a layer by month.
-pub(super) fn open(layer: &Layer) -> Result<BTreeMap<Month, RasterSource>, Vec<Told>> {
-    let images = images(layer).map_err(|e| vec![fault(layer, e, "")])?;
+pub(super) fn open(study: &Study, layer: &Layer) -> Result<BTreeMap<Month, RasterSource>, Vec<Told>> {
+    let images = images(study, layer).map_err(|e| vec![fault(layer, e, "")])?;
     let opened: Vec<(Month, Result<RasterSource, RasterError>)> =
         images.par_iter().map(|(month, image)| (*month, source_of(layer, &image.path, image.band))).collect();
     let mut months = BTreeMap::new();
@@ -61,7 +62,7 @@ pub(super) fn open(layer: &Layer) -> Result<BTreeMap<Month, RasterSource>, Vec<T
 }
 
 /// Which file and band holds which month.
-fn images(layer: &Layer) -> Result<Vec<(Month, Image)>, EngineError> {
+fn images(study: &Study, layer: &Layer) -> Result<Vec<(Month, Image)>, EngineError> {
     let path = file_of(layer);
     if let Some(first) = layer.first_month {
         let bands = inspect(&path, 1)?.bands;
@@ -69,7 +70,7 @@ fn images(layer: &Layer) -> Result<Vec<(Month, Image)>, EngineError> {
         return Ok((1..=bands).map(image).collect());
     }
     let mut images = Vec::new();
-    for file in find_dated(&path.to_string_lossy())? {
+    for file in dated::files(study, layer)? {
         let bands = match file.month {
             Some(month) => vec![(month, layer.band)],
             None => (1..=12).map(|month| (month, month as usize)).collect(),

@@ -97,7 +97,8 @@ fn weather(
             of_layers.iter().filter_map(|(kind, name)| Some((*kind, study.layer(name)?))).collect();
         // one that cannot be used is told already
         let whole = layers.len() == of_layers.len();
-        let weather = grid::read(&layers, &columns, grid, needed, &mut found.told).filter(|_| whole)?;
+        let weather =
+            grid::read(study, &layers, &columns, grid, needed, &mut found.told).filter(|_| whole)?;
         let cells = weather.cells.iter().zip(weather.latitude).zip(weather.series);
         let record = |((cell, latitude), series): ((&lentic_raster::Cell, f64), Series)| Record {
             label: Label {

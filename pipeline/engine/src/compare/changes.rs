@@ -128,10 +128,9 @@ fn inputs(before: &[Input], after: &[Input]) -> (Vec<InputChange>, usize) {
             after,
         };
         match new.get(key) {
-            Some(now) if now.blake3 == input.blake3 => same += 1,
+            Some(now) if now.same_content(input) => same += 1,
             Some(now) => found.push(one(How::Changed, Some(now.clone()))),
-            None => match added.iter().position(|new| new.layer == input.layer && new.blake3 == input.blake3)
-            {
+            None => match added.iter().position(|new| new.layer == input.layer && new.same_content(input)) {
                 Some(at) => found.push(one(How::Renamed, Some(added.remove(at).clone()))),
                 None => found.push(one(How::Gone, None)),
             },

@@ -131,7 +131,7 @@ fn inputs(compared: &[Compared<'_>]) -> Table {
         .flat_map(|one| one.changes.inputs.iter().map(move |change| (one.run, change)))
         .collect();
     let bytes = |input: &Option<Input>| input.as_ref().map(|input| input.bytes as i64);
-    let digest = |input: &Option<Input>| input.as_ref().map(|input| input.blake3.clone());
+    let digest = |input: &Option<Input>| input.as_ref().map(Input::content);
     let file = |input: &Option<Input>| input.as_ref().map(|input| input.file.clone());
     Table {
         name: "inputs_changed".into(),
@@ -165,12 +165,12 @@ fn inputs(compared: &[Compared<'_>]) -> Table {
             ),
             Column::text(
                 "blake3_before",
-                "BLAKE3 of its content in the first run",
+                "BLAKE3 of its content in the first run; of a file on a server what the server told",
                 words(&rows, |r| digest(&r.1.before)),
             ),
             Column::text(
                 "blake3_after",
-                "BLAKE3 of its content in this run",
+                "BLAKE3 of its content in this run; of a file on a server what the server told",
                 words(&rows, |r| digest(&r.1.after)),
             ),
         ],

@@ -269,14 +269,15 @@ fn inputs(record: &RunRecord, named: bool) -> Vec<Value> {
             };
             map.insert("description".into(), json!(described));
             // of many, the digest of their digests, one a line
-            let digest = match files.as_slice() {
-                [one] => one.blake3.clone(),
+            let identifier = match files.as_slice() {
+                [one] if one.server.is_some() => format!("server: {}", one.content()),
+                [one] => format!("blake3:{}", one.blake3),
                 more => {
-                    let lines: String = more.iter().map(|file| format!("{}\n", file.blake3)).collect();
-                    blake3::hash(lines.as_bytes()).to_hex().to_string()
+                    let lines: String = more.iter().map(|file| format!("{}\n", file.content())).collect();
+                    format!("blake3:{}", blake3::hash(lines.as_bytes()).to_hex())
                 }
             };
-            map.insert("identifier".into(), json!(format!("blake3:{digest}")));
+            map.insert("identifier".into(), json!(identifier));
             if !first.source.is_empty() {
                 map.insert("creditText".into(), json!(first.source));
             }

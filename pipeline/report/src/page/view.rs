@@ -131,6 +131,8 @@ struct Source<'a> {
     licence: &'a str,
     date: &'a str,
     blake3: &'a str,
+    /// What the server told of a single file that lies on one.
+    server: String,
 }
 
 pub(super) fn view<'a>(input: &'a PageInput<'a>, numbers: &Numbers) -> View<'a> {
@@ -329,6 +331,7 @@ fn sources(inputs: &[Input]) -> Vec<Source<'_>> {
                 licence: &first.licence,
                 date: &first.date,
                 blake3: if one { &first.blake3 } else { "" },
+                server: if one && first.server.is_some() { first.content() } else { String::new() },
             }
         })
         .collect()

@@ -384,6 +384,7 @@ fn record() -> RunRecord {
         layer: layer.into(),
         file,
         bytes,
+        server: None,
         blake3: "5f2c9b0e7a1d4c83a6e2f0b1c4d7e8f95f2c9b0e7a1d4c83a6e2f0b1c4d7e8f9".into(),
         source: source.into(),
         licence: "CC0-1.0".into(),

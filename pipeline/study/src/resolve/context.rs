@@ -2,10 +2,12 @@
 
 use super::legend::LegendTable;
 use super::series::written;
+use crate::address;
 use crate::examine::Unlisted;
 use crate::nearest::did_you_mean;
 use crate::options::{LayerKind, LayerSection, Role, StudyFile};
 use crate::problem::Problem;
+use crate::settings::Network;
 use crate::source::{Source, key};
 use crate::spoilt::Spoilt;
 use std::collections::{BTreeMap, BTreeSet};
@@ -25,6 +27,8 @@ pub(super) struct Context<'a> {
     pub roles: BTreeMap<Role, String>,
     /// Legends read so far, by layer.
     pub legends: BTreeMap<String, LegendTable>,
+    /// What may be fetched.
+    pub network: Option<Network>,
     folder: PathBuf,
     used: BTreeSet<String>,
 }
@@ -41,6 +45,7 @@ impl<'a> Context<'a> {
             unlisted: Vec::new(),
             roles: BTreeMap::new(),
             legends: BTreeMap::new(),
+            network: None,
             folder: folder.to_path_buf(),
             used: BTreeSet::new(),
         }
@@ -69,12 +74,12 @@ impl<'a> Context<'a> {
         self.warnings.push(problem);
     }
 
-    /// `text` as a path from `folder`, absolute. Remote paths (GDAL's `/vsi...`) stay as they are.
+    /// `text` as a path from `folder`, absolute. Addresses stay as they are.
     pub fn absolute(&self, text: &str, folder: &Path) -> PathBuf {
-        let path = folder.join(text);
-        if is_remote(text) {
-            return path;
+        if address::is_address(text) {
+            return PathBuf::from(text.trim());
         }
+        let path = folder.join(text);
         std::path::absolute(&path).unwrap_or(path)
     }
 
@@ -83,12 +88,19 @@ impl<'a> Context<'a> {
         self.absolute(text, &self.folder)
     }
 
-    /// As [`Self::beside_study`]; a problem if there is no such file.
+    /// As [`Self::beside_study`]; a problem if there is no such file on this machine.
     pub fn existing(&mut self, at: &str, text: &str) -> PathBuf {
         let path = self.beside_study(text);
         if text.trim().is_empty() {
             self.problem(at, format!("{at} is empty"), "give the path of a file");
-        } else if !is_remote(text) && !path.is_file() {
+        } else if address::scheme(text).is_some() {
+            let message = format!("{at}: {} lies on a server", address::shown(text));
+            let help = "only rasters of layers may, by addresses that begin with https:// or http://; copy it here and give its path";
+            self.problem(at, message, help);
+        } else if text.starts_with("/vsi") {
+            let help = "give the address itself, https://..., and allow it in [network]; unpack archives";
+            self.problem(at, format!("{at}: paths of GDAL's virtual file systems are not taken"), help);
+        } else if !path.is_file() {
             let what = if path.is_dir() { "is a folder" } else { "does not exist" };
             let message = format!("{at}: {text:?} {what}; looked for {}", path.display());
             self.problem(at, message, "paths start from the study file's folder");
@@ -210,11 +222,6 @@ impl<'a> Context<'a> {
             }
         }
     }
-}
-
-/// Whether GDAL is to fetch the path itself; such files are met when they are opened.
-pub(super) fn is_remote(text: &str) -> bool {
-    text.starts_with("/vsi")
 }
 
 /// The word of a layer kind in the study file.

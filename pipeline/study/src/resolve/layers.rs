@@ -2,6 +2,8 @@
 
 use super::context::{Context, kind_word, quoted, role_word};
 use super::legend;
+use super::network::address_of_layer;
+use crate::address::{is_address, shown};
 use crate::month::{Month, NotAMonth};
 use crate::options::{LayerKind, LayerSection, Role, WaterContent};
 use crate::settings::{Files, Layer};
@@ -202,9 +204,18 @@ fn files(context: &mut Context<'_>, at: &str, name: &str, section: &LayerSection
     if context.spoilt.value(&key(at, "kind")) {
         // Which of the two keys is right hangs on the kind; a file must be there either way.
         return match &section.file {
+            Some(file) if is_address(file) => Files::One(PathBuf::new()),
             Some(file) if !file.contains(['{', '}']) => Files::One(context.existing(&key(at, "file"), file)),
             _ => Files::One(PathBuf::new()),
         };
+    }
+    if let Some(address) = section.file.as_ref().or(section.files.as_ref()).filter(|text| is_address(text)) {
+        let name = if section.file.is_some() { "file" } else { "files" };
+        let before = context.problems.len();
+        address_of_layer(context, &key(at, name), address);
+        if context.problems.len() > before {
+            return Files::One(PathBuf::new()); // nothing more is said of it, as it may hold a secret
+        }
     }
     match (&section.file, &section.files) {
         (Some(file), None) if is_water => {
@@ -221,6 +232,9 @@ fn files(context: &mut Context<'_>, at: &str, name: &str, section: &LayerSection
                 return Files::One(context.beside_study(file));
             }
             vector_rules(context, at, file, section);
+            if is_address(file) {
+                return Files::One(context.beside_study(file));
+            }
             Files::One(context.existing(&at_file, file))
         }
         (None, Some(pattern)) => {
@@ -256,7 +270,14 @@ fn files(context: &mut Context<'_>, at: &str, name: &str, section: &LayerSection
 fn vector_rules(context: &mut Context<'_>, at: &str, file: &str, section: &LayerSection) {
     let ending = file.rsplit_once('.').map(|(_, e)| e.to_ascii_lowercase());
     let is_vector = ending.is_some_and(|e| VECTOR_ENDINGS.contains(&e.as_str()));
-    if is_vector && section.kind != LayerKind::Mask {
+    if is_vector && is_address(file) {
+        let message = format!("{at}: {} is a vector file on a server", shown(file));
+        context.problem(
+            &key(at, "file"),
+            message,
+            "only rasters may lie on servers; copy it here and give its path",
+        );
+    } else if is_vector && section.kind != LayerKind::Mask {
         let kind = kind_word(section.kind);
         let message = format!("{at}: a vector file cannot be a layer of kind \"{kind}\"");
         context.problem(&key(at, "file"), message, "use kind = \"mask\", or a raster file");
@@ -284,6 +305,14 @@ fn check_pattern(context: &mut Context<'_>, at: &str, at_files: &str, pattern: &
         }
     }
     let has = |name: &str| parts.contains(&name);
+    if has("day") && is_address(pattern) {
+        let message = format!(
+            "{at_files}: {} has {{day}}, but a server is not asked which days it holds",
+            shown(pattern)
+        );
+        context.problem(at_files, message, "put the days of a month together first, and take {day} out");
+        return;
+    }
     if has("day") && section.kind != LayerKind::WaterHistory {
         let message = format!("{at_files}: {pattern:?} has {{day}}, but a climate has one raster a month");
         context.problem(at_files, message, "put the days of a month together first, and take {day} out");

@@ -9,6 +9,7 @@ mod evidence;
 mod form;
 mod fragment;
 mod ladder;
+mod network;
 mod over_time;
 mod publication;
 mod resolved;

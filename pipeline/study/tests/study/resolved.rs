@@ -97,14 +97,6 @@ fn paths_are_absolute() {
 }
 
 #[test]
-fn remote_files_are_left_to_gdal() {
-    let remote = "/vsicurl/https://tiles.invalid/ground.tif";
-    let text = edited(&[("file = \"ground.tif\"", &format!("file = \"{remote}\""))]);
-    let (study, _) = Folder::new(&text).load().unwrap();
-    assert_eq!(study.layer("ground").unwrap().files, Files::One(remote.into()));
-}
-
-#[test]
 fn weights_sum_to_one() {
     let study = good();
     let weights: Vec<f64> = study.requisites.iter().map(|r| r.weight).collect();

@@ -180,7 +180,13 @@ fn public_record(
     let mut inputs: Vec<Input> = Vec::new();
     for input in of_run.inputs.iter().filter(|input| !input.layer.ends_with("(legend)")) {
         if inputs.last().is_none_or(|last| last.layer != input.layer) {
-            inputs.push(Input { file: String::new(), bytes: 0, blake3: String::new(), ..input.clone() });
+            inputs.push(Input {
+                file: String::new(),
+                bytes: 0,
+                blake3: String::new(),
+                server: None,
+                ..input.clone()
+            });
         }
     }
     let grid = match coarse {

@@ -112,6 +112,10 @@ impl Telltale {
         for input in &record.inputs {
             all.insert(input.file.clone());
             all.insert(input.file.rsplit('/').next().unwrap_or_default().to_string());
+            // an address may stand without its scheme, or as its server alone
+            if let Some((_, rest)) = input.file.split_once("://") {
+                all.extend(rest.split('/').next().map(str::to_string));
+            }
         }
         for table in kept
             .tables
