@@ -308,6 +308,13 @@ def page(arguments, benches, again, loads, most):
     return "\n".join(out)
 
 
+def write(path, text):
+    """A file that appears whole."""
+    with open(path + ".part", "w", encoding="utf-8") as file:
+        file.write(text)
+    os.replace(path + ".part", path)
+
+
 def main():
     """Command line."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
@@ -336,11 +343,8 @@ def main():
             benches.append(bench)
             shutil.rmtree(bench.folder)
             bench.forget()
-    loads.append(os.getloadavg()[0])
-    text = page(arguments, benches, again, loads, most)
-    with open(arguments.out + ".part", "w", encoding="utf-8") as file:
-        file.write(text)
-    os.replace(arguments.out + ".part", arguments.out)
+            # after every size, so that a long benchmark that is stopped leaves what it has
+            write(arguments.out, page(arguments, benches, again, [loads[0], os.getloadavg()[0]], most))
     print(f"written: {arguments.out}")
 
 
