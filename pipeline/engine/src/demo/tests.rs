@@ -2,6 +2,7 @@
 
 use super::climate::RAIN_MM;
 use super::cover::around;
+use super::files::grid_of;
 use super::records::degrees;
 use super::terrain::PoolKind;
 use super::view::{NOT_SEEN, blind_months, mask};
@@ -318,4 +319,51 @@ fn degrees_agree_with_proj() {
         assert!((found.0 - latitude).abs() < 5e-6, "{found:?}");
         assert!((found.1 - longitude).abs() < 5e-6, "{found:?}");
     }
+}
+
+#[test]
+fn the_basin_repeated_is_the_basin() {
+    // Two small basins, one above the other or side by side.
+    let folder = tempfile::tempdir().unwrap();
+    let summary = write_large(folder.path(), 0.014, DEMO_SEED, &|_| {}).unwrap();
+    let (rows, cols) = DemoSize::Small.rows_cols();
+    assert_eq!(summary.rows * summary.cols, 2 * rows * cols);
+    let (study, warnings) = lentic_study::load(&summary.study).unwrap();
+    assert!(warnings.is_empty(), "{warnings:?}");
+    assert_eq!(study.scenarios.len(), 4);
+    let grid = grid_of(summary.rows, summary.cols).unwrap();
+    let read = |name: &str, band: usize, window: Window| {
+        let source = lentic_raster::RasterSource::open(&folder.path().join(name), band).unwrap();
+        lentic_raster::read_aligned_f32(&source, &grid, &window, Resample::Class).unwrap()
+    };
+    let first = Window { row: 0, col: 0, rows, cols };
+    let second = Window { row: summary.rows - rows, col: summary.cols - cols, rows, cols };
+    let number = |cell: &u8, none: u8| if *cell == none { f32::NAN } else { f32::from(*cell) };
+    let same = |a: &[f32], b: &[f32]| a.iter().zip(b).all(|(a, b)| a == b || (a.is_nan() && b.is_nan()));
+
+    // The first basin sees the demo's own masks, its neighbour another sky over the same water.
+    let blind = blind_months(DEMO_SEED);
+    for month in [0, 100, 359] {
+        let own = mask(DEMO_SEED, &SMALL.terrain, &SMALL.histories, &SMALL.climate, month, &blind);
+        let own: Vec<f32> = own.iter().map(|cell| number(cell, NOT_SEEN)).collect();
+        let name = format!("water/water_{}.tif", 1991 + month / 12);
+        assert!(same(&read(&name, month % 12 + 1, first), &own), "month {month}");
+        let other = read(&name, month % 12 + 1, second);
+        assert!(!same(&other, &own), "month {month}");
+        let both: Vec<_> = own.iter().zip(&other).filter(|(a, b)| !a.is_nan() && !b.is_nan()).collect();
+        let differ = both.iter().filter(|(a, b)| a != b).count();
+        assert!(both.len() > 1000 && differ * 50 < both.len(), "{differ} of {}", both.len());
+    }
+    let own: Vec<f32> = SMALL.cover.land_cover.iter().map(|cell| number(cell, 255)).collect();
+    assert!(same(&read("layers/land_cover.tif", 1, second), &own));
+    // Pools are numbered on.
+    let pools = SMALL.terrain.pools.len() as f32;
+    let own: Vec<f32> = SMALL.terrain.pool.iter().map(|cell| number(cell, 0)).collect();
+    assert!(same(&read("layers/pools.tif", 1, first), &own));
+    let on: Vec<f32> = own.iter().map(|code| code + pools).collect();
+    assert!(same(&read("layers/pools.tif", 1, second), &on));
+
+    let again = tempfile::tempdir().unwrap();
+    write_large(again.path(), 0.014, DEMO_SEED, &|_| {}).unwrap();
+    assert_eq!(folder_bytes(folder.path()), folder_bytes(again.path()));
 }
