@@ -3,11 +3,12 @@ SHELL := /bin/sh
 SUDO := $(shell [ "$$(id -u)" = 0 ] || echo sudo)
 LENTIC := target/release/lentic
 DEMO ?= talverra-sink
+SIZES ?= 1 16
 
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
 TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium r-cran-stars r-cran-spatstat.data
 
-.PHONY: demo test lint bench-response bench-surroundings bench-connection build setup setup-test clean
+.PHONY: demo test lint bench bench-response bench-surroundings bench-connection build setup setup-test clean
 
 ## Build, write the invented basin to $(DEMO), run it
 demo: build
@@ -23,6 +24,11 @@ test: setup-test .venv/made
 lint: setup
 	cargo fmt --all --check
 	cargo clippy --release --workspace --all-targets -- -D warnings
+
+## The whole program beside the same job in numpy and beside mere reading and writing, on basins of so many million cells
+## (SIZES="1" is quick, SIZES="1 16 100" takes hours and 30 GB; REPEATS=1 measures everything once); writes reports/benchmarks.md
+bench: build setup-test .venv/made
+	.venv/bin/python tests/reference/bench.py --lentic $(LENTIC) --floor target/release/floor --sizes "$(SIZES)" $(if $(REPEATS),--repeats $(REPEATS)) --out reports/benchmarks.md
 
 ## Cells per second of the response fit, beside the same fits in numpy
 bench-response: setup-test .venv/made

@@ -119,10 +119,21 @@ impl Basin {
         self.cut("study.toml", "# ---- what drying costs", "# ---- range and population");
     }
 
-    /// Runs the study with more arguments into the folder `out` beside the basin.
+    /// Runs the study with more arguments into the folder `out` beside the basin; everything is computed.
     pub fn try_run(&self, out: &str, more: &[&str]) -> Outcome {
-        let target = self.folder().join(out);
-        Outcome::of(lentic().arg("run").arg(self.study()).arg("--out").arg(target).args(more))
+        Outcome::of(self.command(out).arg("--keep-nothing").args(more))
+    }
+
+    /// As [`Basin::try_run`], what an earlier run into that folder kept taken from there.
+    pub fn run_again(&self, out: &str, more: &[&str]) -> Outcome {
+        Outcome::of(self.command(out).args(more))
+    }
+
+    /// A run of the study into the folder `out` beside the basin, ready for more arguments.
+    pub fn command(&self, out: &str) -> Command {
+        let mut command = lentic();
+        command.arg("run").arg(self.study()).arg("--out").arg(self.folder().join(out));
+        command
     }
 
     /// As [`Basin::try_run`], which must succeed; gives the run folder.
@@ -154,7 +165,14 @@ impl Ready {
         let size: &[&str] = if small { &["--small"] } else { &[] };
         Outcome::of(lentic().args(["demo", "--quiet"]).args(size).arg(&ready.basin)).done();
         without_members(&ready.study());
-        Outcome::of(lentic().args(["run", "--quiet"]).arg(ready.study()).arg("--out").arg(&ready.run)).done();
+        Outcome::of(
+            lentic()
+                .args(["run", "--quiet", "--keep-nothing"])
+                .arg(ready.study())
+                .arg("--out")
+                .arg(&ready.run),
+        )
+        .done();
         ready
     }
 

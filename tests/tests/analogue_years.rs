@@ -19,8 +19,8 @@ use std::path::Path;
 
 use gdal::Dataset;
 use lentic_engine::demo::{DEMO_SEED, DemoSize, write_demo};
-use lentic_engine::run::{RunOptions, run};
-use lentic_engine::{Silent, prepare};
+use lentic_engine::run::{Keep, RunOptions, run};
+use lentic_engine::{Machines, Silent, prepare};
 use lentic_habitat::record::{Enough, read_record, yearly_hydroperiod};
 use lentic_habitat::water::{BitRows, Masks, MonthAxis};
 
@@ -130,7 +130,12 @@ fn the_response_beats_no_change_and_analogue_years() {
     let made = write_demo(&demo, DemoSize::Full, DEMO_SEED, &|_| {}).unwrap();
     let out = folder.path().join("run");
     prepare(None).unwrap();
-    run(&made.study, &RunOptions { out: out.clone(), tile: 256 }, &Silent).unwrap();
+    run(
+        &made.study,
+        &RunOptions { out: out.clone(), tile: 256, keep: Keep::Nothing, machines: Machines::One },
+        &Silent,
+    )
+    .unwrap();
 
     let grid = open(&out.join("rasters/hydroperiod_observed.tif"));
     let observed = grid.values.clone();

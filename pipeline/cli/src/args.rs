@@ -49,6 +49,9 @@ pub enum Command {
         /// A small basin (96 x 72 cells), for quick trials
         #[arg(long)]
         small: bool,
+        /// The basin many times over, about so many million cells in all, with a study to measure speed on
+        #[arg(long, value_name = "NUMBER", conflicts_with = "small", value_parser = million_cells)]
+        million_cells: Option<f64>,
         /// Seed of the invention
         #[arg(long, default_value_t = 20)]
         seed: u64,
@@ -59,18 +62,24 @@ pub enum Command {
         study: PathBuf,
     },
     /// Compute a study and leave a run folder
+    ///
+    /// Steps are kept beside the run folder: a run that was stopped goes on where it was, and a run after a change computes only what hangs on the change.
     Run {
-        /// The study file
-        study: PathBuf,
-        /// Run folder; an earlier run there is replaced [default: reports/ and the study's name]
-        #[arg(long, short)]
-        out: Option<PathBuf>,
-        /// Threads [default: one per core]
-        #[arg(long)]
-        threads: Option<usize>,
-        /// Cells a side of the tiles worked on at a time
-        #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
-        tile: u32,
+        /// What is run, and where.
+        #[command(flatten)]
+        of: RunArgs,
+        /// Keep no steps and use none: compute everything
+        #[arg(long, conflicts_with = "kept")]
+        keep_nothing: bool,
+        /// Say what would be computed and why, and what is kept; compute nothing
+        #[arg(long, conflicts_with = "keep_nothing")]
+        plan: bool,
+    },
+    /// Share one run out over several machines with a file system in common
+    Shard {
+        /// What to do.
+        #[command(subcommand)]
+        what: ShardCommand,
     },
     /// Fit response curves to the study's records, and hold them against its own
     Calibrate {
@@ -168,6 +177,63 @@ pub enum Command {
     },
 }
 
+/// What is run, and where.
+#[derive(Group, Debug, Clone)]
+pub struct RunArgs {
+    /// The study file
+    pub study: PathBuf,
+    /// Run folder; an earlier run there is replaced [default: reports/ and the study's name]
+    #[arg(long, short)]
+    pub out: Option<PathBuf>,
+    /// Threads [default: one per core]
+    #[arg(long)]
+    pub threads: Option<usize>,
+    /// Cells a side of the tiles worked on at a time
+    #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
+    pub tile: u32,
+    /// Folder of kept steps: what an earlier run computed is not computed again [default: the run folder's name with .kept]
+    #[arg(long, value_name = "FOLDER")]
+    pub kept: Option<PathBuf>,
+}
+
+/// What is done with shares.
+#[derive(Subcommand, Debug)]
+pub enum ShardCommand {
+    /// List the steps, in the order in which they must be run, and which of their shares are missing
+    Plan {
+        /// What is run, and where.
+        #[command(flatten)]
+        of: RunArgs,
+        /// Shares that every step is cut into
+        #[arg(long, default_value_t = 16, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+        shards: u32,
+    },
+    /// Compute one share of one step and keep it; all shares of the steps before must be done
+    Run {
+        /// What is run, and where.
+        #[command(flatten)]
+        of: RunArgs,
+        /// Shares that every step is cut into
+        #[arg(long, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+        shards: u32,
+        /// Which share, from 0
+        #[arg(long)]
+        shard: u32,
+        /// Which step, from 1
+        #[arg(long)]
+        step: u32,
+    },
+    /// Put the run together when all shares of all steps are done (exit code 3, with their names, while some are missing)
+    Merge {
+        /// What is run, and where.
+        #[command(flatten)]
+        of: RunArgs,
+        /// Shares that every step is cut into
+        #[arg(long, default_value_t = 16, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+        shards: u32,
+    },
+}
+
 /// What of a run is written again.
 #[derive(Group, Debug, Clone)]
 pub struct ReportArgs {
@@ -192,6 +258,11 @@ fn generalise(word: &str) -> Result<Generalise, String> {
     Generalise::parse(word).ok_or_else(|| {
         "extreme, high, medium, low, or a number of metres of 1 or more is expected".to_string()
     })
+}
+
+fn million_cells(word: &str) -> Result<f64, String> {
+    let found = word.parse::<f64>().ok().filter(|millions| (0.001..=1000.0).contains(millions));
+    found.ok_or_else(|| "a number from 0.001 to 1000 is expected".to_string())
 }
 
 fn hectares(word: &str) -> Result<f64, String> {

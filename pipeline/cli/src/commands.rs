@@ -4,18 +4,19 @@ use crate::args::{Args, Command, Speech};
 use crate::bars::Bars;
 use crate::explain::{explained_json, explained_text};
 use crate::report::report;
+use crate::run::{run_study, shard};
 use crate::say;
 use crate::survey::survey;
 use crate::trace::{compare_runs, verify_run};
 use lentic_engine::calibrate::{CalibrationSummary, calibrate, default_calibration_folder};
 use lentic_engine::check::{Checked, check};
 use lentic_engine::compare::CompareOptions;
-use lentic_engine::demo::{DemoSize, write_demo};
+use lentic_engine::demo::{DemoSize, write_demo, write_large};
 use lentic_engine::explain::{ExplainOptions, explain};
-use lentic_engine::run::{RunOptions, RunSummary, default_folder, run};
+use lentic_engine::run::{Keep, RunOptions};
 use lentic_engine::scenes::{WaterOptions, water};
 use lentic_engine::verify::VerifyOptions;
-use lentic_engine::{EngineError, prepare};
+use lentic_engine::{EngineError, Machines, prepare};
 use lentic_study::scenes;
 use serde_json::json;
 use std::path::{Path, PathBuf};
@@ -28,11 +29,12 @@ const TILE: usize = 256;
 pub fn dispatch(args: &Args) -> ExitCode {
     let speech = args.speech;
     let outcome = match &args.command {
-        Command::Demo { folder, small, seed } => demo(folder, *small, *seed, speech),
-        Command::Check { study } => check_study(study, speech),
-        Command::Run { study, out, threads, tile } => {
-            run_study(study, out.clone(), *threads, *tile as usize, speech)
+        Command::Demo { folder, small, million_cells, seed } => {
+            demo(folder, *small, *million_cells, *seed, speech)
         }
+        Command::Check { study } => check_study(study, speech),
+        Command::Run { of, keep_nothing, plan } => run_study(of, *keep_nothing, *plan, speech),
+        Command::Shard { what } => shard(what, speech),
         Command::Calibrate { study, out, threads, tile } => {
             calibrate_study(study, out.clone(), *threads, *tile as usize, speech)
         }
@@ -80,12 +82,21 @@ pub fn dispatch(args: &Args) -> ExitCode {
     })
 }
 
-fn demo(folder: &Path, small: bool, seed: u64, speech: Speech) -> Result<(), EngineError> {
+fn demo(
+    folder: &Path,
+    small: bool,
+    million_cells: Option<f64>,
+    seed: u64,
+    speech: Speech,
+) -> Result<(), EngineError> {
     prepare(None)?;
     let size = if small { DemoSize::Small } else { DemoSize::Full };
     let bars = Bars::new(speech.quiet || speech.json);
-    let summary =
-        write_demo(folder, size, seed, &|step: &str| lentic_engine::Progress::start(&bars, step, 0))?;
+    let told = |step: &str| lentic_engine::Progress::start(&bars, step, 0);
+    let summary = match million_cells {
+        Some(millions) => write_large(folder, millions, seed, &told)?,
+        None => write_demo(folder, size, seed, &told)?,
+    };
     lentic_engine::Progress::finish(&bars);
     let study = folder.join("study.toml");
     if speech.json {
@@ -193,25 +204,6 @@ fn told(checked: &Checked) -> Result<String, EngineError> {
     Ok(lines.join("\n"))
 }
 
-fn run_study(
-    study: &Path,
-    out: Option<PathBuf>,
-    threads: Option<usize>,
-    tile: usize,
-    speech: Speech,
-) -> Result<(), EngineError> {
-    prepare(threads)?;
-    let out = out.unwrap_or_else(|| default_folder(study));
-    let bars = Bars::new(speech.quiet || speech.json);
-    let summary = run(study, &RunOptions { out, tile }, &bars)?;
-    if speech.json {
-        println!("{:#}", summary_json(&summary));
-    } else if !speech.quiet {
-        println!("{}", summary_text(&summary));
-    }
-    Ok(())
-}
-
 fn calibrate_study(
     study: &Path,
     out: Option<PathBuf>,
@@ -222,7 +214,8 @@ fn calibrate_study(
     prepare(threads)?;
     let out = out.unwrap_or_else(|| default_calibration_folder(study));
     let bars = Bars::new(speech.quiet || speech.json);
-    let summary = calibrate(study, &RunOptions { out, tile }, &bars)?;
+    let summary =
+        calibrate(study, &RunOptions { out, tile, keep: Keep::Nothing, machines: Machines::One }, &bars)?;
     if speech.json {
         println!("{:#}", calibration_json(&summary));
     } else if !speech.quiet {
@@ -322,59 +315,4 @@ fn make_masks(
         );
     }
     Ok(())
-}
-
-fn summary_json(summary: &RunSummary) -> serde_json::Value {
-    let scenarios: Vec<_> = summary
-        .headline
-        .rows
-        .iter()
-        .map(|row| {
-            json!({
-                "scenario": row.scenario,
-                "habitat_ha": row.habitat_ha,
-                "kept_ha": row.kept_ha + row.degraded_ha,
-                "lost_ha": row.lost_ha,
-                "gained_ha": row.gained_ha,
-                "lost_percent": row.lost_percent,
-            })
-        })
-        .collect();
-    json!({
-        "done": true,
-        "folder": summary.folder.display().to_string(),
-        "run_id": summary.run_id,
-        "baseline_habitat_ha": summary.headline.habitat_ha,
-        "not_assessed_ha": summary.headline.not_assessed_ha,
-        "scenarios": scenarios,
-        "records": summary.records,
-        "warnings": summary.warnings,
-        "seconds": summary.seconds,
-    })
-}
-
-fn summary_text(summary: &RunSummary) -> String {
-    let headline = &summary.headline;
-    let mut lines = vec![("habitat today", headline.habitat_ha, String::new())];
-    for row in &headline.rows {
-        let lost = row.lost_percent.map_or_else(String::new, |p| format!(", {p:.1} % of today's lost"));
-        lines.push((row.scenario.as_str(), row.habitat_ha, lost));
-    }
-    if headline.not_assessed_ha > 0.0 {
-        lines.push(("not assessed", headline.not_assessed_ha, String::new()));
-    }
-    let widest = lines.iter().map(|(name, ..)| name.len()).max().unwrap_or(0);
-    let lines: Vec<String> =
-        lines.iter().map(|(name, area, lost)| format!("{name:widest$} {area:>12.1} ha{lost}")).collect();
-    let mut text = lines.join("\n");
-    if let Some(records) = &summary.records {
-        text.push_str(&format!("\n{records}"));
-    }
-    text.push_str(&format!(
-        "\nrun {} in {:.1} s: {}",
-        summary.run_id,
-        summary.seconds,
-        summary.folder.join("report.html").display()
-    ));
-    text
 }

@@ -5,6 +5,7 @@ mod bars;
 mod commands;
 mod explain;
 mod report;
+mod run;
 mod say;
 mod survey;
 mod trace;

@@ -31,6 +31,17 @@ impl TileFiles {
         self.folder.join(format!("{kind}-{tile}.bin"))
     }
 
+    /// The files that the record of water leaves for a tile.
+    pub fn of_water(&self, tile: usize, with_dry: bool) -> Vec<PathBuf> {
+        let kinds: &[&str] = if with_dry { &["wet", "dry"] } else { &["wet"] };
+        kinds.iter().map(|kind| self.path(kind, tile)).collect()
+    }
+
+    /// The files that the fit leaves for a tile.
+    pub fn of_response(&self, tile: usize) -> Vec<PathBuf> {
+        vec![self.path("response", tile), self.path("covariance", tile)]
+    }
+
     /// Keeps the wet cells of a tile.
     ///
     /// # Errors

@@ -2,6 +2,7 @@
 
 use lentic_habitat::suitability::{Measured, score};
 use lentic_study::settings::{Curve, Measure, Variable};
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 use crate::layers::NO_CLASS;
@@ -70,7 +71,7 @@ pub fn line(variable: &Variable, steps: usize) -> Vec<[f64; 2]> {
 }
 
 /// Counts of one variable.
-#[derive(Clone, Debug, PartialEq, Eq)]
+#[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Counts {
     /// Cells by bin, from the low end of the span to the high one.
     pub bins: Vec<u64>,

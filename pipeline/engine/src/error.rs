@@ -137,6 +137,52 @@ pub enum EngineError {
         /// Why not, and what to do.
         reason: String,
     },
+    /// The store of kept steps cannot be used.
+    #[error("kept steps in {}: {reason}", folder.display())]
+    Store {
+        /// The folder.
+        folder: PathBuf,
+        /// Why not, and what to do.
+        reason: String,
+    },
+    /// Steps that other machines were to compute are not all there.
+    #[error("the step \"{step}\" lacks {} of its {of} tiles, the first number {}: run the shares of that step that are missing first (lentic shard plan names them)",
+        windows.len(), windows.first().copied().unwrap_or_default())]
+    Lacking {
+        /// The step.
+        step: &'static str,
+        /// Windows that are missing.
+        windows: Vec<usize>,
+        /// Windows there are.
+        of: usize,
+    },
+    /// A share that cannot be done.
+    #[error("{reason}")]
+    Share {
+        /// Why not, and what to do.
+        reason: String,
+    },
+    /// Shares that other machines were to compute.
+    #[error(
+        "the run cannot be put together: of {of} shares, these are missing: {missing}. Run them (lentic shard run), then merge again"
+    )]
+    SharesMissing {
+        /// Shares of a step.
+        of: usize,
+        /// Step by step, what is missing.
+        missing: String,
+    },
+    /// A file that did not stay as it was.
+    #[error("{} changed while the run read it: {found}. Run again when nothing writes it any more", file.display())]
+    Changed {
+        /// The file.
+        file: PathBuf,
+        /// What was found.
+        found: String,
+    },
+    /// Not an error: a share of a step was all there was to do.
+    #[error("the share is done")]
+    ShareDone,
     /// Threads could not be made.
     #[error("{threads} threads cannot be made: {reason}; give a smaller number with --threads")]
     Threads {
@@ -167,9 +213,16 @@ pub enum EngineError {
 impl EngineError {
     /// Whether the input is at fault (else the machine is, or a server).
     pub fn is_refusal(&self) -> bool {
-        let server =
-            matches!(self, EngineError::Raster(RasterError::Remote { .. }) | EngineError::Remote { .. });
-        !matches!(self, EngineError::Io { .. } | EngineError::Report(_)) && !server
+        !matches!(
+            self,
+            EngineError::Io { .. }
+                | EngineError::Report(_)
+                | EngineError::SharesMissing { .. }
+                | EngineError::Lacking { .. }
+                | EngineError::Changed { .. }
+                | EngineError::Remote { .. }
+                | EngineError::Raster(RasterError::Remote { .. })
+        )
     }
 
     /// The problems of the study, if that is what this is.

@@ -149,13 +149,16 @@ fn legend_of(layer: &str) -> String {
     format!("{layer} (legend)")
 }
 
-/// Every file a run reads, with its checksum, in the order of the study.
+/// A file that a run reads: what it is called, where it is, and its source, licence and date.
+pub type InputFile = (String, PathBuf, [String; 3]);
+
+/// Every file a run reads, in the order of the study.
 ///
 /// # Errors
-/// A file that cannot be read.
-pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input>, EngineError> {
+/// A folder that cannot be read, or a server that gives no useful answer.
+pub fn files(checked: &Checked) -> Result<Vec<InputFile>, EngineError> {
     let study = &checked.study;
-    let mut files: Vec<(String, PathBuf, [String; 3])> = Vec::new();
+    let mut files: Vec<InputFile> = Vec::new();
     for layer in &study.layers {
         let facts = [layer.source.clone(), layer.licence.clone(), layer.date.clone()];
         if layer.kind == LayerKind::WaterHistory {
@@ -195,6 +198,16 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
         let facts = [records.source.clone(), records.licence.clone(), String::new()];
         files.push(("records".into(), records.file.clone(), facts));
     }
+    Ok(files)
+}
+
+/// Every file a run reads, with its checksum, in the order of the study.
+///
+/// # Errors
+/// A file that cannot be read.
+pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input>, EngineError> {
+    let study = &checked.study;
+    let files = files(checked)?;
     progress.start("taking checksums", 0);
     let inputs = files
         .par_iter()

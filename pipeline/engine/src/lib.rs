@@ -34,10 +34,12 @@ mod protocol;
 mod ranges;
 pub mod records;
 mod references;
+mod reuse;
 pub mod run;
 mod run_record;
 pub mod scenes;
 mod scoring;
+pub mod shards;
 pub mod stack;
 mod stages;
 mod summary;
@@ -45,10 +47,12 @@ pub mod survey;
 mod tables;
 mod trend;
 pub mod verify;
+mod watch;
 
 pub use error::EngineError;
 pub use lentic_numerics::olofsson::Estimate;
 pub use progress::{Progress, Silent};
+pub use reuse::{Counts, Machines, Planned, Standing, Step};
 
 /// Version of GDAL.
 pub fn gdal_version() -> String {

@@ -23,6 +23,7 @@ use crate::ranges::sensitivity::Sensitivity;
 use crate::ranges::{self, Ranges};
 use crate::records::{self, Judged};
 use crate::references;
+use crate::reuse::{Counts, Machines, Store, common};
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::patches::CasePatches;
 use crate::stages::response::ResponseProducts;
@@ -34,10 +35,11 @@ use crate::stages::{self, Context};
 use crate::summary;
 use crate::tables;
 use crate::trend;
+use crate::watch::Watched;
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::response::Spreads;
-use lentic_report::{Headline, PageInput, RunRecord, Stage, Table, write_kept};
+use lentic_report::{Headline, Input, PageInput, RunRecord, Stage, Table, write_kept};
 use lentic_study::Problem;
 use lentic_study::settings::{Driver, Scenario};
 use std::collections::BTreeMap;
@@ -59,6 +61,37 @@ pub struct RunOptions {
     pub out: PathBuf,
     /// Cells a side of a tile.
     pub tile: usize,
+    /// What is kept of its steps, for the next run.
+    pub keep: Keep,
+    /// Which part of the work is this machine's.
+    pub machines: Machines,
+}
+
+/// Where the steps of a run are kept.
+#[derive(Clone, Debug, Default, PartialEq, Eq)]
+pub enum Keep {
+    /// Beside the run folder, with `.kept` behind its name.
+    #[default]
+    Beside,
+    /// In this folder.
+    In(PathBuf),
+    /// Nowhere.
+    Nothing,
+}
+
+impl Keep {
+    /// The folder for a run folder; `None` where nothing is kept.
+    pub fn folder(&self, out: &Path) -> Option<PathBuf> {
+        match self {
+            Keep::Nothing => None,
+            Keep::In(folder) => Some(folder.clone()),
+            Keep::Beside => {
+                let mut name = out.file_name().unwrap_or_default().to_os_string();
+                name.push(".kept");
+                Some(out.with_file_name(name))
+            }
+        }
+    }
 }
 
 /// What a run found, for the command line.
@@ -76,6 +109,8 @@ pub struct RunSummary {
     pub warnings: Vec<String>,
     /// Seconds taken.
     pub seconds: f64,
+    /// Tiles of steps found as an earlier run left them, and tiles computed.
+    pub tiles: Counts,
 }
 
 /// Times of the stages.
@@ -133,9 +168,11 @@ fn compute(
     if checked.study.publication.sensitive && !building.keeps_modes() {
         warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
     }
+    let watched = Watched::of(&checked)?;
     let inputs = inputs::checksums(&checked, progress)?;
     inputs::server_warning(&inputs).into_iter().for_each(&mut warn);
     clock.lap("taking checksums", 0);
+    let store = store(&checked, &inputs, options, &mut warn)?.watching(watched, &inputs);
 
     let mut context = Context::new(
         &checked.study,
@@ -145,6 +182,7 @@ fn compute(
         &building.work(),
         progress,
     )?;
+    context.store = &store;
     let water = stages::water::run(&context, &checked.stack)?;
     clock.lap("reading water", cells);
 
@@ -162,7 +200,10 @@ fn compute(
     let mut cases = cases(&context)?;
     let response = stages::response::run(&context, &water, &cases[0].designs, groups)?;
     clock.lap("fitting the response", cells);
-    let quality = (checked.study.inundation.driver == Driver::Index)
+    // a share is told nothing but what its cells hang on
+    let told_all = !matches!(options.machines, Machines::Share(_));
+    let judged_by = told_all || checked.study.scenarios.iter().any(|scenario| scenario.continue_trend);
+    let quality = (judged_by && checked.study.inundation.driver == Driver::Index)
         .then(|| groups.quality(&cases[0].designs, &context.axis, &answering.sample, climates.months()));
     let trends = quality.as_ref().map_or_else(trend::Told::default, |quality| {
         trend::carry_on(&checked.study, &mut cases, quality, groups, &answering.sample)
@@ -180,8 +221,10 @@ fn compute(
     let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], checked.records.as_ref())?;
     // where the records set the threshold it is known from here on
     let checked = records::settled(&checked, prepared.as_ref())?;
-    let context =
+    let mut context =
         Context::new(&checked.study, &checked.grid, climates, options.tile, &building.work(), progress)?;
+    context.store = &store;
+    let context = context;
     let suitability = stages::suitability::run(&context, &water, &cases, &case_water)?;
     clock.lap("scoring habitat", cells);
 
@@ -190,7 +233,10 @@ fn compute(
 
     let whole = &suitability.areas[0].whole;
     let assessed_m2 = 10_000.0 * (ha(&suitability.inside) - ha(&whole.not_assessed));
-    let connections = stages::connection::run(&context, &cases, &patches, assessed_m2)?;
+    let connections = match told_all {
+        true => stages::connection::run(&context, &cases, &patches, assessed_m2)?,
+        false => None,
+    };
     let connections = connections.as_deref();
     if connections.is_some() {
         clock.lap("connecting patches", cells);
@@ -380,10 +426,15 @@ fn compute(
         evidence,
     )?;
     clock.lap("writing tables and report", cells);
-    inputs::unchanged_on_servers(&record.inputs)?;
+    store.inputs_unchanged()?;
     record.stages = clock.stages;
     editions::close(&building, &record)?;
     building.publish()?;
+    if let Some(reason) = store.failure() {
+        warnings.push(format!("not all steps could be kept for the next run: {reason}"));
+        progress.warn(&warnings[warnings.len() - 1]);
+    }
+    store.close()?;
     Ok(RunSummary {
         folder: options.out.clone(),
         run_id,
@@ -391,7 +442,28 @@ fn compute(
         records: judged.map(|judged| judged.summary),
         warnings,
         seconds: begun.elapsed().as_secs_f64(),
+        tiles: store.counts(),
     })
+}
+
+/// The store of a run.
+fn store(
+    checked: &Checked,
+    inputs: &[Input],
+    options: &RunOptions,
+    warn: &mut impl FnMut(String),
+) -> Result<Store, EngineError> {
+    let Some(folder) = options.keep.folder(&options.out) else { return Ok(Store::nothing()) };
+    match common(checked, inputs, options.tile) {
+        Some(common) => Store::open(&folder, common, options.machines),
+        None => {
+            warn(
+                "the program cannot read itself, so that nothing is kept of its steps for the next run"
+                    .into(),
+            );
+            Ok(Store::nothing())
+        }
+    }
 }
 
 /// The baseline and every scenario, each with the months its water answers to.

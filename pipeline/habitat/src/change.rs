@@ -1,6 +1,7 @@
 //! What becomes of each cell between the baseline and a scenario, and the areas that add up.
 
 use lentic_numerics::exact_sum::ExactSum;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// A fall of suitability this large degrades a cell that stays habitat.
@@ -46,7 +47,7 @@ pub fn is_habitat(suitability: f32, threshold: f64) -> bool {
 }
 
 /// Areas of one scenario in one part of the study area, square metres.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Areas {
     /// Kept, degraded cells not among them.
     pub kept: ExactSum,
@@ -120,7 +121,7 @@ pub fn ha(sum: &ExactSum) -> f64 {
 }
 
 /// Areas by class code (`None`: no class), for one scenario.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct ByClass(pub BTreeMap<Option<i32>, Areas>);
 
 impl ByClass {

@@ -6,6 +6,7 @@ pub mod curve;
 pub mod gather;
 
 use lentic_numerics::exact_sum::ExactSum;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Cells a line needs.
@@ -23,7 +24,7 @@ pub const FIT_FOR_A_LINE: f64 = 0.5;
 pub const LEAST_FIT: f64 = 0.1;
 
 /// Sums for the regression of intercept on elevation; the order of cells does not matter.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct LineSums {
     n: u64,
     x: ExactSum,
@@ -151,7 +152,7 @@ pub enum Source {
 }
 
 /// Line sums of every pool and group.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct LineTable {
     sets: BTreeMap<(Option<i32>, Option<i32>), LineSums>,
 }

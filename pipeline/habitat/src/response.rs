@@ -7,6 +7,7 @@ use lentic_numerics::logistic::{Fit, Prior, Rows, fit, fit_with_lower_bound};
 use lentic_numerics::stats::median;
 use pool::GroundPrior;
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::f64::consts::TAU;
 use std::sync::Arc;
@@ -223,7 +224,7 @@ pub struct Spreads {
 }
 
 /// A cell that helps to make the priors of its group.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct SampleCell {
     /// Class code of its group; `None` for cells without a class.
     pub group: Option<i32>,

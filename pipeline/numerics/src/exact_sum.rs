@@ -4,6 +4,8 @@
 //! tiles or threads would change with the schedule. Here every term is turned into fixed point (an
 //! integer count of 2^-60) and integers are added, which is exact and commutes.
 
+use serde::{Deserialize, Serialize};
+
 /// 2^60: one unit of the fixed-point total is 2^-60, about 8.7e-19.
 const SCALE: f64 = (1u64 << 60) as f64;
 
@@ -26,7 +28,7 @@ const LIMIT_UNITS: u128 = 100_000_000_000_000_000_000u128 << 60;
 /// }
 /// assert_eq!(sum.value(), Some(1.0)); // plain f64 addition gives 0
 /// ```
-#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct ExactSum {
     total: i128,
     /// Sum of absolute terms: a running total may pass the range and come back, this cannot.

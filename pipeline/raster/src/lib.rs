@@ -34,6 +34,7 @@ pub mod stack;
 mod statistics;
 pub mod vector;
 pub mod window;
+mod windowed;
 pub mod write;
 
 use std::sync::Once;
@@ -50,7 +51,7 @@ pub use handles::{close_opened, keep_open};
 pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches, write_patches_and_paths};
 pub use paths::PathLayer;
 pub use points::{Waypoint, to_wgs84, write_points, write_waypoints};
-pub use scratch::{Scratch, ScratchCell};
+pub use scratch::{RawCells, Scratch, ScratchCell};
 pub use shown_patches::burn_patches;
 pub use simple::{write_byte_bands, write_bytes, write_float_bands, write_floats};
 pub use source::{CellType, RasterSource, SourceInfo, inspect};
@@ -58,6 +59,7 @@ pub use stack::{DatedFile, StackError, find_all_dated, find_dated};
 pub use statistics::Statistics;
 pub use vector::{Shape, ShapeKind, burn, vector_bounds, write_shapes};
 pub use window::{Offset, Window, tiles};
+pub use windowed::write_windows;
 pub use write::{ClassBand, CogData, CogSpec, FloatBand, write_cog};
 
 /// Version of GDAL, as in "3.6.2".

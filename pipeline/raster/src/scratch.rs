@@ -56,6 +56,59 @@ macro_rules! four_bytes {
 four_bytes!(u32, "UInt32");
 four_bytes!(f32, "Float32");
 
+/// A layer of cells as bytes, whatever the kind of its cells: for what keeps and restores windows.
+pub trait RawCells: Sync {
+    /// Bytes of a window: its cells row by row, little-endian.
+    ///
+    /// # Errors
+    /// The window leaves the grid, or reading fails.
+    fn read_raw(&self, window: &Window) -> Result<Vec<u8>, RasterError>;
+
+    /// Writes such bytes; see [`Scratch`] for what threads may do.
+    ///
+    /// # Errors
+    /// The window leaves the grid, the number of bytes is another, or writing fails.
+    fn write_raw(&self, window: &Window, bytes: &[u8]) -> Result<(), RasterError>;
+
+    /// Bytes of one cell.
+    fn cell_bytes(&self) -> usize;
+}
+
+impl<T: ScratchCell> RawCells for Scratch<T> {
+    fn read_raw(&self, window: &Window) -> Result<Vec<u8>, RasterError> {
+        self.check(window)?;
+        let mut bytes = vec![0; window.len() * T::BYTES];
+        for (row, part) in (window.row..).zip(bytes.chunks_exact_mut((window.cols * T::BYTES).max(1))) {
+            self.file
+                .read_exact_at(part, self.position(row, window.col))
+                .map_err(|error| RasterError::io(&self.path, "reading the scratch file", error))?;
+        }
+        Ok(bytes)
+    }
+
+    fn write_raw(&self, window: &Window, bytes: &[u8]) -> Result<(), RasterError> {
+        self.check(window)?;
+        if bytes.len() != window.len() * T::BYTES {
+            return Err(RasterError::Size(format!(
+                "{} bytes for {} cells of {} bytes",
+                bytes.len(),
+                window.len(),
+                T::BYTES
+            )));
+        }
+        for (row, part) in (window.row..).zip(bytes.chunks_exact((window.cols * T::BYTES).max(1))) {
+            self.file
+                .write_all_at(part, self.position(row, window.col))
+                .map_err(|error| RasterError::io(&self.path, "writing the scratch file", error))?;
+        }
+        Ok(())
+    }
+
+    fn cell_bytes(&self) -> usize {
+        T::BYTES
+    }
+}
+
 /// A layer of cells on disk: raw, row-major, little-endian, the size of a grid, no header.
 ///
 /// **Threads.** Reading and writing take `&self` and use positioned input and output, so one scratch
@@ -250,6 +303,14 @@ mod tests {
         });
         let whole = scratch.read(&Window::whole(&grid)).unwrap();
         assert!(whole.iter().enumerate().all(|(index, &cell)| cell == index as u32));
+        // a window as bytes is the window, and can be put into another file
+        let part = Window { row: 7, col: 9, rows: 3, cols: 5 };
+        let raw = scratch.read_raw(&part).unwrap();
+        assert_eq!(raw.len(), part.len() * scratch.cell_bytes());
+        let other = Scratch::<u32>::create(&folder.path().join("b"), &grid).unwrap();
+        other.write_raw(&part, &raw).unwrap();
+        assert_eq!(other.read(&part).unwrap(), scratch.read(&part).unwrap());
+        assert!(other.write_raw(&part, &raw[1..]).is_err());
         // The file is what it says: little-endian, row-major.
         let bytes = std::fs::read(folder.path().join("a")).unwrap();
         assert_eq!(bytes[4 * 300..4 * 301], 300u32.to_le_bytes());

@@ -89,7 +89,8 @@ fn write<T: GdalType + Copy>(
     part.finish()
 }
 
-fn create<T: GdalType>(
+/// An empty GeoTIFF of a grid, bands after each other.
+pub(crate) fn create<T: GdalType>(
     path: &Path,
     grid: &Grid,
     bands: usize,
@@ -106,16 +107,21 @@ fn create<T: GdalType>(
     driver.create_with_band_type_with_options::<T, _>(path, grid.cols, grid.rows, bands, &options)
 }
 
+/// Says where the cells of a grid lie.
+pub(crate) fn describe(dataset: &mut Dataset, grid: &Grid) -> gdal::errors::Result<()> {
+    dataset.set_geo_transform(&grid.geo_transform(&Window::whole(grid)))?;
+    let reference =
+        grid.crs.reference().map_err(|error| gdal::errors::GdalError::BadArgument(error.to_string()))?;
+    dataset.set_spatial_ref(&reference)
+}
+
 fn fill<T: GdalType + Copy>(
     dataset: &mut Dataset,
     grid: &Grid,
     bands: &[&[T]],
     no_data: Option<f64>,
 ) -> gdal::errors::Result<()> {
-    dataset.set_geo_transform(&grid.geo_transform(&Window::whole(grid)))?;
-    let reference =
-        grid.crs.reference().map_err(|error| gdal::errors::GdalError::BadArgument(error.to_string()))?;
-    dataset.set_spatial_ref(&reference)?;
+    describe(dataset, grid)?;
     for (index, cells) in bands.iter().enumerate() {
         let mut band = dataset.rasterband(index + 1)?;
         if no_data.is_some() {

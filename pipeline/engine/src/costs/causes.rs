@@ -4,6 +4,7 @@ use super::Facts;
 use super::steps::Steps;
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_study::settings::{Drawdown, Scenario};
+use serde::{Deserialize, Serialize};
 
 /// Steps of the causes.
 pub const CLIMATE: usize = 0;
@@ -38,7 +39,7 @@ pub fn parts(scenario: &Scenario) -> [Scenario; 3] {
 }
 
 /// Habitat lost, square metres.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Losses {
     /// By each of the steps.
     pub lost: [ExactSum; COUNT],

@@ -6,6 +6,7 @@ use crate::error::EngineError;
 use crate::stages::patches::CasePatches;
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::Scratch;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Code of cells that are no habitat at the first step. Codes from 1 on are positions of the first failing step.
@@ -18,7 +19,7 @@ const NOT_COMPARED: u8 = 255;
 const HALF: f64 = 0.5;
 
 /// Areas at one step, square metres.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct StepAreas {
     /// Habitat.
     pub habitat: ExactSum,
@@ -43,6 +44,7 @@ impl StepAreas {
 }
 
 /// What a tile adds to the ladder.
+#[derive(Serialize, Deserialize)]
 pub struct LadderPart {
     steps: Vec<StepAreas>,
     /// By patch of the baseline, area kept at every step.

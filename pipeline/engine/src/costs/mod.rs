@@ -7,7 +7,7 @@ pub mod fates;
 pub mod ladder;
 pub mod management;
 pub mod past;
-mod plan;
+pub mod plan;
 pub mod refuges;
 pub mod steps;
 pub mod supply;
@@ -15,6 +15,7 @@ pub mod surface;
 
 use crate::error::EngineError;
 use crate::layers::known;
+use crate::reuse::{Leaves, Step};
 use crate::stages::Context;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
@@ -23,9 +24,10 @@ use crate::stages::what_if::{Found, Place, WhatIf};
 use causes::Losses;
 use ladder::{Ladder, LadderPart};
 use lentic_habitat::patches::Standing;
-use lentic_raster::{CellAreas, Scratch, Window};
+use lentic_raster::{CellAreas, RawCells, Scratch, Window};
 use lentic_study::settings::Role;
 use plan::{Plan, Use};
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use steps::Steps;
 use supply::{Gains, SupplyTile};
@@ -104,6 +106,7 @@ struct TileParts {
 }
 
 /// What a tile leaves.
+#[derive(Serialize, Deserialize)]
 struct TileFound {
     ladder: Option<LadderPart>,
     surface: Option<SurfaceTile>,
@@ -116,6 +119,13 @@ struct TileFound {
 struct Maps {
     ladder: Option<Scratch<u8>>,
     ways: BTreeMap<usize, Scratch<u8>>,
+}
+
+impl Maps {
+    fn leaves(&self) -> Leaves<'_> {
+        let files = self.ladder.iter().chain(self.ways.values());
+        Leaves { cells: files.map(|cells| cells as &dyn RawCells).collect(), files: Vec::new() }
+    }
 }
 
 impl TileParts {
@@ -216,7 +226,8 @@ pub fn run(
     let own = plan.cases(context)?;
     let variants = what_if.variants(&own)?;
     let depths = study.layer_with(Role::Depth).filter(|_| study.water_requirement.is_some());
-    let tiles = what_if.over_tiles("finding what drying costs", |place: &Place| {
+    let step = (Step::Costs, context.store.of_drying(study));
+    let tiles = what_if.over_tiles(step, &maps.leaves(), |place: &Place| {
         let window = place.window;
         let zones = context.layers.codes_with(Role::Zones, window)?;
         let facts = Facts {

@@ -3,6 +3,7 @@
 use super::Facts;
 use crate::error::EngineError;
 use crate::measures::CaseCells;
+use crate::reuse::{Leaves, Step};
 use crate::stages::Context;
 use crate::stages::scenarios::{Case, Site};
 use crate::stages::suitability::SuitabilityProducts;
@@ -14,13 +15,14 @@ use lentic_habitat::suitability::{Measured, score};
 use lentic_habitat::yearly::{Span, YearPlan, filled};
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::Window;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Share of today's habitat that must be assessed in a year (ours).
 pub const WELL_SEEN: f64 = 0.5;
 
 /// Areas of one year of the past, square metres.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
 pub struct YearAreas {
     /// Habitat of the modelled baseline.
     pub today: ExactSum,
@@ -122,7 +124,8 @@ pub fn run(
     let study = context.study;
     let years: Vec<i32> = context.masks.years.iter().map(|(year, _)| *year).collect();
     let scored: Vec<bool> = study.yearly_variables().map(|v| v.measure.averages_scores()).collect();
-    let tiles = what_if.over_tiles("looking back", |place| {
+    let step = (Step::Past, context.store.of_past(study));
+    let tiles = what_if.over_tiles(step, &Leaves::default(), |place| {
         let facts = Facts::read(context, products, place.window)?;
         let seen = seen(context, place.site(), baseline, &years);
         let mut areas = vec![YearAreas::default(); years.len()];

@@ -5,10 +5,11 @@ use super::steps::Steps;
 use crate::stages::what_if::Found;
 use lentic_habitat::drawdown::depth_after;
 use lentic_numerics::exact_sum::ExactSum;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// What a place gets back at one step; the first step is the scenario itself.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct StepGain {
     /// Lost habitat that is habitat here, square metres.
     pub restored: ExactSum,
@@ -19,7 +20,7 @@ pub struct StepGain {
 }
 
 /// A patch or zone under all steps.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PlaceGains {
     /// Habitat today, square metres.
     pub before: ExactSum,
@@ -60,7 +61,7 @@ impl PlaceGains {
 }
 
 /// Places under all steps, by their codes.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Gains {
     /// Patches of the baseline, by number.
     pub patches: BTreeMap<u32, PlaceGains>,

@@ -4,6 +4,7 @@
 use super::Facts;
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_study::settings::ResponseSurface;
+use serde::{Deserialize, Serialize};
 
 /// The points of a surface: changes of precipitation (percent) and temperature (degrees Celsius), row by row of temperature.
 pub fn points(surface: &ResponseSurface) -> impl Iterator<Item = (f64, f64)> + '_ {
@@ -11,7 +12,7 @@ pub fn points(surface: &ResponseSurface) -> impl Iterator<Item = (f64, f64)> + '
 }
 
 /// Areas of one point, square metres.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct PointAreas {
     /// Habitat today.
     pub before: ExactSum,
@@ -22,6 +23,7 @@ pub struct PointAreas {
 }
 
 /// What a tile adds to the surface.
+#[derive(Serialize, Deserialize)]
 pub struct SurfaceTile(Vec<PointAreas>);
 
 impl SurfaceTile {

@@ -1,6 +1,6 @@
 //! The demo's folder: where each file lies and how it is written.
 
-use super::climate::{BASELINE_START, MONTHS};
+use super::climate::{BASELINE_START, Climate, MONTHS};
 use super::terrain::CELL_M;
 use super::view::NOT_SEEN;
 use super::{Demo, DemoError, DemoSize, records, water};
@@ -18,7 +18,7 @@ const STUDY: &str = include_str!("text/study.toml");
 const README: &str = include_str!("text/README.md");
 const TRUTH_README: &str = include_str!("text/truth.txt");
 /// Legends: file name, text.
-const LEGENDS: [(&str, &str); 3] = [
+pub(super) const LEGENDS: [(&str, &str); 3] = [
     ("wetland_class.csv", include_str!("text/wetland_class.csv")),
     ("land_cover.csv", include_str!("text/land_cover.csv")),
     ("zones.csv", include_str!("text/zones.csv")),
@@ -30,28 +30,48 @@ pub(super) struct Files {
     grid: Grid,
 }
 
+/// Makes the folders; refuses a folder that holds anything.
+pub(super) fn new_folders(folder: &Path, parts: &[&str]) -> Result<(), DemoError> {
+    let failed = |path: &Path| {
+        let path = path.to_path_buf();
+        move |source| DemoError::Write { path, source }
+    };
+    if folder.exists() {
+        let mut entries = std::fs::read_dir(folder).map_err(failed(folder))?;
+        if entries.next().is_some() {
+            return Err(DemoError::NotEmpty(folder.to_path_buf()));
+        }
+    }
+    for part in parts {
+        let path = folder.join(part);
+        std::fs::create_dir_all(&path).map_err(failed(&path))?;
+    }
+    Ok(())
+}
+
+/// The demo's cells, so many rows and columns, about the origin of its reference system.
+pub(super) fn grid_of(rows: usize, cols: usize) -> Result<Grid, DemoError> {
+    let (half_wide, half_high) = (cols as f64 * CELL_M / 2.0, rows as f64 * CELL_M / 2.0);
+    let bounds = Bounds { left: -half_wide, bottom: -half_high, right: half_wide, top: half_high };
+    Ok(Grid::from_bounds(Crs::parse(CRS)?, bounds, CELL_M)?)
+}
+
+/// The table of monthly weather.
+pub(super) fn weather(climate: &Climate) -> String {
+    let mut text = String::from("year,month,precipitation_mm,temperature_c\n");
+    for (t, month) in climate.months.iter().enumerate() {
+        let (rain, warmth) = (climate.rain[t], climate.temperature[t]);
+        let _ = writeln!(text, "{},{},{rain:.1},{warmth:.1}", month.year(), month.calendar());
+    }
+    text
+}
+
 impl Files {
     /// Makes the folders; refuses a folder that holds anything.
     pub(super) fn new(folder: &Path, size: DemoSize) -> Result<Self, DemoError> {
-        let failed = |path: &Path| {
-            let path = path.to_path_buf();
-            move |source| DemoError::Write { path, source }
-        };
-        if folder.exists() {
-            let mut entries = std::fs::read_dir(folder).map_err(failed(folder))?;
-            if entries.next().is_some() {
-                return Err(DemoError::NotEmpty(folder.to_path_buf()));
-            }
-        }
-        for part in ["layers", "water", "legends", "truth"] {
-            let path = folder.join(part);
-            std::fs::create_dir_all(&path).map_err(failed(&path))?;
-        }
+        new_folders(folder, &["layers", "water", "legends", "truth"])?;
         let (rows, cols) = size.rows_cols();
-        let (half_wide, half_high) = (cols as f64 * CELL_M / 2.0, rows as f64 * CELL_M / 2.0);
-        let bounds = Bounds { left: -half_wide, bottom: -half_high, right: half_wide, top: half_high };
-        let grid = Grid::from_bounds(Crs::parse(CRS)?, bounds, CELL_M)?;
-        Ok(Files { folder: folder.to_path_buf(), grid })
+        Ok(Files { folder: folder.to_path_buf(), grid: grid_of(rows, cols)? })
     }
 
     /// Path of the study file.
@@ -91,12 +111,7 @@ impl Files {
             let _ = writeln!(pools, "{},Pool {} ({})", index + 1, index + 1, pool.kind.word());
         }
         self.text("legends/pools.csv", &pools)?;
-        let mut climate = String::from("year,month,precipitation_mm,temperature_c\n");
-        for (t, month) in demo.climate.months.iter().enumerate() {
-            let (rain, warmth) = (demo.climate.rain[t], demo.climate.temperature[t]);
-            let _ = writeln!(climate, "{},{},{rain:.1},{warmth:.1}", month.year(), month.calendar());
-        }
-        self.text("climate.csv", &climate)?;
+        self.text("climate.csv", &weather(&demo.climate))?;
         let records = records::table(demo.size, demo.seed, &demo.terrain, &demo.hydroperiod);
         self.text("records.csv", &records)
     }

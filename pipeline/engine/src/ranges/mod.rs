@@ -7,6 +7,7 @@ pub mod sensitivity;
 
 use crate::error::EngineError;
 use crate::layers::known;
+use crate::reuse::{Leaves, Step};
 use crate::run::case_of;
 use crate::stages::patches::CasePatches;
 use crate::stages::scenarios::Case;
@@ -19,12 +20,15 @@ use lentic_numerics::latin_hypercube::latin_hypercube;
 use lentic_numerics::stats::quantile;
 use lentic_raster::{Scratch, Window};
 use patches::PatchMembers;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 use std::ops::Range;
 use std::sync::{Mutex, PoisonError};
 
 /// Members that one task takes through a tile.
 const TOGETHER: usize = 8;
+/// Chunks of them at hand at once, at most.
+const AT_ONCE: usize = 16;
 /// Bytes that the climates of members may take at once.
 const CLIMATE_BYTES: usize = 256 << 20;
 /// Told apart from other uses of the study's seed.
@@ -35,7 +39,7 @@ pub const AGREEMENT: [f64; 4] = [0.05, 1.0 / 3.0, 2.0 / 3.0, 0.95];
 pub const NOT_COMPARED: u8 = 255;
 
 /// Areas of one case in one member, square metres.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
 pub struct MemberAreas {
     /// Habitat of the member's own baseline.
     pub before: ExactSum,
@@ -72,7 +76,7 @@ impl MemberAreas {
 }
 
 /// Areas by case and member.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct ByMember {
     members: usize,
     areas: Vec<MemberAreas>,
@@ -164,7 +168,8 @@ fn at_once(context: &Context) -> usize {
     let study = context.study;
     let off = study.scenarios.iter().filter(|s| s.spread != Default::default()).count();
     let bytes = off * context.climates.places() * context.axis.len * 64;
-    (CLIMATE_BYTES / bytes.max(1)).clamp(1, 4 * TOGETHER * rayon::current_num_threads())
+    // whole chunks, so that a chunk is the same whatever the batches
+    TOGETHER * (CLIMATE_BYTES / bytes.max(1) / TOGETHER).clamp(1, AT_ONCE)
 }
 
 /// Calls `work` with batches of members and their variants, case by case within a member.
@@ -187,13 +192,43 @@ fn in_batches<'a>(
     Ok(())
 }
 
-/// Every window with every chunk of members.
-fn tasks(windows: &[Window], members: usize) -> (Vec<Window>, Vec<Range<usize>>) {
-    let chunks = || (0..members).step_by(TOGETHER).map(move |first| first..members.min(first + TOGETHER));
-    windows.iter().flat_map(|window| chunks().map(move |chunk| (*window, chunk))).unzip()
+/// The parts of a step: every window with every chunk of members, numbered window by window.
+#[derive(Clone, Copy)]
+struct Parts {
+    windows: usize,
+    chunks: usize,
+}
+
+impl Parts {
+    /// Of so many windows and members.
+    fn new(windows: usize, members: usize) -> Self {
+        Parts { windows, chunks: members.div_ceil(TOGETHER) }
+    }
+
+    fn len(self) -> usize {
+        self.windows * self.chunks
+    }
+
+    /// Those of a batch of members, which begins with a whole chunk.
+    fn of_batch(self, windows: &[Window], first: usize, members: usize) -> Vec<(usize, Window)> {
+        debug_assert!(first.is_multiple_of(TOGETHER));
+        let chunks = || first / TOGETHER..(first + members).div_ceil(TOGETHER);
+        let at = |(window, place): (usize, &Window)| {
+            let place = *place;
+            chunks().map(move |chunk| (window * self.chunks + chunk, place))
+        };
+        windows.iter().enumerate().flat_map(at).collect()
+    }
+
+    /// Members of a part, counted from the first of the batch.
+    fn members(self, part: usize, first: usize, members: usize) -> Range<usize> {
+        let begin = part % self.chunks * TOGETHER - first;
+        begin..members.min(begin + TOGETHER)
+    }
 }
 
 /// What is added up over tasks.
+#[derive(Serialize, Deserialize)]
 struct Totals {
     whole: ByMember,
     by: [BTreeMap<Option<i32>, ByMember>; 3],
@@ -232,16 +267,24 @@ pub fn run<'a>(
     let room = PatchMembers::has_room(patches.patches.len(), cases.len(), count);
     let labels = room.then_some(&patches.labels);
     let totals = Mutex::new(Totals::new(cases.len(), count));
+    let windows = windows(context);
+    let parts = Parts::new(windows.len(), count);
+    let ingredients = context.store.of_members(study);
+    let working = context.store.step(Step::Members, "", parts.len(), ingredients);
     in_batches(what_if, cases, &members, |first, members, variants| {
-        let (windows, chunks) = tasks(&windows(context), members.len());
-        what_if.over_windows("computing members", &windows, true, |task, place| {
-            let chunk = chunks[task].clone();
-            let part = Part::of(place, (products, labels), members, variants, chunk, (first, count))?;
+        let batch = parts.of_batch(&windows, first, members.len());
+        let find = |part: usize, place: &Place| {
+            let chunk = parts.members(part, first, members.len());
+            Part::of(place, (products, labels), members, variants, chunk, (first, count))
+        };
+        what_if.over_windows(&working, &batch, true, &Leaves::default(), find, |_, window, part: Part| {
             let mut totals = totals.lock().unwrap_or_else(PoisonError::into_inner);
-            part.add(&mut totals, &calls, &place.window)
+            part.add(&mut totals, &calls, &window)
         })?;
         Ok(())
     })?;
+    working.finish()?;
+    context.store.stop_after(Step::Members)?;
     let totals = totals.into_inner().unwrap_or_else(PoisonError::into_inner);
     let mut ranges = finish(context, cases, products, &calls, count, totals)?;
     ranges.patches = ranges.patches.filter(|_| room);
@@ -249,6 +292,7 @@ pub fn run<'a>(
 }
 
 /// What a task found.
+#[derive(Serialize, Deserialize)]
 struct Part {
     totals: Totals,
     /// By case, how many of its members call a cell habitat.
@@ -420,11 +464,26 @@ mod tests {
     fn every_member_meets_every_window_once() {
         let windows =
             [Window { row: 0, col: 0, rows: 2, cols: 2 }, Window { row: 2, col: 0, rows: 1, cols: 2 }];
-        let (places, chunks) = tasks(&windows, 19);
-        assert_eq!(places.len(), 6);
+        let parts = Parts::new(windows.len(), 19);
+        assert_eq!(parts.len(), 6);
+        // in batches of 16 and 3
+        let batches = [(0, 16), (16, 3)];
+        let all: Vec<(usize, Window, Range<usize>)> = batches
+            .iter()
+            .flat_map(|&(first, members)| {
+                let of = parts.of_batch(&windows, first, members);
+                of.into_iter().map(move |(part, window)| {
+                    let chunk = parts.members(part, first, members);
+                    (part, window, first + chunk.start..first + chunk.end)
+                })
+            })
+            .collect();
+        let mut numbers: Vec<usize> = all.iter().map(|(part, ..)| *part).collect();
+        numbers.sort_unstable();
+        assert_eq!(numbers, (0..6).collect::<Vec<_>>());
         for window in windows {
-            let own = places.iter().zip(&chunks).filter(|(place, _)| **place == window);
-            let members: Vec<usize> = own.flat_map(|(_, chunk)| chunk.clone()).collect();
+            let own = all.iter().filter(|(_, place, _)| *place == window);
+            let members: Vec<usize> = own.flat_map(|(.., chunk)| chunk.clone()).collect();
             assert_eq!(members, (0..19).collect::<Vec<_>>());
         }
     }

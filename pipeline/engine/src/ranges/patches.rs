@@ -1,6 +1,7 @@
 //! What the members leave on the ground of every patch of the baseline.
 
 use super::Spread;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Parts of a square metre that areas are counted in: whole numbers add up the same in any order.
@@ -9,7 +10,7 @@ const PARTS: f64 = 1e6;
 const MOST: usize = 64 << 20;
 
 /// Habitat by patch, case and member.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct PatchMembers {
     cases: usize,
     members: usize,

@@ -1,7 +1,8 @@
 //! Which part of what is not known counts most: Sobol indices of habitat area over a sample of the ground.
 
-use super::{MemberAreas, habitat_of_members, in_batches, tasks};
+use super::{MemberAreas, Parts, habitat_of_members, in_batches};
 use crate::error::EngineError;
+use crate::reuse::{Leaves, Step};
 use crate::stages::Context;
 use crate::stages::scenarios::Case;
 use crate::stages::suitability::SuitabilityProducts;
@@ -59,6 +60,9 @@ pub fn run<'a>(
     let design = SensitivityDesign::new(wanted.samples, &columns, study.seed ^ SEED);
     let (windows, cells) = sample(context, products, wanted.cells)?;
     let mut areas = vec![MemberAreas::default(); design.len() * cases.len()];
+    let parts = Parts::new(windows.len(), design.len());
+    let ingredients = context.store.of_members(study);
+    let working = context.store.step(Step::Sensitivity, "", parts.len(), ingredients);
     let evaluations: Vec<usize> = (0..design.len()).collect();
     // members of a part of the design at a time: a study each
     for evaluations in evaluations.chunks(1024) {
@@ -67,21 +71,34 @@ pub fn run<'a>(
         let begun = evaluations.first().copied().unwrap_or(0);
         let totals = Mutex::new(&mut areas);
         in_batches(what_if, cases, &members, |first, members, variants| {
-            let (places, chunks) = tasks(&windows, members.len());
-            what_if.over_windows("finding what counts most", &places, true, |task, place| {
-                let chunk = chunks[task].clone();
-                let found = over_block(place, products, members, variants, chunk.clone())?;
-                let mut totals = totals.lock().unwrap_or_else(PoisonError::into_inner);
-                let from = (begun + first + chunk.start) * cases.len();
-                totals[from..from + found.len()]
-                    .iter_mut()
-                    .zip(&found)
-                    .for_each(|(total, part)| total.merge(part));
-                Ok(())
-            })?;
+            let first = begun + first;
+            let batch = parts.of_batch(&windows, first, members.len());
+            let find = |part: usize, place: &Place| {
+                let chunk = parts.members(part, first, members.len());
+                over_block(place, products, members, variants, chunk)
+            };
+            let nothing = Leaves::default();
+            what_if.over_windows(
+                &working,
+                &batch,
+                true,
+                &nothing,
+                find,
+                |part, _, found: Vec<MemberAreas>| {
+                    let mut totals = totals.lock().unwrap_or_else(PoisonError::into_inner);
+                    let from = (first + parts.members(part, first, members.len()).start) * cases.len();
+                    totals[from..from + found.len()]
+                        .iter_mut()
+                        .zip(&found)
+                        .for_each(|(total, part)| total.merge(part));
+                    Ok(())
+                },
+            )?;
             Ok(())
         })?;
     }
+    working.finish()?;
+    context.store.stop_after(Step::Sensitivity)?;
     let mut shares = Vec::new();
     for case in 0..cases.len() {
         let own = || areas.iter().skip(case).step_by(cases.len());

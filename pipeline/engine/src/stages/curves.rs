@@ -4,6 +4,7 @@
 use super::{Context, grid_cells};
 use crate::blob::WetCells;
 use crate::error::EngineError;
+use crate::reuse::{Leaves, Step};
 use crate::stages::water::{Water, WaterProducts};
 use lentic_habitat::drawdown::curve::{Bins, LASTING, PoolCell, PoolCurve, metres, surfaces, tenths};
 use lentic_habitat::drawdown::gather::{Part, Seen, curve, parts};
@@ -12,6 +13,7 @@ use lentic_raster::Window;
 use lentic_study::Study;
 use lentic_study::settings::{Drawdown, Role};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Whether a run of this study needs curves.
@@ -46,7 +48,7 @@ impl Curves {
 }
 
 /// The ground of pools and of what lies beside them.
-#[derive(Default)]
+#[derive(Default, Serialize, Deserialize)]
 struct Ground {
     pools: BTreeMap<i32, Vec<PoolCell>>,
     beside: BTreeMap<i32, Vec<i64>>,
@@ -68,8 +70,15 @@ pub fn run(
     if !wanted(context.study) {
         return Ok(Curves::default());
     }
+    let step =
+        |step| context.store.step(step, "", context.tiles.len(), context.store.of_response(context.study));
+    let nothing = |_: usize| Leaves::default();
+    let working = step(Step::PoolGround);
+    let tiles = context.over_kept(&working, &context.tiles, &nothing, |_, w| ground_of(context, water, w))?;
+    working.finish()?;
+    context.store.stop_after(Step::PoolGround)?;
     let mut ground = Ground::default();
-    for tile in context.over_tiles("reading the ground of pools", |_, w| ground_of(context, water, w))? {
+    for tile in tiles {
         for (code, cells) in tile.pools {
             ground.pools.entry(code).or_default().extend(cells);
         }
@@ -88,9 +97,12 @@ pub fn run(
         }
         bins.extend(Bins::of(cells).map(|bins| (code, bins)));
     }
-    let tiles = context.over_tiles("gathering the water of pools", |tile, w| {
+    let working = step(Step::PoolWater);
+    let tiles = context.over_kept(&working, &context.tiles, &nothing, |tile, w| {
         seen_in(context, water, (&bins, &curves), tile, w)
     })?;
+    working.finish()?;
+    context.store.stop_after(Step::PoolWater)?;
     let mut seen = PoolsSeen::new();
     for (code, bins) in tiles.iter().flatten() {
         let pool = seen.entry(*code).or_default();

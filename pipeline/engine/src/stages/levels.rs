@@ -6,6 +6,7 @@ use super::{Context, grid_cells};
 use crate::blob::WetCells;
 use crate::climates::{Climates, PoolPlace};
 use crate::error::EngineError;
+use crate::reuse::{Leaves, Step};
 use lentic_habitat::climate::Shift;
 use lentic_habitat::drawdown::Line;
 use lentic_habitat::drawdown::curve::{LASTING, PoolCell, metres, surfaces, tenths, to_tenth};
@@ -21,6 +22,7 @@ use lentic_raster::Window;
 use lentic_study::Study;
 use lentic_study::settings::{Driver, Role};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Cells of a pool behind the priors of its group.
@@ -70,7 +72,7 @@ pub struct TriedPool {
 }
 
 /// What the tiles know of a pool before months are counted.
-#[derive(Default)]
+#[derive(Default, Serialize, Deserialize)]
 struct Found {
     cells: Vec<PoolCell>,
     climates: BTreeMap<usize, u64>,
@@ -85,7 +87,7 @@ struct Candidate {
 }
 
 /// What was seen of a pool.
-#[derive(Default)]
+#[derive(Default, Serialize, Deserialize)]
 struct SeenPool {
     counts: BTreeMap<usize, MonthCounts>,
     sample: Kept,
@@ -164,7 +166,13 @@ struct Accepted {
 
 /// Pools of known ground with cells enough that are sometimes wet, and no surface of water for a bed.
 fn candidates(context: &Context, water: &WaterProducts) -> Result<BTreeMap<i32, Candidate>, EngineError> {
-    let tiles = context.over_tiles("reading the beds of pools", |_, window| beds(context, water, window))?;
+    let working =
+        context.store.step(Step::Beds, "", context.tiles.len(), context.store.of_response(context.study));
+    let tiles = context.over_kept(&working, &context.tiles, &|_| Leaves::default(), |_, window| {
+        beds(context, water, window)
+    })?;
+    working.finish()?;
+    context.store.stop_after(Step::Beds)?;
     let mut pools: BTreeMap<i32, Found> = BTreeMap::new();
     for (pool, found) in tiles.into_iter().flatten() {
         let all = pools.entry(pool).or_default();
@@ -228,9 +236,13 @@ fn seen(
     water: &WaterProducts,
     candidates: &BTreeMap<i32, Candidate>,
 ) -> Result<BTreeMap<i32, SeenPool>, EngineError> {
-    let tiles = context.over_tiles("gathering the levels of pools", |tile, window| {
+    let working =
+        context.store.step(Step::Levels, "", context.tiles.len(), context.store.of_response(context.study));
+    let tiles = context.over_kept(&working, &context.tiles, &|_| Leaves::default(), |tile, window| {
         seen_in(context, water, candidates, tile, window)
     })?;
+    working.finish()?;
+    context.store.stop_after(Step::Levels)?;
     let mut all: BTreeMap<i32, SeenPool> = BTreeMap::new();
     for (pool, found) in tiles.into_iter().flatten() {
         let of_pool = all.entry(pool).or_default();

@@ -17,11 +17,15 @@ use crate::climates::Climates;
 use crate::error::EngineError;
 use crate::layers::Layers;
 use crate::progress::Progress;
+use crate::reuse::{Leaves, Store, Working};
 use lentic_habitat::water::{Masks, MonthAxis};
 use lentic_raster::{CellAreas, Grid, Scratch, Window};
 use lentic_study::Study;
 use rayon::prelude::*;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
 use std::path::{Path, PathBuf};
+use std::sync::LazyLock;
 
 /// What every stage needs.
 pub struct Context<'a> {
@@ -47,6 +51,8 @@ pub struct Context<'a> {
     pub files: TileFiles,
     /// Listener.
     pub progress: &'a dyn Progress,
+    /// What is kept of the steps.
+    pub store: &'a Store,
 }
 
 impl<'a> Context<'a> {
@@ -76,6 +82,7 @@ impl<'a> Context<'a> {
             work: work.to_path_buf(),
             files: TileFiles::new(work),
             progress,
+            store: nothing_kept(),
         })
     }
 
@@ -101,6 +108,52 @@ impl<'a> Context<'a> {
     /// When the disk refuses.
     pub fn words(&self, name: &str) -> Result<Scratch<u32>, EngineError> {
         Ok(Scratch::create(&self.work.join(format!("{name}.u32")), self.grid)?)
+    }
+
+    /// As [`Self::over_windows`], what each window gives and `leaves` taken from the store where they are there, and kept where they are not.
+    ///
+    /// # Errors
+    /// The first error in the order of the windows.
+    pub fn over_kept<'l, T: Serialize + DeserializeOwned + Send>(
+        &self,
+        working: &Working,
+        windows: &[Window],
+        leaves: &(dyn Fn(usize) -> Leaves<'l> + Sync),
+        work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
+    ) -> Result<Vec<T>, EngineError> {
+        self.over_own(working, windows, |at, window| {
+            working.window(at, &window, &leaves(at), || work(at, window))
+        })
+    }
+
+    /// Runs `work` on the windows that are this machine's to work on: all of them, or those of its share.
+    ///
+    /// # Errors
+    /// The first error in the order of the windows.
+    pub fn over_own<T: Send>(
+        &self,
+        working: &Working,
+        windows: &[Window],
+        work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
+    ) -> Result<Vec<T>, EngineError> {
+        let parts: Vec<(usize, Window)> = windows.iter().copied().enumerate().collect();
+        self.over_parts(working, &parts, |at, window| work(at, window))
+    }
+
+    /// As [`Self::over_own`], on some of a step's parts: each by its number, with its window.
+    ///
+    /// # Errors
+    /// The first error in the order of the parts.
+    pub fn over_parts<T: Send>(
+        &self,
+        working: &Working,
+        parts: &[(usize, Window)],
+        work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
+    ) -> Result<Vec<T>, EngineError> {
+        let own = working.own();
+        let (numbers, windows): (Vec<usize>, Vec<Window>) =
+            parts.iter().filter(|(part, _)| own.contains(part)).copied().unzip();
+        self.over_windows(working.title(), &windows, |at, window| work(numbers[at], window))
     }
 
     /// Runs `work` on every tile, in parallel, and returns the results in tile order. The stage is
@@ -139,6 +192,12 @@ impl<'a> Context<'a> {
         self.progress.finish();
         done.into_iter().collect()
     }
+}
+
+/// For what keeps nothing of its steps.
+fn nothing_kept() -> &'static Store {
+    static NOTHING: LazyLock<Store> = LazyLock::new(Store::nothing);
+    &NOTHING
 }
 
 /// Rows of a band.

@@ -4,18 +4,20 @@
 use super::Context;
 use super::water::{INFORMATIVE, WaterProducts};
 use crate::error::EngineError;
+use crate::reuse::{Leaves, Step};
 use lentic_habitat::drawdown::LineTable;
 use lentic_habitat::drawdown::curve::to_tenth;
 use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Design, Groups, Months};
 use lentic_habitat::water::count_all;
 use lentic_numerics::exact_sum::ExactSum;
-use lentic_raster::Scratch;
+use lentic_raster::{RawCells, Scratch};
 use lentic_study::settings::Role;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// How the fits of one group's cells went, inside the study area.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
 pub struct GroupCounts {
     /// Cells fitted.
     pub fitted: u64,
@@ -79,7 +81,11 @@ pub fn run(
     let slope_sd = context.floats("response_slope_sd")?;
     let months_per_unit = context.floats("response_months")?;
     let brier_saved = context.floats("response_brier_saved")?;
-    let tiles = context.over_tiles("fitting the response", |tile, window| {
+    let cells: [&dyn RawCells; 4] = [&slope, &slope_sd, &months_per_unit, &brier_saved];
+    let leaves = |tile: usize| Leaves { cells: cells.to_vec(), files: context.files.of_response(tile) };
+    let ingredients = context.store.of_response(context.study);
+    let working = context.store.step(Step::Response, "", context.tiles.len(), ingredients);
+    let tiles = context.over_kept(&working, &context.tiles, &leaves, |tile, window| {
         let wet = context.files.wet(tile, &context.axis)?;
         let codes = context.climates.groups(&context.layers, window)?;
         let pools = context.layers.pools(window)?;
@@ -141,6 +147,8 @@ pub fn run(
         brier_saved.write(&window, &saved)?;
         Ok((lines, counts))
     })?;
+    working.finish()?;
+    context.store.stop_after(Step::Response)?;
     let mut products = ResponseProducts {
         slope,
         slope_sd,

@@ -9,6 +9,7 @@ use crate::dilution::Dilution;
 use crate::error::EngineError;
 use crate::layers::NO_CLASS;
 use crate::measures::CaseCells;
+use crate::reuse::{Leaves, Step, Working};
 use lentic_habitat::drawdown::curve::Bound;
 use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
 use lentic_habitat::members::Member;
@@ -16,8 +17,9 @@ use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Beta, Design, Groups};
 use lentic_habitat::suitability::Measured;
 use lentic_habitat::water::{BitRows, bit};
-use lentic_raster::{Scratch, Window};
+use lentic_raster::{RawCells, Scratch, Window};
 use lentic_study::settings::{Drawdown, Role, Scenario};
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// A baseline or scenario with what its water answers to.
@@ -72,7 +74,7 @@ pub struct CaseWater {
 }
 
 /// Cells that a drawdown cannot be answered for.
-#[derive(Clone, Copy, Debug, Default)]
+#[derive(Clone, Copy, Debug, Default, Serialize, Deserialize)]
 pub(crate) struct Unknown {
     /// Wet cells of which it is not known how water follows its table.
     pub factor: u64,
@@ -129,9 +131,16 @@ pub fn run(
     }
     let (lines, curves) = answers;
     let by = AnswersBy { groups, lines, curves, off: &[], baseline: &cases[0] };
-    let tiles = context.over_tiles("answering the scenarios", |tile, window| {
-        one_tile(context, water, by, (cases, &years), &products, tile, window)
+    let (store, count) = (context.store, context.tiles.len());
+    let step = |case: &Case| {
+        store.step(Step::Scenario, &case.name, count, store.of_case(context.study, case.scenario))
+    };
+    let workings: Vec<Working> = cases.iter().map(step).collect();
+    let tiles = context.over_own(&workings[0], &context.tiles, |tile, window| {
+        one_tile(context, water, by, (cases, &years), (&products, &workings), tile, window)
     })?;
+    workings.into_iter().try_for_each(Working::finish)?;
+    store.stop_after(Step::Scenario)?;
     for (at, case) in cases.iter().enumerate() {
         let unknown: u64 = tiles.iter().map(|tile| tile[at].factor).sum();
         Unknown::refuse(unknown, &case.name)?;
@@ -428,26 +437,48 @@ fn one_tile(
     water: &WaterProducts,
     by: AnswersBy,
     (cases, years): (&[Case], &[Option<CaseYears>]),
-    products: &[CaseWater],
+    (products, workings): (&[CaseWater], &[Working]),
     tile: usize,
     window: Window,
 ) -> Result<Vec<Unknown>, EngineError> {
-    let wet = context.files.wet(tile, &context.axis)?;
-    let fits = (wet, context.files.coefficients(tile)?, context.files.covariances(tile)?);
-    let site = Site::new(context, water, by.lines, window, fits)?;
-    let mut unknown = vec![Unknown::default(); cases.len()];
-    for (((case, product), years), unknown) in cases.iter().zip(products).zip(years).zip(&mut unknown) {
-        let answer = site.answer(context, by, case, years.as_ref(), product.fall.is_some(), unknown)?;
-        product.hydroperiod.write(&window, &answer.months)?;
-        if let Some(years) = &answer.years {
-            years.write(&product.yearly)?;
-        }
-        product.hydroperiod_sd.write(&window, &answer.sds)?;
-        if let Some(fall) = &product.fall {
-            fall.write(&window, &answer.depth_falls)?;
-        }
+    // read where some case is not kept
+    let mut site: Option<Site> = None;
+    let mut all = Vec::with_capacity(cases.len());
+    for (((case, product), years), working) in cases.iter().zip(products).zip(years).zip(workings) {
+        let found = working.window(tile, &window, &product.leaves(), || {
+            let site = match &mut site {
+                Some(site) => site,
+                none => {
+                    let wet = context.files.wet(tile, &context.axis)?;
+                    let fits = (wet, context.files.coefficients(tile)?, context.files.covariances(tile)?);
+                    none.insert(Site::new(context, water, by.lines, window, fits)?)
+                }
+            };
+            let mut unknown = Unknown::default();
+            let with_fall = product.fall.is_some();
+            let answer = site.answer(context, by, case, years.as_ref(), with_fall, &mut unknown)?;
+            product.hydroperiod.write(&window, &answer.months)?;
+            if let Some(years) = &answer.years {
+                years.write(&product.yearly)?;
+            }
+            product.hydroperiod_sd.write(&window, &answer.sds)?;
+            if let Some(fall) = &product.fall {
+                fall.write(&window, &answer.depth_falls)?;
+            }
+            Ok(unknown)
+        })?;
+        all.push(found);
     }
-    Ok(unknown)
+    Ok(all)
+}
+
+impl CaseWater {
+    fn leaves(&self) -> Leaves<'_> {
+        let own: [&dyn RawCells; 2] = [&self.hydroperiod, &self.hydroperiod_sd];
+        let fall = self.fall.iter().map(|fall| fall as &dyn RawCells);
+        let yearly = self.yearly.iter().flat_map(YearlyCells::raw);
+        Leaves { cells: own.into_iter().chain(fall).chain(yearly).collect(), files: Vec::new() }
+    }
 }
 
 impl CaseCells for CaseWater {

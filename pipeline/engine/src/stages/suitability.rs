@@ -9,14 +9,16 @@ use crate::distribution::Counts;
 use crate::error::EngineError;
 use crate::layers::known;
 use crate::measures::CaseCells;
+use crate::reuse::{Leaves, Step};
 use crate::scoring::Scorer;
 use lentic_habitat::change::{Areas, ByClass, Change, is_habitat};
 use lentic_habitat::limiting::{UNKNOWN, factor_names};
 use lentic_habitat::patches::Standing;
 use lentic_habitat::suitability::Measured;
 use lentic_numerics::exact_sum::ExactSum;
-use lentic_raster::{Scratch, Window};
+use lentic_raster::{RawCells, Scratch, Window};
 use lentic_study::settings::Role;
+use serde::{Deserialize, Serialize};
 
 /// Why a cell is not assessed.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -43,7 +45,7 @@ pub const REASONS: usize = 5;
 pub const TABLE_ROLES: [Role; 3] = [Role::Zones, Role::WetlandClass, Role::LandCover];
 
 /// Areas of one scenario.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct ScenarioAreas {
     /// The whole study area.
     pub whole: Areas,
@@ -52,7 +54,7 @@ pub struct ScenarioAreas {
 }
 
 /// Where habitat by observed and by modelled hydroperiod differ, square metres.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct BaselineCheck {
     /// Habitat by both.
     pub both: ExactSum,
@@ -98,6 +100,14 @@ pub struct SuitabilityProducts {
 }
 
 impl SuitabilityProducts {
+    fn leaves(&self) -> Leaves<'_> {
+        let numbers = self.suitability.iter().chain([&self.observed]).map(|cells| cells as &dyn RawCells);
+        let codes = [&self.change, &self.standing, &self.limiting].into_iter().flatten();
+        let codes = codes.chain([&self.reason]).map(|cells| cells as &dyn RawCells);
+        let zones = self.zones.iter().map(|cells| cells as &dyn RawCells);
+        Leaves { cells: numbers.chain(codes).chain(zones).collect(), files: Vec::new() }
+    }
+
     /// Cells of a window that are compared: assessed in the baseline and in every scenario.
     ///
     /// # Errors
@@ -168,9 +178,12 @@ pub fn run(
     let yearly = yearly::observed(context, water, &cases[0])?;
     let record = RecordCells { hydroperiod: &water.hydroperiod, yearly };
     let scorer = Scorer::new(context.layers);
-    let tiles = context.over_tiles("scoring habitat", |_, window| {
+    let working = context.store.step(Step::Habitat, "", context.tiles.len(), context.store.of_habitat(study));
+    let tiles = context.over_kept(&working, &context.tiles, &|_| products.leaves(), |_, window| {
         one_tile(context, &scorer, water, cases, case_water, &record, &products, window)
     })?;
+    working.finish()?;
+    context.store.stop_after(Step::Habitat)?;
     let mut totals = Totals::new(context, cases.len());
     tiles.iter().for_each(|tile| totals.merge(tile));
     products.areas = totals.areas;
@@ -184,6 +197,7 @@ pub fn run(
 }
 
 /// What is added up over tiles.
+#[derive(Serialize, Deserialize)]
 struct Totals {
     areas: Vec<ScenarioAreas>,
     limits: Vec<LimitAreas>,

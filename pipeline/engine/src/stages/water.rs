@@ -4,6 +4,7 @@
 use super::{Context, curves, grid_cells, levels};
 use crate::blob::WetCells;
 use crate::error::EngineError;
+use crate::reuse::{Leaves, Step};
 use crate::stack::Stack;
 use lentic_habitat::record::{Enough, Permanence, Trend, read_record, trend};
 use lentic_habitat::response::SampleCell;
@@ -11,7 +12,7 @@ use lentic_habitat::spells::{half_change, longest_dry_run};
 use lentic_habitat::water::{BitRows, count_all};
 use lentic_habitat::yearly::wet_spells;
 use lentic_numerics::seed::hash64;
-use lentic_raster::Scratch;
+use lentic_raster::{RawCells, Scratch, Window};
 use lentic_study::settings::Role;
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
@@ -104,8 +105,27 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
     let keeps_dry = levels::wanted(study, context.climates) || curves::wanted(study);
     let images = stack.open(layer)?;
-
-    context.over_tiles("reading water", |tile, window| {
+    let cells: [&dyn RawCells; 14] = [
+        &state,
+        &inside,
+        &hydroperiod,
+        &frequency,
+        &recurrence,
+        &permanence,
+        &slope,
+        &p,
+        &dry_run,
+        &dry_run_censored,
+        &half,
+        &wet_spell,
+        &drying,
+        &dried,
+    ];
+    let leaves =
+        |tile: usize| Leaves { cells: cells.to_vec(), files: context.files.of_water(tile, keeps_dry) };
+    let ingredients = context.store.of_water(study, keeps_dry);
+    let working = context.store.step(Step::Water, "", context.tiles.len(), ingredients);
+    let compute = |tile: usize, window: Window| -> Result<Keeper, EngineError> {
         let rows = images.read(&context.layers, layer, &context.axis, window)?;
         let area = match &study.grid.area {
             Some(path) => lentic_raster::burn(path, context.grid, &window, false)?,
@@ -207,6 +227,10 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         wet_spell.write(&window, &wet_runs)?;
         drying.write(&window, &dryings)?;
         dried.write(&window, &dried_shares)?;
+        Ok(sample)
+    };
+    context.over_own(&working, &context.tiles, |tile, window| {
+        let sample = working.window(tile, &window, &leaves(tile), || compute(tile, window))?;
         let mut all = keeper.lock().unwrap_or_else(PoisonError::into_inner);
         for (group, cells) in sample {
             let of_group = all.entry(group).or_default();
@@ -216,6 +240,8 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         }
         Ok(())
     })?;
+    working.finish()?;
+    context.store.stop_after(Step::Water)?;
 
     let keeper = keeper.into_inner().unwrap_or_else(PoisonError::into_inner);
     let mut sample: Vec<((usize, usize), SampleCell)> =

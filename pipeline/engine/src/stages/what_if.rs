@@ -14,6 +14,7 @@ use crate::dilution::{Dilution, depths, dilutions, volumes};
 use crate::error::EngineError;
 use crate::layers::known;
 use crate::measures::CaseCells;
+use crate::reuse::{Ingredients, Leaves, Step, Working};
 use crate::scoring::{Scorer, Tile};
 use lentic_habitat::change::is_habitat;
 use lentic_habitat::members::{DepthError, Member};
@@ -21,6 +22,8 @@ use lentic_habitat::suitability::Measured;
 use lentic_raster::Window;
 use lentic_study::Study;
 use lentic_study::settings::Role;
+use serde::Serialize;
+use serde::de::DeserializeOwned;
 use std::rc::Rc;
 
 /// Bytes that the numbers of a window's years may take; where they are more, they are drawn anew for every variant.
@@ -129,30 +132,46 @@ impl<'a> WhatIf<'a> {
         Ok(cases.into_iter().zip(dilution).map(of).collect())
     }
 
-    /// Runs `work` on windows that cover the grid, in parallel, and returns the results in their order.
+    /// Runs a step on windows that cover the grid, in parallel, and returns the results in their order; they and what it `leaves` are kept.
     ///
     /// # Errors
     /// The first error in tile order.
-    pub fn over_tiles<T: Send>(
+    pub fn over_tiles<T: Serialize + DeserializeOwned + Send>(
         &self,
-        stage: &str,
+        step: (Step, Ingredients),
+        leaves: &Leaves,
         work: impl Fn(&Place) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
-        self.over_windows(stage, &windows(self.context), false, |_, place| work(place))
+        let windows: Vec<(usize, Window)> = windows(self.context).into_iter().enumerate().collect();
+        let (store, (step, ingredients)) = (self.context.store, step);
+        let working = store.step(step, "", windows.len(), ingredients);
+        let found = self.over_windows(
+            &working,
+            &windows,
+            false,
+            leaves,
+            |_, place| work(place),
+            |_, _, part| Ok(part),
+        )?;
+        working.finish()?;
+        store.stop_after(step)?;
+        Ok(found)
     }
 
-    /// Runs `work` on these windows, with their position, in parallel, and returns the results in their order; `with_roots` where members may have
+    /// Runs `work` on these windows, each with its number among the parts of the step, in parallel; what it finds is kept, and what `take` makes of it returned in their order; `with_roots` where members may have
     /// other coefficients.
     ///
     /// # Errors
     /// The first error in the order of the windows.
-    pub fn over_windows<T: Send>(
+    pub fn over_windows<T: Serialize + DeserializeOwned + Send, R: Send>(
         &self,
-        stage: &str,
-        windows: &[Window],
+        working: &Working,
+        parts: &[(usize, Window)],
         with_roots: bool,
+        leaves: &Leaves,
         work: impl Fn(usize, &Place) -> Result<T, EngineError> + Sync,
-    ) -> Result<Vec<T>, EngineError> {
+        take: impl Fn(usize, Window, T) -> Result<R, EngineError> + Sync,
+    ) -> Result<Vec<R>, EngineError> {
         let context = self.context;
         let scorer = Scorer::new(context.layers);
         let beyond = scorer.reach_of_water();
@@ -160,7 +179,7 @@ impl<'a> WhatIf<'a> {
         let with_fall = context.study.layer_with(Role::Depth).is_some();
         let scored: Vec<bool> =
             context.study.yearly_variables().map(|variable| variable.measure.averages_scores()).collect();
-        context.over_windows(stage, windows, |at, window| {
+        let compute = |at: usize, window: Window| {
             let about = window.with_margin(beyond, context.grid);
             let mut site = Site::about(context, self.water, self.by.lines, about, with_roots)?;
             if let Some(years) = &years {
@@ -179,6 +198,10 @@ impl<'a> WhatIf<'a> {
                 window,
             };
             work(at, &place)
+        };
+        context.over_parts(working, parts, |at, window| {
+            let found = working.window(at, &window, leaves, || compute(at, window))?;
+            take(at, window, found)
         })
     }
 }

@@ -4,10 +4,11 @@ use super::Context;
 use super::scenarios::Case;
 use super::water::{Water, WaterProducts};
 use crate::error::EngineError;
+use crate::reuse::{Leaves, Step};
 use lentic_habitat::response::{Beta, Design};
 use lentic_habitat::suitability::{Measured, score};
 use lentic_habitat::yearly::{Chance, Drawer, Room, Span, Tally, YEAR, YearPlan, cell_hash, filled};
-use lentic_raster::{Scratch, Window};
+use lentic_raster::{RawCells, Scratch, Window};
 use lentic_study::Study;
 use lentic_study::settings::{Measure, Variable};
 
@@ -45,6 +46,12 @@ impl YearlyCells {
             Some(score) => Measured::Years { measure, score: score.read(window)? },
             None => Measured::Numbers(measure),
         })
+    }
+
+    /// Its files.
+    pub fn raw(&self) -> impl Iterator<Item = &dyn RawCells> {
+        let score = self.score.iter().map(|score| score as &dyn RawCells);
+        std::iter::once(&self.measure as &dyn RawCells).chain(score)
     }
 }
 
@@ -260,7 +267,11 @@ pub fn observed(
         })
         .collect();
     let scores: Vec<_> = study.yearly_variables().map(score_table).collect();
-    context.over_tiles("counting years", |tile, window| {
+    let leaves =
+        |_: usize| Leaves { cells: products.iter().flat_map(YearlyCells::raw).collect(), files: Vec::new() };
+    let ingredients = context.store.of_years(study);
+    let working = context.store.step(Step::Years, "", context.tiles.len(), ingredients);
+    context.over_kept(&working, &context.tiles, &leaves, |tile, window| {
         let wet = context.files.wet(tile, &context.axis)?;
         let states = water.state.read(&window)?;
         let climates = context.climates.of_cells(&context.layers, window)?;
@@ -276,6 +287,8 @@ pub fn observed(
         }
         all.iter().zip(&products).try_for_each(|(means, to)| means.write(to, &window))
     })?;
+    working.finish()?;
+    context.store.stop_after(Step::Years)?;
     Ok(products)
 }
 

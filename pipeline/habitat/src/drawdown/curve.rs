@@ -3,6 +3,7 @@
 //! brim, above which water never stood.
 
 use crate::response::Beta;
+use serde::{Deserialize, Serialize};
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
@@ -42,7 +43,7 @@ pub fn to_tenth(ground: f64) -> f64 {
 }
 
 /// An assessed cell of a pool.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct PoolCell {
     /// Ground elevation, see [`tenths`].
     pub ground: i64,

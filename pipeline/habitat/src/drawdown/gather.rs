@@ -5,11 +5,12 @@ use crate::response::pooled::MonthCounts;
 use crate::response::{Beta, Design, Groups};
 use crate::water::{Bits, count_all};
 use lentic_numerics::stats::quantile_of_sorted;
+use serde::{Deserialize, Serialize};
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 /// What was seen on the cells of a bin. Whole numbers, so that the order of cells does not matter.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, Default, PartialEq, Serialize, Deserialize)]
 pub struct Seen {
     groups: BTreeMap<Option<i32>, u64>,
     months: u64,

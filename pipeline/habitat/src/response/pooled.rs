@@ -2,10 +2,11 @@
 
 use super::{Beta, Design, Groups, Months};
 use crate::water::{Bits, bit};
+use serde::{Deserialize, Serialize};
 
 /// How many of several cells of one climate were seen, and seen wet, in each month of the baseline. Whole numbers, so that the order of
 /// cells does not matter.
-#[derive(Clone, Debug, Default, PartialEq, Eq)]
+#[derive(Clone, Debug, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct MonthCounts {
     seen: Vec<u32>,
     wet: Vec<u32>,

@@ -4,6 +4,7 @@ use super::*;
 use crate::check::check;
 use crate::demo::{DEMO_SEED, DemoSize, write_demo};
 use crate::progress::Silent;
+use crate::reuse::{Ingredients, Leaves, Step};
 use crate::run::{cases, spreads};
 use crate::stages;
 use lentic_habitat::response::Groups;
@@ -52,7 +53,8 @@ fn a_variant_is_its_scenario_to_the_bit() {
     for (kind, changed) in changes.iter().enumerate() {
         let variants =
             what_if.of_members(cases.iter().map(|case| (case, changed.as_ref())).collect()).unwrap();
-        let tiles = what_if.over_windows("trying", &context.tiles, true, |_, place| {
+        let working = context.store.step(Step::Members, "", context.tiles.len(), Ingredients::default());
+        let find = |_: usize, place: &Place| {
             let seen = changed.as_ref().map(|member| place.of_member(member)).transpose()?;
             let place = seen.as_ref().unwrap_or(place);
             let inside = water.inside.read(&place.window)?;
@@ -68,7 +70,11 @@ fn a_variant_is_its_scenario_to_the_bit() {
                 moved[at] = bits(&found).iter().zip(bits(&left)).filter(|(a, b)| **a != *b).count();
             }
             Ok(moved)
-        });
+        };
+        let nothing = Leaves::default();
+        let parts: Vec<_> = context.tiles.iter().copied().enumerate().collect();
+        let tiles =
+            what_if.over_windows(&working, &parts, true, &nothing, find, |_, _, moved: Vec<usize>| Ok(moved));
         let moved: Vec<usize> = tiles.unwrap().iter().fold(vec![0; cases.len()], |sum, tile| {
             sum.iter().zip(tile).map(|(sum, tile)| sum + tile).collect()
         });

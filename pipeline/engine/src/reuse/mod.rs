@@ -1,0 +1,18 @@
+//! Reuse: what a step found on a tile is kept in a store and found again as long as everything it follows from is the same.
+
+mod ingredients;
+mod part;
+mod plan;
+mod recipes;
+mod shard;
+mod steps;
+mod store;
+mod working;
+
+pub use ingredients::Ingredients;
+pub use plan::{Planned, Standing, steps};
+pub use recipes::common;
+pub use shard::{Machines, Shard};
+pub use steps::Step;
+pub use store::{Counts, Store};
+pub use working::{Leaves, Working};

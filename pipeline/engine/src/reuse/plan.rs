@@ -1,0 +1,188 @@
+//! What a run would compute and what it would find kept, and why.
+
+use super::ingredients::Ingredients;
+use super::recipes::name_of;
+use super::shard::share_of;
+use super::steps::Step;
+use super::store::{Last, Store, named};
+use crate::check::Checked;
+use crate::costs::plan::Plan;
+use crate::stages::scenarios::Case;
+use crate::stages::{curves, levels};
+use lentic_study::Study;
+use lentic_study::settings::Scenario;
+use std::collections::BTreeSet;
+
+/// What would become of a step.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub enum Standing {
+    /// Every tile is kept.
+    Kept,
+    /// Tiles are missing; which shares of how many they fall to can be told from them.
+    Missing(Vec<usize>),
+    /// Nothing is there.
+    Nothing,
+    /// Hangs on what a step before gives, which is not known yet.
+    Hangs,
+}
+
+/// A step of a run as the store knows it.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct Planned {
+    /// The step.
+    pub step: Step,
+    /// The scenario, where the step is one of a scenario; else empty.
+    pub of: String,
+    /// Its tiles, where they are known.
+    pub tiles: Option<usize>,
+    /// Tiles that are kept.
+    pub kept: usize,
+    /// What would become of it.
+    pub standing: Standing,
+    /// Why it is not kept, in a few words; empty where it is.
+    pub why: String,
+}
+
+impl Planned {
+    /// What it does, for people.
+    pub fn title(&self) -> String {
+        match self.of.as_str() {
+            "" => self.step.title().to_string(),
+            of => format!("{}: {of}", self.step.title()),
+        }
+    }
+
+    /// Shares with something to do, of so many.
+    pub fn missing_shares(&self, of: usize) -> BTreeSet<usize> {
+        match (&self.standing, self.tiles) {
+            (Standing::Kept, _) => BTreeSet::new(),
+            (Standing::Missing(windows), Some(tiles)) => {
+                windows.iter().map(|window| share_of(*window, tiles, of)).collect()
+            }
+            _ => (0..of).collect(),
+        }
+    }
+}
+
+/// The steps of a study, in order, each with the scenario it is of.
+pub fn steps(checked: &Checked) -> Vec<(Step, Option<&Scenario>)> {
+    let study = &checked.study;
+    let cases = || std::iter::once(None).chain(study.scenarios.iter().map(Some));
+    let costs = {
+        let of = |scenario: Option<&'_ Scenario>| scenario.map(|s| s.name.clone()).unwrap_or_default();
+        let cases: Vec<Case> = cases()
+            .map(|scenario| Case {
+                name: of(scenario),
+                scenario,
+                designs: Vec::new(),
+                temperature: Vec::new(),
+                trend: Default::default(),
+            })
+            .collect();
+        !Plan::of(study, &cases).is_empty()
+    };
+    let uncertainty = study.uncertainty.as_ref();
+    let mut steps = Vec::new();
+    for step in Step::ALL {
+        let wanted = match step {
+            Step::Water | Step::Response | Step::Habitat => true,
+            Step::Beds | Step::Levels => levels::wanted(study, &checked.climates),
+            Step::PoolGround | Step::PoolWater => curves::wanted(study),
+            Step::Years => study.yearly_variables().next().is_some(),
+            Step::Costs => costs,
+            Step::Past => study.over_time_years.is_some(),
+            Step::Members => uncertainty.is_some(),
+            Step::Sensitivity => uncertainty.is_some_and(|uncertainty| uncertainty.sensitivity.is_some()),
+            Step::Scenario => {
+                steps.extend(cases().map(|scenario| (step, scenario)));
+                false
+            }
+        };
+        steps.extend(wanted.then_some((step, None)));
+    }
+    steps
+}
+
+impl Store {
+    fn ingredients_of(
+        &self,
+        study: &Study,
+        step: Step,
+        scenario: Option<&Scenario>,
+        keeps_dry: bool,
+    ) -> Ingredients {
+        match step {
+            Step::Water => self.of_water(study, keeps_dry),
+            Step::Beds | Step::Levels | Step::Response | Step::PoolGround | Step::PoolWater => {
+                self.of_response(study)
+            }
+            Step::Scenario => self.of_case(study, scenario),
+            Step::Years => self.of_years(study),
+            Step::Habitat => self.of_habitat(study),
+            Step::Costs => self.of_drying(study),
+            Step::Past => self.of_past(study),
+            Step::Members | Step::Sensitivity => self.of_members(study),
+        }
+    }
+
+    /// What a run of this study would find kept, step by step.
+    pub fn plan(&self, checked: &Checked) -> Vec<Planned> {
+        let study = &checked.study;
+        let keeps_dry = levels::wanted(study, &checked.climates) || curves::wanted(study);
+        let last = self.last();
+        let mut known = true;
+        let mut planned = Vec::new();
+        for (step, scenario) in steps(checked) {
+            let of = if step == Step::Scenario { name_of(scenario) } else { "" };
+            let name = named(step, of);
+            let ingredients = self.ingredients_of(study, step, scenario, keeps_dry);
+            let folder = Store::within(step, &name, &ingredients);
+            let tiles = self.windows(&folder).filter(|_| known);
+            let parts = if known { self.parts(&folder) } else { BTreeSet::new() };
+            let standing = match tiles {
+                _ if !known => Standing::Hangs,
+                None => Standing::Nothing,
+                Some(tiles) => match (0..tiles).filter(|at| !parts.contains(at)).collect::<Vec<_>>() {
+                    missing if missing.is_empty() => Standing::Kept,
+                    missing if missing.len() == tiles => Standing::Nothing,
+                    missing => Standing::Missing(missing),
+                },
+            };
+            let why = why(&standing, &last, &name, &ingredients);
+            match (&standing, tiles.and_then(|tiles| self.digest_of(&folder, tiles))) {
+                (Standing::Kept, Some(digest)) => self.knows(name, digest),
+                // what other scenarios or the steps of pools saw is not looked at by all that follow, but tells enough
+                _ => known &= step == Step::Scenario,
+            }
+            planned
+                .push((Planned { step, of: of.to_string(), tiles, kept: parts.len(), standing, why }, known));
+            // scenarios hang on the fits, not on each other; what follows hangs on all of them
+            let whole = |p: &Planned| p.standing == Standing::Kept;
+            if step == Step::Scenario && scenario.map(|s| &s.name) == study.scenarios.last().map(|s| &s.name)
+            {
+                known &= planned.iter().all(|(p, _)| whole(p));
+            }
+        }
+        planned.into_iter().map(|(planned, _)| planned).collect()
+    }
+}
+
+fn why(standing: &Standing, last: &Last, name: &str, ingredients: &Ingredients) -> String {
+    let earlier = last.runs.first().and_then(|run| run.get(name)).map(|used| &used.ingredients);
+    let changed: Vec<&str> = earlier.map_or_else(Vec::new, |earlier| {
+        let names = ingredients.changed_from(earlier).into_iter();
+        names.filter(|name| *standing != Standing::Hangs || !name.starts_with("what \"")).collect()
+    });
+    let other = match changed.len() {
+        0 => String::new(),
+        _ => format!("other than in the last run: {}", changed.join(", ")),
+    };
+    match (standing, earlier) {
+        (Standing::Kept, _) => String::new(),
+        (Standing::Missing(_), _) => "a run stopped here, or tiles were removed".into(),
+        (Standing::Nothing, None) => "not run yet".into(),
+        (Standing::Nothing, Some(_)) if other.is_empty() => "its tiles are not there any more".into(),
+        (Standing::Hangs, _) if other.is_empty() => "hangs on what the steps before give".into(),
+        _ => other,
+    }
+}

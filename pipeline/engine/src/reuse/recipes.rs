@@ -1,0 +1,258 @@
+//! What every step follows from. Whatever could change a step's cells has to stand here; what need not is left out, so that the
+//! step is found again after a change of it. A new section of the study does not compile until it is named in [`sections`].
+
+use super::ingredients::Ingredients;
+use super::steps::Step;
+use super::store::{Common, Store};
+use crate::check::Checked;
+use lentic_report::Input;
+use lentic_study::Study;
+use lentic_study::settings::{Climate, Drawdown, Layer, Role, Scenario, Series};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fmt::Debug;
+use std::fs::File;
+use std::path::Path;
+use std::sync::OnceLock;
+
+/// Digest of the program itself: another build may find other numbers under the same version. `None` where it cannot be read.
+fn program() -> Option<blake3::Hash> {
+    static DIGEST: OnceLock<Option<blake3::Hash>> = OnceLock::new();
+    *DIGEST.get_or_init(|| {
+        // what runs, even if another has been put in its place since
+        let mut file = File::open("/proc/self/exe").or_else(|_| File::open(std::env::current_exe()?)).ok()?;
+        let mut hasher = blake3::Hasher::new();
+        std::io::copy(&mut file, &mut hasher).ok()?;
+        Some(hasher.finalize())
+    })
+}
+
+/// What all steps of a run follow from; `None` where the program cannot tell itself from others.
+pub fn common(checked: &Checked, inputs: &[Input], tile: usize) -> Option<Common> {
+    let study = &checked.study;
+    let of = |label: &str| {
+        let own = inputs.iter().filter(|input| input.layer == label);
+        own.map(|input| format!("{} {}\n", input.bytes, input.content())).collect::<String>()
+    };
+    let libraries = format!("GDAL {}, PROJ {}", lentic_raster::gdal_version(), lentic_raster::proj_version());
+    let all = Ingredients::default()
+        .and("the program", program()?)
+        .text("its libraries", &libraries)
+        .text("the grid", &format!("{:?}{}", checked.grid, of("study area")))
+        .text("the size of tiles", &tile.to_string())
+        .text("seed", &study.seed.to_string())
+        .text("[period]", &told(study, &study.period));
+    let layers = study.layers.iter().map(|layer| {
+        let files = format!("{}{}", of(&layer.name), of(&format!("{} (legend)", layer.name)));
+        (layer.name.clone(), format!("{}\n{files}", settings_of(study, layer)))
+    });
+    let mut sections = sections(study);
+    // files beside the layers
+    let climate: String = inputs
+        .iter()
+        .filter(|input| input.layer.starts_with("climate"))
+        .map(|input| format!("{}\n", input.content()))
+        .collect();
+    sections.entry("[climate]").or_default().push_str(&climate);
+    sections.entry("[records]").or_default().push_str(&of("records"));
+    Some(Common { all, layers: layers.collect(), sections })
+}
+
+/// A setting in words that tell it from any other; paths as seen from the study, so that a study may move.
+fn told(study: &Study, setting: &impl Debug) -> String {
+    let folder = study.path.parent().unwrap_or(Path::new("")).to_string_lossy().into_owned();
+    let text = format!("{setting:?}");
+    if folder.is_empty() { text } else { text.replace(&folder, "") }
+}
+
+/// A layer without what is only told of it.
+fn settings_of(study: &Study, layer: &Layer) -> String {
+    let plain = Layer { source: String::new(), licence: String::new(), date: String::new(), ..layer.clone() };
+    told(study, &plain)
+}
+
+/// The sections of a study by name.
+fn sections(study: &Study) -> BTreeMap<&'static str, String> {
+    let Study {
+        path: _,
+        text: _,
+        name: _,
+        organism: _,
+        purpose: _,
+        contact: _,
+        licence: _,
+        // in what all steps follow from
+        seed: _,
+        grid: _,
+        period: _,
+        layers: _,
+        climate,
+        inundation,
+        requisites,
+        suitability,
+        patches,
+        records,
+        uncertainty,
+        // worked anew in every run
+        range: _,
+        population: _,
+        scenarios: _,
+        drying_ladder,
+        response_surface,
+        over_time_years,
+        water_requirement,
+        publication: _,
+        // what may be fetched changes nothing that is
+        network: _,
+    } = study;
+    let text = |name, text| (name, text);
+    BTreeMap::from([
+        text("[climate]", told(study, climate)),
+        text("[inundation]", told(study, inundation)),
+        text("[requisites]", told(study, requisites)),
+        text("[suitability]", told(study, suitability)),
+        text("[patches]", told(study, patches)),
+        text("[records]", told(study, records)),
+        text("[uncertainty]", told(study, uncertainty)),
+        text("[drying_ladder]", told(study, drying_ladder)),
+        text("[response_surface]", told(study, response_surface)),
+        text("[over_time]", told(study, over_time_years)),
+        text("[water_requirement]", told(study, water_requirement)),
+    ])
+}
+
+impl Common {
+    fn section(&self, list: Ingredients, name: &'static str) -> Ingredients {
+        list.text(name, self.sections.get(name).map_or("", String::as_str))
+    }
+
+    fn layers<'a>(&self, list: Ingredients, names: impl IntoIterator<Item = &'a str>) -> Ingredients {
+        let names: BTreeSet<&str> = names.into_iter().collect();
+        names
+            .into_iter()
+            .filter_map(|name| Some((name, self.layers.get(name)?)))
+            .fold(list, |list, (name, text)| list.text(format!("layer {name}"), text))
+    }
+}
+
+/// Layers that say which climate a cell has.
+fn of_climate(climate: &Climate) -> impl Iterator<Item = &str> {
+    let series = climate.series().filter_map(|(_, series)| match series {
+        Series::Layer(name) => Some(name.as_str()),
+        Series::Column { .. } => None,
+    });
+    climate.zones.as_deref().into_iter().chain(series)
+}
+
+/// Layers of the record of water and of what it answers to.
+fn of_water(study: &Study) -> Vec<&str> {
+    let roles =
+        [Role::Water, Role::Pools, Role::Ground].into_iter().filter_map(|role| study.layer_with(role));
+    let mut names: Vec<&str> = roles.map(|layer| layer.name.as_str()).collect();
+    names.extend(study.inundation.groups.as_deref());
+    names.extend(study.climate.iter().flat_map(of_climate));
+    names
+}
+
+/// What a case is called.
+pub fn name_of(scenario: Option<&Scenario>) -> &str {
+    scenario.map_or("baseline", |scenario| &scenario.name)
+}
+
+fn scenario_named(scenario: Option<&Scenario>) -> String {
+    format!("scenario {}", name_of(scenario))
+}
+
+impl Store {
+    fn after(&self, list: Ingredients, step: Step, of: &str) -> Ingredients {
+        list.and(
+            format!("what \"{}\" gave{}{of}", step.title(), if of.is_empty() { "" } else { " for " }),
+            self.digest(step, of),
+        )
+    }
+
+    /// The record of water; `keeps_dry`: whether cells never wet are kept too.
+    pub fn of_water(&self, study: &Study, keeps_dry: bool) -> Ingredients {
+        let common = &self.common;
+        let list = common.section(common.all.clone(), "[climate]");
+        let water = &study.inundation;
+        let kept = format!("{:?} {} {}", water.driver, water.minimum_months, water.minimum_calendar_months);
+        let ground = study.layer_with(Role::Ground).map(|layer| layer.name.as_str());
+        let layers = of_water(study).into_iter().filter(|name| Some(*name) != ground);
+        common.layers(list.text("minimum months", &kept).text("cells kept", &keeps_dry.to_string()), layers)
+    }
+
+    /// Everything up to the fit of cells follows from these.
+    fn of_fits(&self, study: &Study) -> Ingredients {
+        let common = &self.common;
+        let list = common.section(common.section(common.all.clone(), "[climate]"), "[inundation]");
+        self.after(common.layers(list, of_water(study)), Step::Water, "")
+    }
+
+    /// Pools and their levels, and the fit of cells.
+    pub fn of_response(&self, study: &Study) -> Ingredients {
+        self.of_fits(study)
+    }
+
+    /// Water of a case, `None` for the baseline. What pools with curves saw, and trends carried on, follow from the same.
+    pub fn of_case(&self, study: &Study, scenario: Option<&Scenario>) -> Ingredients {
+        let common = &self.common;
+        let yearly: Vec<_> = study.yearly_variables().collect();
+        let with_depth = study.layer_with(Role::Depth).is_some();
+        let list = self
+            .of_fits(study)
+            .text(scenario_named(scenario), &told(study, &scenario))
+            .text("yearly measures", &format!("{yearly:?} {with_depth}"));
+        let own = scenario.and_then(|scenario| match &scenario.drawdown {
+            Drawdown::Layer(name) => Some(name.as_str()),
+            _ => None,
+        });
+        let zones = study.layer_with(Role::Zones).map(|layer| layer.name.as_str());
+        let list = common.layers(list, own.into_iter().chain(zones));
+        self.after(list, Step::Response, "")
+    }
+
+    /// Yearly measures of the record.
+    pub fn of_years(&self, study: &Study) -> Ingredients {
+        let yearly: Vec<_> = study.yearly_variables().collect();
+        self.of_fits(study).text("yearly measures", &format!("{yearly:?}"))
+    }
+
+    /// Suitability and change of all cases.
+    pub fn of_habitat(&self, study: &Study) -> Ingredients {
+        let common = &self.common;
+        let mut list = common.section(common.section(self.of_fits(study), "[suitability]"), "[requisites]");
+        if study.suitability.threshold_rule.is_some() {
+            list = common.section(list, "[records]");
+        }
+        list = common.layers(list, study.layers.iter().map(|layer| layer.name.as_str()));
+        for scenario in std::iter::once(None).chain(study.scenarios.iter().map(Some)) {
+            list = list.text(scenario_named(scenario), &told(study, &scenario));
+            list = self.after(list, Step::Scenario, name_of(scenario));
+        }
+        self.after(list, Step::Years, "")
+    }
+
+    /// Steps of drying, surface, causes.
+    pub fn of_drying(&self, study: &Study) -> Ingredients {
+        let asked = ["[drying_ladder]", "[response_surface]", "[over_time]", "[water_requirement]"];
+        self.of_variants(study, &asked)
+    }
+
+    /// Habitat of past years.
+    pub fn of_past(&self, study: &Study) -> Ingredients {
+        self.of_variants(study, &["[over_time]"])
+    }
+
+    /// Members of uncertainty.
+    pub fn of_members(&self, study: &Study) -> Ingredients {
+        self.of_variants(study, &["[uncertainty]"])
+    }
+
+    /// What is found of variants of the study: `asked` names the sections that ask for it.
+    fn of_variants(&self, study: &Study, asked: &[&'static str]) -> Ingredients {
+        let list = self.after(self.of_habitat(study), Step::Habitat, "");
+        let list = self.after(list, Step::Response, "");
+        let list = self.common.section(list, "[patches]");
+        asked.iter().fold(list, |list, name| self.common.section(list, name))
+    }
+}

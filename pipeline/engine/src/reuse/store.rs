@@ -1,0 +1,300 @@
+//! The store: a folder beside the run folder that keeps what steps found, tile by tile, so that a later run computes only what
+//! changed, a run that was stopped goes on, and several machines may share one run.
+//!
+//! `STEP/KEY/TILE.part` holds a tile, `STEP/KEY/windows` says how many there are, `STEP/KEY/done` that a step is whole, by its digest, `last.json` names what the
+//! latest finished runs used. A part is named by the digest of everything it follows from and proves its own content, so that it is either right or
+//! computed anew; nothing in the store needs a lock.
+
+use super::ingredients::Ingredients;
+use super::part::Part;
+use super::shard::Machines;
+use super::steps::Step;
+use super::working::Working;
+use crate::error::{EngineError, io};
+use crate::inputs;
+use crate::watch::Watched;
+use blake3::{Hash, Hasher};
+use lentic_report::Input;
+use serde::{Deserialize, Serialize};
+use std::collections::{BTreeMap, BTreeSet};
+use std::fs::{self, Permissions};
+use std::os::unix::fs::PermissionsExt;
+use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+
+/// How many finished runs' parts stay.
+const RUNS_KEPT: usize = 2;
+/// Says that a folder is a store.
+const LAST: &str = "last.json";
+
+/// What a run used of a step: its part of the store and what it followed from.
+#[derive(Clone, Debug, Serialize, Deserialize)]
+pub struct Used {
+    /// Folder in the store, with `/`.
+    pub folder: String,
+    /// What it follows from.
+    pub ingredients: Ingredients,
+}
+
+/// What the latest finished runs used, by step and what of, the latest first.
+#[derive(Clone, Debug, Default, Serialize, Deserialize)]
+pub struct Last {
+    /// Runs.
+    pub runs: Vec<BTreeMap<String, Used>>,
+}
+
+/// How much of a run was found in the store.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct Counts {
+    /// Parts found.
+    pub kept: usize,
+    /// Parts computed.
+    pub computed: usize,
+}
+
+/// The store of a run; with no folder nothing is kept.
+#[derive(Debug)]
+pub struct Store {
+    folder: Option<PathBuf>,
+    /// What every step follows from.
+    pub(super) common: Common,
+    pub(super) machines: Machines,
+    used: Mutex<BTreeMap<String, Used>>,
+    pub(super) digests: Mutex<BTreeMap<String, Hash>>,
+    pub(super) counts: Mutex<Counts>,
+    /// The inputs, which must stay as they are.
+    watched: (Watched, Vec<Input>),
+    /// Why nothing more is kept, once the disk refused.
+    pub(super) failure: Mutex<Option<String>>,
+}
+
+/// Ingredients by where they come from.
+#[derive(Clone, Debug, Default)]
+pub struct Common {
+    /// Of every step.
+    pub all: Ingredients,
+    /// Sections of the study, by name.
+    pub sections: BTreeMap<&'static str, String>,
+    /// Layers: settings and digest of the files.
+    pub layers: BTreeMap<String, String>,
+}
+
+impl Store {
+    /// A store that keeps nothing.
+    pub fn nothing() -> Self {
+        Store::over(None, Common::default(), Machines::One)
+    }
+
+    /// A store that holds nothing and is not written, for a plan.
+    pub fn empty(common: Common) -> Self {
+        Store::over(None, common, Machines::One)
+    }
+
+    fn over(folder: Option<PathBuf>, common: Common, machines: Machines) -> Self {
+        Store {
+            folder,
+            common,
+            machines,
+            used: Mutex::default(),
+            digests: Mutex::default(),
+            counts: Mutex::default(),
+            watched: Default::default(),
+            failure: Mutex::default(),
+        }
+    }
+
+    /// Opens a store, made where there is none.
+    ///
+    /// # Errors
+    /// A folder that holds something else, or cannot be made.
+    pub fn open(folder: &Path, common: Common, machines: Machines) -> Result<Self, EngineError> {
+        let refused = |reason: String| EngineError::Store { folder: folder.to_path_buf(), reason };
+        let other = "give another with --kept, or run with --keep-nothing";
+        if folder.exists() {
+            let mut entries =
+                fs::read_dir(folder).map_err(|e| refused(format!("it cannot be read ({e}); {other}")))?;
+            if entries.next().is_some() && !folder.join(LAST).is_file() {
+                return Err(refused(format!("it holds files that are no kept steps of lentic; {other}")));
+            }
+        }
+        let made = fs::create_dir_all(folder).and_then(|()| {
+            // exact places of a sensitive animal: for the owner only, where the file system keeps modes
+            let _ = fs::set_permissions(folder, Permissions::from_mode(0o700));
+            let last = folder.join(LAST);
+            if last.exists() { Ok(()) } else { fs::write(&last, "{\"runs\":[]}\n") }
+        });
+        made.map_err(|e| refused(format!("it cannot be written ({e}); {other}")))?;
+        Ok(Store::over(Some(folder.to_path_buf()), common, machines))
+    }
+
+    /// The store of a run that reads these inputs.
+    #[must_use]
+    pub fn watching(self, files: Watched, inputs: &[Input]) -> Self {
+        Store { watched: (files, inputs.to_vec()), ..self }
+    }
+
+    /// Asks whether all inputs stayed as they were. Where one did not, what this run kept may be of either, and is removed.
+    ///
+    /// # Errors
+    /// An input that changed, or a server that gives no useful answer.
+    pub fn inputs_unchanged(&self) -> Result<(), EngineError> {
+        let (files, inputs) = &self.watched;
+        let found = files.unchanged().and_then(|()| inputs::unchanged_on_servers(inputs));
+        if let (Err(_), Some(folder)) = (&found, &self.folder) {
+            let used = self.used.lock().unwrap_or_else(PoisonError::into_inner);
+            for used in used.values() {
+                let path = folder.join(&used.folder);
+                fs::remove_dir_all(&path).map_err(io(&path))?;
+            }
+        }
+        found
+    }
+
+    /// Begins a step over so many windows; `of` tells apart what one step does several times, "" where it does so once.
+    pub fn step(&self, step: Step, of: &str, windows: usize, ingredients: Ingredients) -> Working<'_> {
+        let name = named(step, of);
+        let folder = self.folder.as_ref().map(|store| {
+            let within = Store::within(step, &name, &ingredients);
+            let mut used = self.used.lock().unwrap_or_else(PoisonError::into_inner);
+            used.insert(name.clone(), Used { folder: within.clone(), ingredients });
+            store.join(within)
+        });
+        // a plan has to know how many tiles there are; where this fails, keeping a tile fails too and is told
+        if let Some(folder) = folder.as_ref().filter(|folder| !folder.join(WINDOWS).is_file()) {
+            let _ = fs::create_dir_all(folder)
+                .map_err(io(folder))
+                .and_then(|()| write_whole(&folder.join(WINDOWS), &windows.to_string()));
+        }
+        Working::new(self, step, name, folder, windows)
+    }
+
+    /// Where the parts of a step are in a store.
+    pub(super) fn within(step: Step, name: &str, ingredients: &Ingredients) -> String {
+        let key = ingredients.key(name).to_hex();
+        format!("{}/{}", step.word(), &key[..32])
+    }
+
+    /// How many windows a step was begun over.
+    pub(super) fn windows(&self, within: &str) -> Option<usize> {
+        fs::read_to_string(self.folder.as_ref()?.join(within).join(WINDOWS)).ok()?.trim().parse().ok()
+    }
+
+    /// Digest of a step all of whose parts are there.
+    pub(super) fn digest_of(&self, within: &str, windows: usize) -> Option<Hash> {
+        let folder = self.folder.as_ref()?.join(within);
+        let done =
+            fs::read_to_string(folder.join(DONE)).ok().and_then(|text| Hash::from_hex(text.trim()).ok());
+        done.or_else(|| {
+            let parts = (0..windows).map(|at| {
+                Part::read(&folder.join(format!("{at}.part")), &address(Path::new(within), at), false)
+            });
+            let digests = parts.enumerate().map(|(at, part)| Some((at, part?.1)));
+            Some(digest_of_all(digests.collect::<Option<Vec<_>>>()?))
+        })
+    }
+
+    /// Remembers what a step gave.
+    pub(super) fn knows(&self, name: String, digest: Hash) {
+        self.digests.lock().unwrap_or_else(PoisonError::into_inner).insert(name, digest);
+    }
+
+    /// Digest of a step that is whole, by its name; of nothing where nothing is kept.
+    pub fn digest(&self, step: Step, of: &str) -> Hash {
+        let digests = self.digests.lock().unwrap_or_else(PoisonError::into_inner);
+        digests.get(&named(step, of)).copied().unwrap_or_else(|| blake3::hash(b""))
+    }
+
+    /// How much was found and how much computed so far.
+    pub fn counts(&self) -> Counts {
+        *self.counts.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Why nothing more is kept, if the disk refused.
+    pub fn failure(&self) -> Option<String> {
+        self.failure.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// What the latest finished runs used.
+    pub fn last(&self) -> Last {
+        self.folder.as_deref().map(last_of).unwrap_or_default()
+    }
+
+    /// Parts of a step there are, by window.
+    pub fn parts(&self, within: &str) -> BTreeSet<usize> {
+        let Some(folder) = self.folder.as_ref().map(|store| store.join(within)) else {
+            return BTreeSet::new();
+        };
+        let entries = fs::read_dir(folder).into_iter().flatten().flatten();
+        let number = |entry: fs::DirEntry| entry.file_name().to_str()?.strip_suffix(".part")?.parse().ok();
+        entries.filter_map(number).collect()
+    }
+
+    /// Remembers what this finished run used, and removes what neither it nor the finished run before used.
+    ///
+    /// # Errors
+    /// When the disk refuses.
+    pub fn close(&self) -> Result<(), EngineError> {
+        let Some(folder) = &self.folder else { return Ok(()) };
+        let used = self.used.lock().unwrap_or_else(PoisonError::into_inner).clone();
+        let mut last = last_of(folder);
+        last.runs.insert(0, used);
+        last.runs.truncate(RUNS_KEPT);
+        write_whole(&folder.join(LAST), &serde_json::to_string(&last).unwrap_or_default())?;
+        let wanted: BTreeSet<&str> =
+            last.runs.iter().flat_map(BTreeMap::values).map(|used| used.folder.as_str()).collect();
+        for step in Step::ALL {
+            let of_step = folder.join(step.word());
+            for entry in fs::read_dir(&of_step).into_iter().flatten().flatten() {
+                let within = format!("{}/{}", step.word(), entry.file_name().to_string_lossy());
+                if !wanted.contains(within.as_str()) {
+                    // another program may be at it: what stays is removed by the next run
+                    let _ = fs::remove_dir_all(entry.path());
+                }
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The name that a step is told apart by.
+pub(super) fn named(step: Step, of: &str) -> String {
+    if of.is_empty() { step.word().to_string() } else { format!("{} {of}", step.word()) }
+}
+
+/// Says that a step is whole: its digest.
+pub(super) const DONE: &str = "done";
+/// Says how many windows a step works on.
+const WINDOWS: &str = "windows";
+
+/// What tells a part from all others: its step with all that it follows from (the last two names of the folder), and its number.
+pub(super) fn address(folder: &Path, at: usize) -> Hash {
+    let names: Vec<_> = folder.iter().rev().take(2).map(|name| name.to_string_lossy()).collect();
+    blake3::hash(format!("{names:?} {at}").as_bytes())
+}
+
+/// Digest of a step from those of its parts, by window.
+pub(super) fn digest_of_all(digests: impl IntoIterator<Item = (usize, Hash)>) -> Hash {
+    let mut hasher = Hasher::new();
+    for (at, digest) in digests {
+        hasher.update(&(at as u64).to_le_bytes());
+        hasher.update(digest.as_bytes());
+    }
+    hasher.finalize()
+}
+
+fn last_of(folder: &Path) -> Last {
+    // a damaged list of runs costs nothing but the words of a plan
+    fs::read_to_string(folder.join(LAST))
+        .ok()
+        .and_then(|text| serde_json::from_str(&text).ok())
+        .unwrap_or_default()
+}
+
+/// Writes a text, whole or not at all.
+pub(super) fn write_whole(path: &Path, text: &str) -> Result<(), EngineError> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    let file = tempfile::Builder::new().prefix(".whole-").tempfile_in(folder).map_err(io(path))?;
+    fs::write(file.path(), text).map_err(io(path))?;
+    file.persist(path).map_err(|error| io(path)(error.error))?;
+    Ok(())
+}
