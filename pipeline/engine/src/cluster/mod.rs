@@ -7,7 +7,13 @@ mod slurm;
 pub use scripts::{Script, scripts, shares_text};
 pub use slurm::{Submitted, scheduled, submit};
 
+use crate::check::check;
 use crate::error::EngineError;
+use crate::progress::Progress;
+use crate::reuse::Step;
+use crate::run::RunOptions;
+use crate::shards::{plan, shared_steps};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// What every job of a run has in common.
@@ -56,6 +62,37 @@ fn refused(reason: impl Into<String>) -> EngineError {
 fn text_of(path: &Path) -> Result<&str, EngineError> {
     let text = path.to_str().filter(|text| !text.contains(char::is_control));
     text.ok_or_else(|| {
-        refused(format!("the path {} holds characters that cannot stand in a script; rename it", path.display()))
+        refused(format!(
+            "the path {} holds characters that cannot stand in a script; rename it",
+            path.display()
+        ))
     })
+}
+
+/// The steps of a run with the shares to be computed: all, or (`again`) those that are not kept yet.
+///
+/// # Errors
+/// A study that is refused, an input that cannot be read, or a store that is none.
+pub fn steps(
+    work: &Work,
+    options: &RunOptions,
+    again: bool,
+    progress: &dyn Progress,
+) -> Result<Vec<StepShares>, EngineError> {
+    let numbers = shared_steps(&check(&work.study)?);
+    let mut missing: Vec<BTreeSet<usize>> = vec![(0..work.shards).collect(); numbers.len()];
+    if again {
+        missing = vec![BTreeSet::new(); numbers.len()];
+        for planned in plan(&work.study, options, progress)?.steps {
+            if let Some(at) = numbers.iter().position(|step| *step == planned.step) {
+                missing[at].extend(planned.missing_shares(work.shards));
+            }
+        }
+    }
+    let one = |(at, (step, shares)): (usize, (&Step, BTreeSet<usize>))| StepShares {
+        step: at + 1,
+        title: step.title().into(),
+        shares: shares.into_iter().collect(),
+    };
+    Ok(numbers.iter().zip(missing).enumerate().map(one).collect())
 }

@@ -38,12 +38,21 @@ pub fn scripts(profile: &Profile, work: &Work, steps: &[StepShares]) -> Result<V
         made.push(Script { name, what, shares: step.shares.clone(), text: text(&lines), log });
     }
     let mut lines = head("merge", profile);
-    let (time, memory) = (profile.merge_time.as_ref().or(profile.time.as_ref()), profile.merge_memory.as_ref().or(profile.memory.as_ref()));
+    let (time, memory) = (
+        profile.merge_time.as_ref().or(profile.time.as_ref()),
+        profile.merge_memory.as_ref().or(profile.memory.as_ref()),
+    );
     lines.extend(limits(&time.cloned(), &memory.cloned(), profile.merge_cpus.or(profile.cpus)));
     lines.extend(body(profile));
     lines.push(command(work, "merge", "")?);
     let log = "merge-%j.log".into();
-    made.push(Script { name: "merge".into(), what: "putting the run together".into(), shares: Vec::new(), text: text(&lines), log });
+    made.push(Script {
+        name: "merge".into(),
+        what: "putting the run together".into(),
+        shares: Vec::new(),
+        text: text(&lines),
+        log,
+    });
     Ok(made)
 }
 
@@ -85,7 +94,10 @@ fn command(work: &Work, what: &str, which: &str) -> Result<String, EngineError> 
     if let Some(kept) = &work.kept {
         words.extend(["--kept".into(), quoted(text_of(kept)?)]);
     }
-    words.push(format!("--tile {} --shards {} --threads \"${{SLURM_CPUS_PER_TASK:-1}}\" --quiet", work.tile, work.shards));
+    words.push(format!(
+        "--tile {} --shards {} --threads \"${{SLURM_CPUS_PER_TASK:-1}}\" --quiet",
+        work.tile, work.shards
+    ));
     words.extend(Some(which.to_string()).filter(|which| !which.is_empty()));
     // last, behind --, so that no name passes for an option
     words.extend(["--".into(), quoted(text_of(&work.study)?)]);
@@ -107,7 +119,9 @@ pub fn shares_text(shares: &[usize]) -> String {
             _ => runs.push((share, share)),
         }
     }
-    let one = |(first, last): (usize, usize)| if first == last { first.to_string() } else { format!("{first}-{last}") };
+    let one = |(first, last): (usize, usize)| {
+        if first == last { first.to_string() } else { format!("{first}-{last}") }
+    };
     runs.into_iter().map(one).collect::<Vec<_>>().join(",")
 }
 
@@ -128,8 +142,16 @@ mod tests {
     }
 
     fn steps() -> Vec<StepShares> {
-        let step = |step, title: &str, shares: &[usize]| StepShares { step, title: title.into(), shares: shares.to_vec() };
-        vec![step(1, "reading water", &[3, 7]), step(2, "fitting the response", &[]), step(3, "scoring habitat", &[0, 1, 2, 3, 4, 5, 6, 7])]
+        let step = |step, title: &str, shares: &[usize]| StepShares {
+            step,
+            title: title.into(),
+            shares: shares.to_vec(),
+        };
+        vec![
+            step(1, "reading water", &[3, 7]),
+            step(2, "fitting the response", &[]),
+            step(3, "scoring habitat", &[0, 1, 2, 3, 4, 5, 6, 7]),
+        ]
     }
 
     #[test]
@@ -155,7 +177,10 @@ mod tests {
             ..Profile::default()
         };
         let made = scripts(&profile, &work(), &steps()).unwrap();
-        let told: Vec<String> = made.iter().map(|script| format!("== {} ({}; {})\n{}", script.name, script.what, script.log, script.text)).collect();
+        let told: Vec<String> = made
+            .iter()
+            .map(|script| format!("== {} ({}; {})\n{}", script.name, script.what, script.log, script.text))
+            .collect();
         insta::assert_snapshot!("scripts", told.join("\n"));
         // what is not said is left to the cluster
         let bare = scripts(&Profile::default(), &work(), &steps()).unwrap();
@@ -166,12 +191,16 @@ mod tests {
     /// The shell gives back every path as it was: `sh` is the oracle.
     #[test]
     fn paths_reach_the_program_whatever_they_hold() {
-        for name in ["plain", "two words", "it's", "$(touch no)", "`no`", "a\"b", "-x", "*", "\\", "é", "a;b&c|d"] {
+        for name in
+            ["plain", "two words", "it's", "$(touch no)", "`no`", "a\"b", "-x", "*", "\\", "é", "a;b&c|d"]
+        {
             let line = format!("printf %s {}", quoted(name));
             let output = std::process::Command::new("sh").args(["-c", &line]).output().unwrap();
             assert_eq!(String::from_utf8(output.stdout).unwrap(), name);
         }
         let broken = Work { out: PathBuf::from("/data/a\nb"), ..work() };
-        assert!(scripts(&Profile::default(), &broken, &steps()).unwrap_err().to_string().contains("rename it"));
+        assert!(
+            scripts(&Profile::default(), &broken, &steps()).unwrap_err().to_string().contains("rename it")
+        );
     }
 }

@@ -52,12 +52,20 @@ pub fn submit(work: &Work, scripts: &[Script]) -> Result<Vec<Submitted>, EngineE
     fs::create_dir_all(&folder).map_err(io(&folder))?;
     // Slurm's own signs in a path would be replaced
     if text_of(&folder)?.contains(['%', '\\']) {
-        return Err(refused(format!("the path {} holds % or \\, which Slurm would take for signs of its own; choose another --out", folder.display())));
+        return Err(refused(format!(
+            "the path {} holds % or \\, which Slurm would take for signs of its own; choose another --out",
+            folder.display()
+        )));
     }
     let mut done: Vec<Submitted> = Vec::new();
     for script in scripts {
         match one(&folder, script, done.last().map(|job| job.job)) {
-            Ok(job) => done.push(Submitted { job, name: script.name.clone(), what: script.what.clone(), shares: script.shares.clone() }),
+            Ok(job) => done.push(Submitted {
+                job,
+                name: script.name.clone(),
+                what: script.what.clone(),
+                shares: script.shares.clone(),
+            }),
             Err(error) => {
                 take_back(&done);
                 return Err(error);

@@ -16,8 +16,19 @@ const NAME: &str = "profile";
 
 /// Options of sbatch that `lentic submit` sets itself.
 const OWN: [&str; 13] = [
-    "array", "dependency", "output", "error", "parsable", "job-name", "wrap", "kill-on-invalid-dep", "account", "partition", "time",
-    "mem", "cpus-per-task",
+    "array",
+    "dependency",
+    "output",
+    "error",
+    "parsable",
+    "job-name",
+    "wrap",
+    "kill-on-invalid-dep",
+    "account",
+    "partition",
+    "time",
+    "mem",
+    "cpus-per-task",
 ];
 
 /// Reads a profile.
@@ -88,7 +99,9 @@ fn senseless(profile: &Profile, source: &Source) -> Vec<Problem> {
         let known = option.strip_prefix("--").map(|rest| rest.split('=').next().unwrap_or_default());
         let help = match known {
             None | Some("") => "an option of sbatch begins with --, as in \"--constraint=fast\"".to_string(),
-            Some(known) if OWN.contains(&known) => format!("--{known} is set by lentic submit; see its own keys"),
+            Some(known) if OWN.contains(&known) => {
+                format!("--{known} is set by lentic submit; see its own keys")
+            }
             Some(_) if !plain(option) => "write it on one line".into(),
             Some(_) => continue,
         };
@@ -97,7 +110,11 @@ fn senseless(profile: &Profile, source: &Source) -> Vec<Problem> {
     for (i, line) in profile.before.iter().enumerate() {
         if line.contains(['\n', '\r', '\0']) {
             let at = item("before", i);
-            found.push(source.problem(&at, format!("{at} is more than one line"), "write each line by itself".into()));
+            found.push(source.problem(
+                &at,
+                format!("{at} is more than one line"),
+                "write each line by itself".into(),
+            ));
         }
     }
     found
@@ -116,7 +133,10 @@ fn is_time(text: &str) -> bool {
 /// Whether Slurm reads a text as an amount of memory (sbatch(1), --mem); the unit must be there, as it is easily forgotten.
 fn is_size(text: &str) -> bool {
     let digits = text.trim_end_matches(['K', 'M', 'G', 'T']);
-    text.len() == digits.len() + 1 && !digits.is_empty() && digits.len() <= 9 && digits.bytes().all(|byte| byte.is_ascii_digit())
+    text.len() == digits.len() + 1
+        && !digits.is_empty()
+        && digits.len() <= 9
+        && digits.bytes().all(|byte| byte.is_ascii_digit())
 }
 
 #[cfg(test)]
@@ -132,9 +152,15 @@ mod tests {
     #[test]
     fn the_template_can_be_used() {
         let profile = parse(Path::new("slurm.toml"), TEMPLATE.into()).unwrap();
-        assert_eq!((profile.time.as_deref(), profile.cpus, profile.at_once), (Some("02:00:00"), Some(4), Some(100)));
+        assert_eq!(
+            (profile.time.as_deref(), profile.cpus, profile.at_once),
+            (Some("02:00:00"), Some(4), Some(100))
+        );
         // and all that it shows commented out
-        let open = TEMPLATE.replace("# account", "account").replace("# partition", "partition").replace("# options", "options");
+        let open = TEMPLATE
+            .replace("# account", "account")
+            .replace("# partition", "partition")
+            .replace("# options", "options");
         let open = open.replace("# before", "before").replace("# program", "program");
         let profile = parse(Path::new("slurm.toml"), open).unwrap();
         assert_eq!(profile.options, ["--constraint=local-disk"]);
