@@ -59,7 +59,7 @@ impl Slurm {
     fn submit(&self, basin: &Basin, more: &[&str]) -> Outcome {
         let mut command = lentic();
         command.env("SLURM_CONF", &self.configuration).arg("submit").arg(basin.study());
-        command.arg("--out").arg(basin.folder().join(OUT)).args(["--shards", SHARES]);
+        command.arg("--out").arg(basin.folder().join(OUT)).args(["--shards", SHARES, "--tile", "32"]);
         command.arg("--profile").arg(basin.folder().join("profile.toml")).args(more);
         Outcome::of(&mut command)
     }
@@ -104,7 +104,7 @@ fn logs(jobs: &Path, begin: &str) -> Vec<String> {
 fn arrays_and_a_merge_give_the_bytes_of_one_process_and_a_failed_share_goes_again_alone() {
     let Some(slurm) = Slurm::start() else { return };
     let basin = Basin::small();
-    let alone = basin.run("alone", &["--keep-nothing"]);
+    let alone = basin.run("alone", &[]);
     let out = basin.folder().join(OUT);
     let jobs = basin.folder().join(format!("{OUT}.jobs"));
     // share 1 of step 2 meets a broken machine the first time
@@ -199,7 +199,7 @@ fn the_manifest_of_kubernetes_runs_a_study() {
         text.lines().map(str::trim).filter(|line| line.starts_with("exec lentic shard ")).collect();
     assert_eq!(commands.len(), 2, "{commands:?}");
     let basin = Basin::small();
-    let (run, alone) = (basin.folder().join("pods"), basin.run("alone", &["--keep-nothing"]));
+    let (run, alone) = (basin.folder().join("pods"), basin.run("alone", &[]));
     let program = PathBuf::from(lentic().get_program());
     let path = format!("{}:{}", program.parent().unwrap().display(), std::env::var("PATH").unwrap());
     let shares = 2;
