@@ -78,7 +78,7 @@ const CHANGES: [Change; 13] = [
     ),
     (
         "the public edition",
-        |b| b.edit("study.toml", "[publication]", "[publication]\nwithhold_under_ha = 3.0"),
+        |b| b.edit("study.toml", "withhold_under_ha = 1.0", "withhold_under_ha = 3.0"),
         &[],
     ),
     (
@@ -93,7 +93,7 @@ const CHANGES: [Change; 13] = [
     ),
     ("a month of the climate", another_climate, ALL),
     ("a year of water", another_year, ALL),
-    ("the seed", |b| b.edit("study.toml", "seed = 20", "seed = 21"), ALL),
+    ("the seed", |b| b.edit("study.toml", "seed = 1\n", "seed = 2\n"), ALL),
     ("the study's folder", |_| {}, &[]),
 ];
 
@@ -167,8 +167,7 @@ fn after_every_change_a_run_is_as_if_it_were_the_first() {
             assert_eq!(steps, expected, "{what}");
         }
         assert_eq!(computed == 0, expected.is_empty(), "{what}: {computed} computed");
-        // nothing of what a plan calls kept is computed
-        assert_eq!(kept > 0, steps.len() < 14 && expected != ALL, "{what}: {kept} kept, {computed} computed");
+        assert_eq!(kept > 0, expected != ALL, "{what}: {kept} kept, {computed} computed");
         assert!(computed <= all + 8, "{what}");
     }
 }

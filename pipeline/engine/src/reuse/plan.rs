@@ -130,13 +130,19 @@ impl Store {
         let study = &checked.study;
         let keeps_dry = levels::wanted(study, &checked.climates) || curves::wanted(study);
         let last = self.last();
-        let mut known = true;
+        // whether it is known what the steps up to the fits, the scenarios, and years and habitat give
+        let (mut fits, mut scenarios, mut after) = (true, true, true);
         let mut planned = Vec::new();
         for (step, scenario) in steps(checked) {
             let of = if step == Step::Scenario { name_of(scenario) } else { "" };
             let name = named(step, of);
             let ingredients = self.ingredients_of(study, step, scenario, keeps_dry);
             let folder = Store::within(step, &name, &ingredients);
+            let known = match step {
+                step if step <= Step::Scenario => fits,
+                Step::Years => fits,
+                _ => fits && scenarios && after,
+            };
             let tiles = self.windows(&folder).filter(|_| known);
             let parts = if known { self.parts(&folder) } else { BTreeSet::new() };
             let standing = match tiles {
@@ -151,19 +157,15 @@ impl Store {
             let why = why(&standing, &last, &name, &ingredients);
             match (&standing, tiles.and_then(|tiles| self.digest_of(&folder, tiles))) {
                 (Standing::Kept, Some(digest)) => self.knows(name, digest),
-                // what other scenarios or the steps of pools saw is not looked at by all that follow, but tells enough
-                _ => known &= step == Step::Scenario,
+                _ if step < Step::Scenario => fits = false,
+                _ if step == Step::Scenario => scenarios = false,
+                _ if step <= Step::Habitat => after = false,
+                // the others hang on habitat, not on each other
+                _ => {}
             }
-            planned
-                .push((Planned { step, of: of.to_string(), tiles, kept: parts.len(), standing, why }, known));
-            // scenarios hang on the fits, not on each other; what follows hangs on all of them
-            let whole = |p: &Planned| p.standing == Standing::Kept;
-            if step == Step::Scenario && scenario.map(|s| &s.name) == study.scenarios.last().map(|s| &s.name)
-            {
-                known &= planned.iter().all(|(p, _)| whole(p));
-            }
+            planned.push(Planned { step, of: of.to_string(), tiles, kept: parts.len(), standing, why });
         }
-        planned.into_iter().map(|(planned, _)| planned).collect()
+        planned
     }
 }
 
