@@ -20,6 +20,6 @@ if command -v dpkg-query >/dev/null 2>&1; then
     fi
 elif ! command -v gdal-config >/dev/null 2>&1; then
     echo "GDAL is missing: install version 3.4 or later with its headers and programs (for example 'brew install gdal'" >&2
-    echo "or 'conda install -c conda-forge libgdal gdal'), and pkg-config; for the tests also Python 3.11, Chromium, R and its packages stars and spatstat.data." >&2
+    echo "or 'conda install -c conda-forge libgdal gdal'), and pkg-config; for the tests also Python 3.11, Chromium, Slurm (slurm-wlm, munge), R and its packages stars and spatstat.data." >&2
     exit 1
 fi

@@ -81,6 +81,10 @@ pub enum Command {
         #[command(subcommand)]
         what: ShardCommand,
     },
+    /// Hand a run to a cluster's Slurm: a job array for each step, and a last job that puts the run together
+    ///
+    /// Study, inputs, run folder and kept steps must lie on a file system that all machines of the cluster share.
+    Submit(SubmitArgs),
     /// Fit response curves to the study's records, and hold them against its own
     Calibrate {
         /// The study file, with a section [records]
@@ -194,6 +198,34 @@ pub struct RunArgs {
     /// Folder of kept steps: what an earlier run computed is not computed again [default: the run folder's name with .kept]
     #[arg(long, value_name = "FOLDER")]
     pub kept: Option<PathBuf>,
+}
+
+/// What is handed to a cluster, and how.
+#[derive(Group, Debug, Clone)]
+pub struct SubmitArgs {
+    /// The study file
+    pub study: PathBuf,
+    /// Run folder; an earlier run there is replaced [default: reports/ and the study's name]
+    #[arg(long, short)]
+    pub out: Option<PathBuf>,
+    /// Who pays, where jobs run and what each may take, as configs/cluster/slurm.toml [default: as the cluster decides]
+    #[arg(long)]
+    pub profile: Option<PathBuf>,
+    /// Shares that every step is cut into
+    #[arg(long, default_value_t = 16, value_parser = clap::value_parser!(u32).range(1..=100_000))]
+    pub shards: u32,
+    /// Cells a side of the tiles worked on at a time
+    #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
+    pub tile: u32,
+    /// Folder of kept steps [default: the run folder's name with .kept]
+    #[arg(long, value_name = "FOLDER")]
+    pub kept: Option<PathBuf>,
+    /// Print the scripts and the commands that submit them; submit nothing
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Only the shares that are not kept yet, as after one has failed
+    #[arg(long)]
+    pub again: bool,
 }
 
 /// What is done with shares.

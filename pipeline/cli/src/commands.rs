@@ -6,6 +6,7 @@ use crate::explain::{explained_json, explained_text};
 use crate::report::report;
 use crate::run::{run_study, shard};
 use crate::say;
+use crate::submit::submit_run;
 use crate::survey::survey;
 use crate::trace::{compare_runs, verify_run};
 use lentic_engine::calibrate::{CalibrationSummary, calibrate, default_calibration_folder};
@@ -35,6 +36,7 @@ pub fn dispatch(args: &Args) -> ExitCode {
         Command::Check { study } => check_study(study, speech),
         Command::Run { of, keep_nothing, plan } => run_study(of, *keep_nothing, *plan, speech),
         Command::Shard { what } => shard(what, speech),
+        Command::Submit(wanted) => submit_run(wanted, speech),
         Command::Calibrate { study, out, threads, tile } => {
             calibrate_study(study, out.clone(), *threads, *tile as usize, speech)
         }

@@ -7,6 +7,7 @@ mod explain;
 mod report;
 mod run;
 mod say;
+mod submit;
 mod survey;
 mod trace;
 

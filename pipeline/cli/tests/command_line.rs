@@ -64,6 +64,8 @@ fn help_names_every_command_and_the_exit_codes() {
         "survey",
         "verify",
         "compare",
+        "shard",
+        "submit",
         "schema",
         "--json",
         "--quiet",

@@ -24,6 +24,12 @@ pub enum EngineError {
         /// What happened.
         source: Box<EngineError>,
     },
+    /// A run cannot be handed to a cluster.
+    #[error("the run cannot be submitted: {reason}")]
+    Cluster {
+        /// Why not, and what to do.
+        reason: String,
+    },
     /// Dated files that cannot be told apart or are not there.
     #[error(transparent)]
     Files(#[from] lentic_raster::StackError),

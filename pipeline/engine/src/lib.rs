@@ -7,6 +7,7 @@ mod blob;
 pub mod calibrate;
 pub mod check;
 mod climates;
+pub mod cluster;
 pub mod compare;
 mod connection_layers;
 mod costs;

@@ -6,6 +6,7 @@
 //! Nothing is computed and no layer is opened here: only the study file and its legends are read.
 
 pub mod address;
+pub mod cluster;
 pub mod examine;
 pub mod fragment;
 mod keys;

@@ -1,0 +1,98 @@
+//! A run on a cluster that Slurm shares out: a job array for each step, one array index for each share, each step after the one
+//! before, and last the job that puts the run together.
+
+mod scripts;
+mod slurm;
+
+pub use scripts::{Script, scripts, shares_text};
+pub use slurm::{Submitted, scheduled, submit};
+
+use crate::check::check;
+use crate::error::EngineError;
+use crate::progress::Progress;
+use crate::reuse::Step;
+use crate::run::RunOptions;
+use crate::shards::{plan, shared_steps};
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+
+/// What every job of a run has in common.
+#[derive(Clone, Debug)]
+pub struct Work {
+    /// The study file, absolute.
+    pub study: PathBuf,
+    /// The run folder, absolute.
+    pub out: PathBuf,
+    /// Folder of kept steps, absolute, where it is not the usual one.
+    pub kept: Option<PathBuf>,
+    /// Cells a side of a tile.
+    pub tile: usize,
+    /// Shares that every step is cut into.
+    pub shards: usize,
+    /// The program.
+    pub program: PathBuf,
+}
+
+/// A step with the shares of it that are to be computed.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StepShares {
+    /// Number, from 1.
+    pub step: usize,
+    /// What it does, in words.
+    pub title: String,
+    /// Its shares, from 0, rising.
+    pub shares: Vec<usize>,
+}
+
+impl Work {
+    /// Folder of scripts, logs and the list of jobs: beside the run folder.
+    #[must_use]
+    pub fn jobs(&self) -> PathBuf {
+        let mut name = self.out.file_name().unwrap_or_default().to_os_string();
+        name.push(".jobs");
+        self.out.with_file_name(name)
+    }
+}
+
+fn refused(reason: impl Into<String>) -> EngineError {
+    EngineError::Cluster { reason: reason.into() }
+}
+
+/// A path as text for a script.
+fn text_of(path: &Path) -> Result<&str, EngineError> {
+    let text = path.to_str().filter(|text| !text.contains(char::is_control));
+    text.ok_or_else(|| {
+        refused(format!(
+            "the path {} holds characters that cannot stand in a script; rename it",
+            path.display()
+        ))
+    })
+}
+
+/// The steps of a run with the shares to be computed: all, or (`again`) those that are not kept yet.
+///
+/// # Errors
+/// A study that is refused, an input that cannot be read, or a store that is none.
+pub fn steps(
+    work: &Work,
+    options: &RunOptions,
+    again: bool,
+    progress: &dyn Progress,
+) -> Result<Vec<StepShares>, EngineError> {
+    let numbers = shared_steps(&check(&work.study)?);
+    let mut missing: Vec<BTreeSet<usize>> = vec![(0..work.shards).collect(); numbers.len()];
+    if again {
+        missing = vec![BTreeSet::new(); numbers.len()];
+        for planned in plan(&work.study, options, progress)?.steps {
+            if let Some(at) = numbers.iter().position(|step| *step == planned.step) {
+                missing[at].extend(planned.missing_shares(work.shards));
+            }
+        }
+    }
+    let one = |(at, (step, shares)): (usize, (&Step, BTreeSet<usize>))| StepShares {
+        step: at + 1,
+        title: step.title().into(),
+        shares: shares.into_iter().collect(),
+    };
+    Ok(numbers.iter().zip(missing).enumerate().map(one).collect())
+}
