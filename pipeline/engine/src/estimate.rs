@@ -15,12 +15,12 @@ use std::time::Instant;
 const MONTHS_TRIED: usize = 12;
 /// Response groups a study may well have.
 const GROUPS: usize = 10;
-/// Seconds of one thread, measured on the full demo basin: one wet cell fitted, one wet cell answered in one scenario, its thirty
+/// Seconds of one thread, measured on basins of the demo: one wet cell fitted, one wet cell answered in one scenario, its thirty
 /// years drawn once for one case, one cell scored in one scenario, one cell of one raster written; and what does not grow with the basin.
-const FIT: f64 = 7e-5;
-const ANSWER: f64 = 3e-6;
+const FIT: f64 = 2e-5;
+const ANSWER: f64 = 2e-6;
 const DRAW: f64 = 2e-6;
-const SCORE: f64 = 8e-7;
+const SCORE: f64 = 4e-7;
 const WRITE: f64 = 6e-8;
 /// One month of one climate in one scenario.
 const CLIMATE: f64 = 1e-6;
