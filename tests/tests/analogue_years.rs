@@ -132,7 +132,13 @@ fn the_response_beats_no_change_and_analogue_years() {
     prepare(None).unwrap();
     run(
         &made.study,
-        &RunOptions { out: out.clone(), tile: 256, keep: Keep::Nothing, machines: Machines::One },
+        &RunOptions {
+            out: out.clone(),
+            tile: 256,
+            memory_mib: None,
+            keep: Keep::Nothing,
+            machines: Machines::One,
+        },
         &Silent,
     )
     .unwrap();

@@ -195,6 +195,9 @@ pub struct RunArgs {
     /// Cells a side of the tiles worked on at a time
     #[arg(long, default_value_t = 256, value_parser = clap::value_parser!(u32).range(16..=8192))]
     pub tile: u32,
+    /// Memory to keep within, as 1.5GiB or 900MiB: fewer threads and a smaller cache where it is little, never other results
+    #[arg(long, value_name = "SIZE", value_parser = mebibytes)]
+    pub memory: Option<u64>,
     /// Folder of kept steps: what an earlier run computed is not computed again [default: the run folder's name with .kept]
     #[arg(long, value_name = "FOLDER")]
     pub kept: Option<PathBuf>,
@@ -284,6 +287,15 @@ pub struct ReportArgs {
     /// Withhold patches smaller than this, hectares [default: what the study says]
     #[arg(long, requires = "public", value_parser = hectares)]
     pub withhold_under_ha: Option<f64>,
+}
+
+fn mebibytes(word: &str) -> Result<u64, String> {
+    let units = [("GiB", 1024.0), ("MiB", 1.0)];
+    let found = units.iter().find_map(|(unit, mib)| {
+        let number = word.strip_suffix(unit)?.trim().parse::<f64>().ok()?;
+        (number.is_finite() && number > 0.0).then_some((number * mib) as u64)
+    });
+    found.ok_or_else(|| "a size is expected, as 1.5GiB or 900MiB".to_string())
 }
 
 fn generalise(word: &str) -> Result<Generalise, String> {

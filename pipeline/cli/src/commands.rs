@@ -216,8 +216,11 @@ fn calibrate_study(
     prepare(threads)?;
     let out = out.unwrap_or_else(|| default_calibration_folder(study));
     let bars = Bars::new(speech.quiet || speech.json);
-    let summary =
-        calibrate(study, &RunOptions { out, tile, keep: Keep::Nothing, machines: Machines::One }, &bars)?;
+    let summary = calibrate(
+        study,
+        &RunOptions { out, tile, memory_mib: None, keep: Keep::Nothing, machines: Machines::One },
+        &bars,
+    )?;
     if speech.json {
         println!("{:#}", calibration_json(&summary));
     } else if !speech.quiet {

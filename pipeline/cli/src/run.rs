@@ -12,6 +12,7 @@ impl RunArgs {
         RunOptions {
             out: self.out.clone().unwrap_or_else(|| default_folder(&self.study)),
             tile: self.tile as usize,
+            memory_mib: self.memory,
             keep: self.kept.clone().map_or(Keep::Beside, Keep::In),
             machines: Machines::One,
         }

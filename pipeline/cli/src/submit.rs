@@ -18,6 +18,7 @@ pub fn submit_run(wanted: &SubmitArgs, speech: Speech) -> Result<(), EngineError
     let options = RunOptions {
         out: work.out.clone(),
         tile: work.tile,
+        memory_mib: None,
         keep: work.kept.clone().map_or(Keep::Beside, Keep::In),
         machines: Machines::One,
     };

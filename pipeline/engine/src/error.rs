@@ -183,6 +183,18 @@ pub enum EngineError {
     /// Not an error: a share of a step was all there was to do.
     #[error("the share is done")]
     ShareDone,
+    /// A budget of memory that is too small.
+    #[error(
+        "{mib} MiB of memory are too little for this study: with one thread and tiles of {tile} cells a side it needs about {least_mib} MiB. Give more with --memory, or smaller tiles with --tile"
+    )]
+    Memory {
+        /// The budget.
+        mib: u64,
+        /// The least that would do.
+        least_mib: u64,
+        /// Cells a side of a tile.
+        tile: usize,
+    },
     /// Threads could not be made.
     #[error("{threads} threads cannot be made: {reason}; give a smaller number with --threads")]
     Threads {

@@ -1,8 +1,10 @@
 //! What a run will take, told by `check` before it starts: memory, disk, time.
 
+use crate::budget::{CACHE_MIB, Needs};
 use crate::check::Checked;
 use crate::error::EngineError;
 use crate::layers::Layers;
+use crate::page_input::stride;
 use crate::scoring::Reach;
 use crate::stages::connection::PIECE;
 use crate::stages::water::SAMPLE;
@@ -25,6 +27,11 @@ const WRITE: f64 = 6e-8;
 /// One month of one climate in one scenario.
 const CLIMATE: f64 = 1e-6;
 const FIXED: f64 = 3.0;
+/// The program itself with its libraries and what it holds of any study; stack and spare room of a thread; MiB, measured.
+const PROGRAM_MIB: u64 = 192;
+const THREAD_MIB: u64 = 32;
+/// Bytes of a pixel of a map of the page while it is written.
+const MAPPED: u64 = 6;
 /// Bytes a search for ways holds for each cell about a patch: patch, resistance twice, cost, the cell before.
 const CROSSED: u64 = 24;
 
@@ -53,10 +60,15 @@ fn variants(study: &Study) -> f64 {
 }
 
 impl Checked {
-    /// Memory a run needs at most, MiB: tiles in flight with their bits and layers, the sample behind the priors, and
-    /// GDAL's cache.
+    /// Memory a run needs at most, MiB: what it needs whatever runs at a time, tiles in flight, and GDAL's cache.
     pub fn memory_mib(&self, tile: usize) -> u64 {
-        let threads = rayon::current_num_threads() as u64;
+        let needs = self.needs(tile);
+        needs.fixed_mib + rayon::current_num_threads() as u64 * needs.thread_mib + *CACHE_MIB.end()
+    }
+
+    /// Memory a run needs besides GDAL's cache: the program, the sample behind the priors, climates and the maps of the page;
+    /// for each thread a tile with its bits and layers.
+    pub fn needs(&self, tile: usize) -> Needs {
         let reach = Reach::of(Layers { study: &self.study, grid: &self.grid }).farthest;
         let cells = ((tile + 2 * reach) as u64).pow(2).min(self.grid.len() as u64);
         let months = self.stack.images.len() as u64;
@@ -68,9 +80,17 @@ impl Checked {
         // Stages follow each other: what counts is the larger of them.
         let crossed = crossed_cells(self) * CROSSED;
         let climates = self.climate_bytes();
-        (threads * (cells * per_cell).max(crossed) + sample + climates) / (1 << 20)
-            + crate::CACHE_MIB as u64
-            + 64
+        Needs {
+            fixed_mib: (sample + climates + self.page_bytes()) / (1 << 20) + PROGRAM_MIB,
+            thread_mib: (cells * per_cell).max(crossed) / (1 << 20) + THREAD_MIB,
+        }
+    }
+
+    /// The maps of the page, as cells and as text.
+    fn page_bytes(&self) -> u64 {
+        let pixels = |cells: usize| (cells / stride(&self.grid)) as u64;
+        let maps = 14 + 6 * (self.study.scenarios.len() as u64 + 1);
+        maps * pixels(self.grid.rows) * pixels(self.grid.cols) * MAPPED
     }
 
     /// Memory of the climates, bytes: their weather, their index for every length that may be used, and the index of every

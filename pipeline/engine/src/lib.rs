@@ -4,6 +4,7 @@
 //! run folder whole or not at all; [`demo::write_demo`] writes the invented basin.
 
 mod blob;
+mod budget;
 pub mod calibrate;
 pub mod check;
 mod climates;
@@ -65,15 +66,12 @@ pub fn proj_version() -> String {
     lentic_raster::proj_version()
 }
 
-/// Cache of decoded raster blocks, MiB.
-const CACHE_MIB: usize = 256;
-
 /// Prepares GDAL and the threads (one per core unless said otherwise). Call once, at the start.
 ///
 /// # Errors
 /// When GDAL refuses, or threads cannot be made.
 pub fn prepare(threads: Option<usize>) -> Result<(), EngineError> {
-    lentic_raster::init(CACHE_MIB)?;
+    lentic_raster::init(*budget::CACHE_MIB.end() as usize);
     if let Some(threads) = threads {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build_global();
         pool.map_err(|e| EngineError::Threads { threads, reason: e.to_string() })?;

@@ -1,5 +1,6 @@
 //! A whole run: check, compute stage by stage, write products, publish.
 
+use crate::budget::Budget;
 use crate::check::{Checked, check};
 use crate::climates::{Shown, choose, droughts};
 use crate::costs::past::YearAreas;
@@ -61,6 +62,8 @@ pub struct RunOptions {
     pub out: PathBuf,
     /// Cells a side of a tile.
     pub tile: usize,
+    /// Memory it may take, MiB; as much as its threads need where it is not said.
+    pub memory_mib: Option<u64>,
     /// What is kept of its steps, for the next run.
     pub keep: Keep,
     /// Which part of the work is this machine's.
@@ -140,8 +143,13 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let checked = check(study)?;
     progress.finish();
     let study = checked.study.clone();
-    compute(checked, options, progress, (begun, started, clock))
-        .map_err(|error| dated::with_layer(error, &study))
+    let budget = options.memory_mib.map(|mib| Budget::of(&checked, options.tile, mib)).transpose()?;
+    let work = || compute(checked, options, progress, (begun, started, clock));
+    match budget {
+        Some(budget) => budget.hold(work),
+        None => work(),
+    }
+    .map_err(|error| dated::with_layer(error, &study))
 }
 
 /// The run of a study that was checked.

@@ -43,6 +43,12 @@ pub(crate) fn wkt2(reference: &SpatialRef) -> Option<String> {
     if status == gdal_sys::OGRErr::OGRERR_NONE { wkt.filter(|wkt| !wkt.is_empty()) } else { None }
 }
 
+/// Sets the size of the cache of decoded blocks, bytes; blocks beyond it are let go.
+pub(crate) fn set_cache(bytes: i64) {
+    // SAFETY: plain call; GDAL locks its cache itself.
+    unsafe { gdal_sys::GDALSetCacheMax64(bytes) };
+}
+
 /// Gives freed memory back to the system. The C library keeps what lies between pieces still in use; decoded blocks of many
 /// sizes, freed by whichever thread needs room, leave much of it.
 pub(crate) fn give_back_memory() {

@@ -75,15 +75,11 @@ pub fn proj_version() -> String {
     format!("{major}.{minor}.{patch}")
 }
 
-/// Prepares GDAL and sets the size of its cache of decoded blocks, which all threads share. Call once
-/// at the start; without it GDAL takes 5 % of the machine's memory.
-///
-/// # Errors
-/// GDAL refuses an option.
-pub fn init(cache_megabytes: usize) -> Result<(), RasterError> {
+/// Prepares GDAL and sets the size of its cache of decoded blocks, which all threads share; it may be set again at any time. Without it
+/// GDAL takes 5 % of the machine's memory.
+pub fn init(cache_megabytes: usize) {
     quiet();
-    gdal::config::set_config_option("GDAL_CACHEMAX", &format!("{}MB", cache_megabytes.max(1)))
-        .map_err(|error| RasterError::Library { doing: "setting the cache", said: error::said(&error) })
+    ffi::set_cache((cache_megabytes.max(1) as i64) << 20);
 }
 
 /// Registers the formats and silences GDAL's own messages, once.

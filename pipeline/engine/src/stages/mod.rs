@@ -137,7 +137,7 @@ impl<'a> Context<'a> {
         work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
         let parts: Vec<(usize, Window)> = windows.iter().copied().enumerate().collect();
-        self.over_parts(working, &parts, |at, window| work(at, window))
+        self.over_parts(working, &parts, work)
     }
 
     /// As [`Self::over_own`], on some of a step's parts: each by its number, with its window.
