@@ -271,7 +271,7 @@ fn a_part_with_one_bit_altered_is_computed_anew() {
             }
             fs::write(path, bytes).unwrap();
         }
-        fs::write(store.join("last.json"), "{ \"runs\": [ {").unwrap();
+        fs::write(store.join("last.json"), "{ \"runs\": { \"").unwrap();
         let (kept, anew) = again(&basin);
         assert_eq!(checksum(&basin.folder().join("run")), reference, "round {round}");
         // a bit that packing does not use alters nothing; parts of a neighbour are sound parts of another tile
@@ -280,6 +280,35 @@ fn a_part_with_one_bit_altered_is_computed_anew() {
             "round {round}: {kept} kept, {anew} anew"
         );
     }
+}
+
+/// A store keeps what the last two runs into each run folder used, and nothing else.
+#[test]
+fn a_store_does_not_grow_and_serves_several_run_folders() {
+    let basin = Basin::small();
+    let store = basin.folder().join("store");
+    let run = |out: &str| {
+        let told = json(basin.run_again(out, &["--json", "--kept", store.to_str().unwrap()]));
+        told["tiles_computed"].as_u64().unwrap()
+    };
+    let threshold = |from: &str, to: &str| {
+        basin.edit("study.toml", &format!("threshold = {from} "), &format!("threshold = {to} "));
+    };
+    let habitats = || fs::read_dir(store.join("habitat")).unwrap().count();
+    assert!(run("a") > 0);
+    threshold("0.5", "0.4");
+    assert!(run("b") > 0);
+    assert_eq!(habitats(), 2);
+    for (from, to) in [("0.4", "0.3"), ("0.3", "0.6"), ("0.6", "0.7")] {
+        threshold(from, to);
+        assert!(run("b") > 0);
+    }
+    // the last two into b, and the one into a
+    assert_eq!(habitats(), 3);
+    threshold("0.7", "0.6");
+    assert_eq!(run("b"), 0);
+    threshold("0.6", "0.5");
+    assert_eq!(run("a"), 0);
 }
 
 #[test]

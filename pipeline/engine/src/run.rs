@@ -180,7 +180,7 @@ fn compute(
     let inputs = inputs::checksums(&checked, progress)?;
     inputs::server_warning(&inputs).into_iter().for_each(&mut warn);
     clock.lap("taking checksums", 0);
-    let store = store(&checked, &inputs, options, &mut warn)?.watching(watched, &inputs);
+    let store = store(&checked, &inputs, options, &mut warn)?.of_run(&options.out).watching(watched, &inputs);
 
     let mut context = Context::new(
         &checked.study,

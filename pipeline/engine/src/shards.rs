@@ -28,7 +28,7 @@ pub fn plan(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resu
     let store = options.keep.folder(&options.out);
     let common = common(&checked, &inputs, options.tile).unwrap_or_default();
     let found = match store.as_deref() {
-        Some(folder) if folder.exists() => Store::open(folder, common, Machines::One)?,
+        Some(folder) if folder.exists() => Store::open(folder, common, Machines::One)?.of_run(&options.out),
         _ => Store::empty(common),
     };
     Ok(RunPlan { store, steps: found.plan(&checked) })

@@ -4,7 +4,7 @@ use super::ingredients::Ingredients;
 use super::recipes::name_of;
 use super::shard::share_of;
 use super::steps::Step;
-use super::store::{Last, Store, named};
+use super::store::{Store, named};
 use crate::check::Checked;
 use crate::costs::plan::Plan;
 use crate::stages::scenarios::Case;
@@ -129,7 +129,6 @@ impl Store {
     pub fn plan(&self, checked: &Checked) -> Vec<Planned> {
         let study = &checked.study;
         let keeps_dry = levels::wanted(study, &checked.climates) || curves::wanted(study);
-        let last = self.last();
         // whether it is known what the steps up to the fits, the scenarios, and years and habitat give
         let (mut fits, mut scenarios, mut after) = (true, true, true);
         let mut planned = Vec::new();
@@ -154,7 +153,7 @@ impl Store {
                     missing => Standing::Missing(missing),
                 },
             };
-            let why = why(&standing, &last, &name, &ingredients);
+            let why = why(&standing, self.last(&name).as_ref(), &ingredients);
             match (&standing, tiles.and_then(|tiles| self.digest_of(&folder, tiles))) {
                 (Standing::Kept, Some(digest)) => self.knows(name, digest),
                 _ if step < Step::Scenario => fits = false,
@@ -169,8 +168,7 @@ impl Store {
     }
 }
 
-fn why(standing: &Standing, last: &Last, name: &str, ingredients: &Ingredients) -> String {
-    let earlier = last.runs.first().and_then(|run| run.get(name)).map(|used| &used.ingredients);
+fn why(standing: &Standing, earlier: Option<&Ingredients>, ingredients: &Ingredients) -> String {
     let changed: Vec<&str> = earlier.map_or_else(Vec::new, |earlier| {
         let names = ingredients.changed_from(earlier).into_iter();
         names.filter(|name| *standing != Standing::Hangs || !name.starts_with("what \"")).collect()

@@ -21,9 +21,12 @@ use std::fs::{self, Permissions};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
+use std::time::Duration;
 
-/// How many finished runs' parts stay.
+/// How many finished runs' parts stay, for each run folder.
 const RUNS_KEPT: usize = 2;
+/// How long parts of runs stay that did not finish.
+const UNFINISHED_KEPT: Duration = Duration::from_secs(30 * 24 * 60 * 60);
 /// Says that a folder is a store.
 const LAST: &str = "last.json";
 
@@ -36,11 +39,14 @@ pub struct Used {
     pub ingredients: Ingredients,
 }
 
-/// What the latest finished runs used, by step and what of, the latest first.
+/// What a finished run used, by step and what of.
+type Run = BTreeMap<String, Used>;
+
+/// What the latest finished runs used, by run folder, the latest first.
 #[derive(Clone, Debug, Default, Serialize, Deserialize)]
 pub struct Last {
     /// Runs.
-    pub runs: Vec<BTreeMap<String, Used>>,
+    runs: BTreeMap<String, Vec<Run>>,
 }
 
 /// How much of a run was found in the store.
@@ -56,6 +62,8 @@ pub struct Counts {
 #[derive(Debug)]
 pub struct Store {
     folder: Option<PathBuf>,
+    /// The run folder, which tells runs of several studies apart.
+    run: String,
     /// What every step follows from.
     pub(super) common: Common,
     pub(super) machines: Machines,
@@ -93,6 +101,7 @@ impl Store {
     fn over(folder: Option<PathBuf>, common: Common, machines: Machines) -> Self {
         Store {
             folder,
+            run: String::new(),
             common,
             machines,
             used: Mutex::default(),
@@ -121,7 +130,7 @@ impl Store {
             // exact places of a sensitive animal: for the owner only, where the file system keeps modes
             let _ = fs::set_permissions(folder, Permissions::from_mode(0o700));
             let last = folder.join(LAST);
-            if last.exists() { Ok(()) } else { fs::write(&last, "{\"runs\":[]}\n") }
+            if last.exists() { Ok(()) } else { fs::write(&last, "{\"runs\":{}}\n") }
         });
         made.map_err(|e| refused(format!("it cannot be written ({e}); {other}")))?;
         Ok(Store::over(Some(folder.to_path_buf()), common, machines))
@@ -214,9 +223,18 @@ impl Store {
         self.failure.lock().unwrap_or_else(PoisonError::into_inner).clone()
     }
 
-    /// What the latest finished runs used.
-    pub fn last(&self) -> Last {
-        self.folder.as_deref().map(last_of).unwrap_or_default()
+    /// The store of a run into this folder.
+    #[must_use]
+    pub fn of_run(self, out: &Path) -> Self {
+        let out = std::path::absolute(out).unwrap_or_else(|_| out.to_path_buf());
+        Store { run: out.display().to_string(), ..self }
+    }
+
+    /// What a step followed from in the latest finished run, if it was part of it.
+    pub fn last(&self, name: &str) -> Option<Ingredients> {
+        let mut last = last_of(self.folder.as_deref()?);
+        let run = last.runs.remove(&self.run)?.into_iter().next()?;
+        Some(run.get(name)?.ingredients.clone())
     }
 
     /// Parts of a step there are, by window.
@@ -229,7 +247,8 @@ impl Store {
         entries.filter_map(number).collect()
     }
 
-    /// Remembers what this finished run used, and removes what neither it nor the finished run before used.
+    /// Remembers what this finished run used, and removes what neither it nor the finished run before it into the same run folder
+    /// used, nor one into another; and what no run that finished used, after a time.
     ///
     /// # Errors
     /// When the disk refuses.
@@ -237,17 +256,25 @@ impl Store {
         let Some(folder) = &self.folder else { return Ok(()) };
         let used = self.used.lock().unwrap_or_else(PoisonError::into_inner).clone();
         let mut last = last_of(folder);
-        last.runs.insert(0, used);
-        last.runs.truncate(RUNS_KEPT);
+        let of_folder = last.runs.entry(self.run.clone()).or_default();
+        of_folder.insert(0, used);
+        let gone = of_folder.split_off(RUNS_KEPT.min(of_folder.len()));
         write_whole(&folder.join(LAST), &serde_json::to_string(&last).unwrap_or_default())?;
-        let wanted: BTreeSet<&str> =
-            last.runs.iter().flat_map(BTreeMap::values).map(|used| used.folder.as_str()).collect();
+        let folders = |runs: &mut dyn Iterator<Item = &Run>| -> BTreeSet<String> {
+            runs.flat_map(BTreeMap::values).map(|used| used.folder.clone()).collect()
+        };
+        let wanted = folders(&mut last.runs.values().flatten());
+        let dropped = folders(&mut gone.iter());
         for step in Step::ALL {
-            let of_step = folder.join(step.word());
-            for entry in fs::read_dir(&of_step).into_iter().flatten().flatten() {
+            for entry in fs::read_dir(folder.join(step.word())).into_iter().flatten().flatten() {
                 let within = format!("{}/{}", step.word(), entry.file_name().to_string_lossy());
-                if !wanted.contains(within.as_str()) {
-                    // another program may be at it: what stays is removed by the next run
+                // another run may be at what no finished run used
+                let stale = || {
+                    let modified = entry.metadata().and_then(|found| found.modified()).ok();
+                    modified.and_then(|then| then.elapsed().ok()).is_some_and(|age| age > UNFINISHED_KEPT)
+                };
+                if !wanted.contains(&within) && (dropped.contains(&within) || stale()) {
+                    // what cannot be removed costs room only
                     let _ = fs::remove_dir_all(entry.path());
                 }
             }
