@@ -63,7 +63,7 @@ fn too_little_memory_is_refused_with_what_would_do() {
     let words = outcome.stderr.split("needs about ").nth(1).expect(&outcome.stderr);
     let least = words.split(' ').next().unwrap();
     basin.run("run", &["--quiet", "--memory", &format!("{least}MiB")]);
-    for wrong in ["2", "2GB", "-1GiB", "much"] {
+    for wrong in ["2", "2GB", "0GiB", "much"] {
         let outcome = basin.try_run("run", &["--memory", wrong]);
         assert!(outcome.code == Some(2) && outcome.stderr.contains("as 1.5GiB or 900MiB"), "{outcome:?}");
     }
