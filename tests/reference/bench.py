@@ -157,7 +157,8 @@ def reuse(bench):
         first = measured(command)["wall"]
     finally:
         os.replace(whole, path)
-    plan = measured([*command[:-1], "--plan"])["said"]
+    # no path of this machine on the page
+    plan = measured([*command[:-1], "--plan"])["said"].replace(bench.run, "RUN")
     after = [("one new month", measured(command)["wall"])]
     with open(bench.study, encoding="utf-8") as file:
         text = file.read()
@@ -246,7 +247,7 @@ def page(arguments, benches, again, loads, most):
         "writes, through GDAL) and the peer (the same job scripted in numpy, scipy and rasterio) worked on the same basins, in turn, in one go; "
         "numbers are medians.", "",
         f"- Machine: {model}, {cores} cores, {memory:.0f} GiB. Load before and after: {loads[0]:.1f}, {loads[1]:.1f}"
-        + (" (**other work ran beside this: times by the clock are too long and ratios uncertain; processor seconds are better**)" if max(loads[0], 0) > 0.5 * cores else "") + ".",
+        + (" (**other work ran beside this: times by the clock are too long and ratios uncertain; processor seconds are better**)" if loads[0] > 0.75 * cores else "") + ".",
         f"- {version}; Python {sys.version.split()[0]}, numpy {np.__version__}, scipy {scipy.__version__}, rasterio {rasterio.__version__} "
         f"(GDAL {rasterio.__gdal_version__}).",
         f"- {datetime.date.today().isoformat()}; command: `make bench SIZES=\"{arguments.sizes}\"{repeats}`; in it `lentic demo DIR --million-cells N`, "
