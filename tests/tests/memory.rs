@@ -65,6 +65,6 @@ fn too_little_memory_is_refused_with_what_would_do() {
     basin.run("run", &["--quiet", "--memory", &format!("{least}MiB")]);
     for wrong in ["2", "2GB", "0GiB", "much"] {
         let outcome = basin.try_run("run", &["--memory", wrong]);
-        assert!(outcome.code == Some(2) && outcome.stderr.contains("as 1.5GiB or 900MiB"), "{outcome:?}");
+        assert!(outcome.code == Some(1) && outcome.stderr.contains("as 1.5GiB or 900MiB"), "{outcome:?}");
     }
 }
