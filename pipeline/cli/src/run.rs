@@ -3,7 +3,7 @@
 use crate::args::{RunArgs, ShardCommand, Speech};
 use crate::bars::Bars;
 use lentic_engine::run::{Keep, RunOptions, RunSummary, default_folder, run};
-use lentic_engine::shards::{RunPlan, merge, plan, run_share};
+use lentic_engine::shards::{RunPlan, SharedStep, merge, plan, run_share};
 use lentic_engine::{Counts, EngineError, Machines, Planned, Standing, prepare};
 use serde_json::{Value, json};
 
@@ -131,38 +131,25 @@ fn plan_json(plan: &RunPlan) -> Value {
     })
 }
 
-/// The steps that are shared out, each with the shares that are missing.
-fn shares(plan: &RunPlan, shards: usize) -> Vec<(&'static str, &'static str, Vec<usize>)> {
-    let mut found: Vec<(&'static str, &'static str, Vec<usize>)> = Vec::new();
-    for step in &plan.steps {
-        if found.last().is_none_or(|(word, ..)| *word != step.step.word()) {
-            found.push((step.step.word(), step.step.title(), Vec::new()));
-        }
-        if let Some((.., missing)) = found.last_mut() {
-            missing.extend(step.missing_shares(shards));
-            missing.sort_unstable();
-            missing.dedup();
-        }
-    }
-    found
-}
-
 fn shares_text(plan: &RunPlan, shards: usize) -> String {
-    let line = |(at, (_, title, missing)): (usize, &(&str, &str, Vec<usize>))| {
-        let told = match missing.len() {
+    let line = |(at, shared): (usize, &SharedStep)| {
+        let told = match shared.missing.len() {
             0 => "done".to_string(),
             n if n == shards => "all shares to do".to_string(),
-            _ => format!("to do: {}", missing.iter().map(usize::to_string).collect::<Vec<_>>().join(", ")),
+            _ => {
+                let missing: Vec<String> = shared.missing.iter().map(usize::to_string).collect();
+                format!("to do: {}", missing.join(", "))
+            }
         };
-        format!("step {:2}  {title}: {told}", at + 1)
+        format!("step {:2}  {}: {told}", at + 1, shared.step.title())
     };
-    let lines: Vec<String> = shares(plan, shards).iter().enumerate().map(line).collect();
+    let lines: Vec<String> = plan.shares(shards).iter().enumerate().map(line).collect();
     lines.join("\n")
 }
 
 fn shares_json(plan: &RunPlan, shards: usize) -> Value {
-    let steps = shares(plan, shards).into_iter().enumerate().map(|(at, (word, title, missing))| {
-        json!({ "step": at + 1, "name": word, "title": title, "shards": shards, "missing": missing })
+    let steps = plan.shares(shards).into_iter().enumerate().map(|(at, SharedStep { step, missing })| {
+        json!({ "step": at + 1, "name": step.word(), "title": step.title(), "shards": shards, "missing": missing })
     });
     json!({
         "steps": steps.collect::<Value>(),

@@ -7,6 +7,7 @@ use crate::inputs;
 use crate::progress::Progress;
 use crate::reuse::{Machines, Planned, Shard, Standing, Step, Store, common, steps};
 use crate::run::{Keep, RunOptions, RunSummary, run};
+use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 
 /// A run as the store knows it.
@@ -16,6 +17,30 @@ pub struct RunPlan {
     pub store: Option<PathBuf>,
     /// Its steps, in order.
     pub steps: Vec<Planned>,
+}
+
+/// A step that is shared out.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct SharedStep {
+    /// The step.
+    pub step: Step,
+    /// Its shares that are missing, from 0.
+    pub missing: BTreeSet<usize>,
+}
+
+impl RunPlan {
+    /// The steps that are shared out into so many shares, in order: their numbers count from 1.
+    pub fn shares(&self, of: usize) -> Vec<SharedStep> {
+        let mut found: Vec<SharedStep> = Vec::new();
+        for planned in &self.steps {
+            let missing = planned.missing_shares(of);
+            match found.last_mut().filter(|last| last.step == planned.step) {
+                Some(last) => last.missing.extend(missing),
+                None => found.push(SharedStep { step: planned.step, missing }),
+            }
+        }
+        found
+    }
 }
 
 /// What a run would compute, and why; nothing is computed or written.
@@ -97,13 +122,13 @@ pub fn merge(
     progress: &dyn Progress,
 ) -> Result<RunSummary, EngineError> {
     let found = plan(study, options, progress)?;
-    let numbers = shared_steps(&check(study)?);
+    let numbers = found.shares(of);
     let missing: Vec<String> = found
         .steps
         .iter()
         .filter(|planned| planned.standing != Standing::Kept)
         .map(|planned| {
-            let number = numbers.iter().position(|step| *step == planned.step).map_or(0, |at| at + 1);
+            let number = numbers.iter().position(|shared| shared.step == planned.step).map_or(0, |at| at + 1);
             let shares: Vec<String> = planned.missing_shares(of).iter().map(usize::to_string).collect();
             format!("step {number} ({}): {}", planned.title(), shares.join(", "))
         })

@@ -10,10 +10,8 @@ pub use slurm::{Submitted, scheduled, submit};
 use crate::check::check;
 use crate::error::EngineError;
 use crate::progress::Progress;
-use crate::reuse::Step;
 use crate::run::RunOptions;
-use crate::shards::{plan, shared_steps};
-use std::collections::BTreeSet;
+use crate::shards::{SharedStep, plan, shared_steps};
 use std::path::{Path, PathBuf};
 
 /// What every job of a run has in common.
@@ -79,20 +77,17 @@ pub fn steps(
     again: bool,
     progress: &dyn Progress,
 ) -> Result<Vec<StepShares>, EngineError> {
-    let numbers = shared_steps(&check(&work.study)?);
-    let mut missing: Vec<BTreeSet<usize>> = vec![(0..work.shards).collect(); numbers.len()];
-    if again {
-        missing = vec![BTreeSet::new(); numbers.len()];
-        for planned in plan(&work.study, options, progress)?.steps {
-            if let Some(at) = numbers.iter().position(|step| *step == planned.step) {
-                missing[at].extend(planned.missing_shares(work.shards));
-            }
+    let found = match again {
+        true => plan(&work.study, options, progress)?.shares(work.shards),
+        false => {
+            let steps = shared_steps(&check(&work.study)?).into_iter();
+            steps.map(|step| SharedStep { step, missing: (0..work.shards).collect() }).collect()
         }
-    }
-    let one = |(at, (step, shares)): (usize, (&Step, BTreeSet<usize>))| StepShares {
-        step: at + 1,
-        title: step.title().into(),
-        shares: shares.into_iter().collect(),
     };
-    Ok(numbers.iter().zip(missing).enumerate().map(one).collect())
+    let one = |(at, shared): (usize, SharedStep)| StepShares {
+        step: at + 1,
+        title: shared.step.title().into(),
+        shares: shared.missing.into_iter().collect(),
+    };
+    Ok(found.into_iter().enumerate().map(one).collect())
 }
