@@ -226,8 +226,7 @@ pub fn run(
     let own = plan.cases(context)?;
     let variants = what_if.variants(&own)?;
     let depths = study.layer_with(Role::Depth).filter(|_| study.water_requirement.is_some());
-    let step = (Step::Costs, context.store.of_drying(study));
-    let tiles = what_if.over_tiles(step, &maps.leaves(), |place: &Place| {
+    let tiles = what_if.over_tiles(Step::Costs, &maps.leaves(), |place: &Place| {
         let window = place.window;
         let zones = context.layers.codes_with(Role::Zones, window)?;
         let facts = Facts {

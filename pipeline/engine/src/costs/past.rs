@@ -124,8 +124,7 @@ pub fn run(
     let study = context.study;
     let years: Vec<i32> = context.masks.years.iter().map(|(year, _)| *year).collect();
     let scored: Vec<bool> = study.yearly_variables().map(|v| v.measure.averages_scores()).collect();
-    let step = (Step::Past, context.store.of_past(study));
-    let tiles = what_if.over_tiles(step, &Leaves::default(), |place| {
+    let tiles = what_if.over_tiles(Step::Past, &Leaves::default(), |place| {
         let facts = Facts::read(context, products, place.window)?;
         let seen = seen(context, place.site(), baseline, &years);
         let mut areas = vec![YearAreas::default(); years.len()];

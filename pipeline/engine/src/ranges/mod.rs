@@ -269,8 +269,7 @@ pub fn run<'a>(
     let totals = Mutex::new(Totals::new(cases.len(), count));
     let windows = windows(context);
     let parts = Parts::new(windows.len(), count);
-    let ingredients = context.store.of_members(study);
-    let working = context.store.step(Step::Members, "", parts.len(), ingredients);
+    let working = context.step(Step::Members, None, parts.len());
     in_batches(what_if, cases, &members, |first, members, variants| {
         let batch = parts.of_batch(&windows, first, members.len());
         let find = |part: usize, place: &Place| {
@@ -284,7 +283,6 @@ pub fn run<'a>(
         Ok(())
     })?;
     working.finish()?;
-    context.store.stop_after(Step::Members)?;
     let totals = totals.into_inner().unwrap_or_else(PoisonError::into_inner);
     let mut ranges = finish(context, cases, products, &calls, count, totals)?;
     ranges.patches = ranges.patches.filter(|_| room);

@@ -61,8 +61,7 @@ pub fn run<'a>(
     let (windows, cells) = sample(context, products, wanted.cells)?;
     let mut areas = vec![MemberAreas::default(); design.len() * cases.len()];
     let parts = Parts::new(windows.len(), design.len());
-    let ingredients = context.store.of_members(study);
-    let working = context.store.step(Step::Sensitivity, "", parts.len(), ingredients);
+    let working = context.step(Step::Sensitivity, None, parts.len());
     let evaluations: Vec<usize> = (0..design.len()).collect();
     // members of a part of the design at a time: a study each
     for evaluations in evaluations.chunks(1024) {
@@ -98,7 +97,6 @@ pub fn run<'a>(
         })?;
     }
     working.finish()?;
-    context.store.stop_after(Step::Sensitivity)?;
     let mut shares = Vec::new();
     for case in 0..cases.len() {
         let own = || areas.iter().skip(case).step_by(cases.len());

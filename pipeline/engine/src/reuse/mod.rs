@@ -9,7 +9,6 @@ mod steps;
 mod store;
 mod working;
 
-pub use ingredients::Ingredients;
 pub use plan::{Planned, Standing, steps};
 pub use recipes::common;
 pub use shard::{Machines, Shard};

@@ -37,14 +37,10 @@ impl Part {
     /// # Errors
     /// When the disk refuses.
     pub fn write(&self, path: &Path, address: &Hash) -> std::io::Result<Hash> {
-        let folder = path.parent().unwrap_or(Path::new("."));
-        // a name of its own: several programs may keep the same part at the same time; its mode is 0600
-        let mut file = tempfile::Builder::new().prefix(".part-").tempfile_in(folder)?;
         let mut bytes = MAGIC.to_vec();
         bytes.extend(address.as_bytes());
         let hashes = [section(&self.value, &mut bytes)?, section(&self.cells, &mut bytes)?];
-        file.write_all(&bytes)?;
-        file.persist(path).map_err(|error| error.error)?;
+        write_whole(path, &bytes)?;
         Ok(of_two(hashes[0], hashes[1]))
     }
 
@@ -67,6 +63,18 @@ impl Part {
         let (_, _, second) = head(&mut file)?;
         Some((Part { value, cells: Vec::new() }, of_two(first, second)))
     }
+}
+
+/// Writes a file, whole or not at all, for its owner only.
+///
+/// # Errors
+/// When the disk refuses.
+pub fn write_whole(path: &Path, bytes: &[u8]) -> std::io::Result<()> {
+    let folder = path.parent().unwrap_or(Path::new("."));
+    // a name of its own: several programs may keep the same part at the same time; its mode is 0600
+    let mut file = tempfile::Builder::new().prefix(".part-").tempfile_in(folder)?;
+    file.write_all(bytes)?;
+    file.persist(path).map(|_| ()).map_err(|error| error.error)
 }
 
 fn of_two(first: Hash, second: Hash) -> Hash {

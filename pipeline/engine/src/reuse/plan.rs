@@ -1,7 +1,7 @@
 //! What a run would compute and what it would find kept, and why.
 
 use super::ingredients::Ingredients;
-use super::recipes::name_of;
+use super::recipes::{name_of, of};
 use super::shard::share_of;
 use super::steps::Step;
 use super::store::{Store, named};
@@ -9,7 +9,6 @@ use crate::check::Checked;
 use crate::costs::plan::Plan;
 use crate::stages::scenarios::Case;
 use crate::stages::{curves, levels};
-use lentic_study::Study;
 use lentic_study::settings::Scenario;
 use std::collections::BTreeSet;
 
@@ -69,10 +68,9 @@ pub fn steps(checked: &Checked) -> Vec<(Step, Option<&Scenario>)> {
     let study = &checked.study;
     let cases = || std::iter::once(None).chain(study.scenarios.iter().map(Some));
     let costs = {
-        let of = |scenario: Option<&'_ Scenario>| scenario.map(|s| s.name.clone()).unwrap_or_default();
         let cases: Vec<Case> = cases()
             .map(|scenario| Case {
-                name: of(scenario),
+                name: name_of(scenario).into(),
                 scenario,
                 designs: Vec::new(),
                 temperature: Vec::new(),
@@ -104,38 +102,16 @@ pub fn steps(checked: &Checked) -> Vec<(Step, Option<&Scenario>)> {
 }
 
 impl Store {
-    fn ingredients_of(
-        &self,
-        study: &Study,
-        step: Step,
-        scenario: Option<&Scenario>,
-        keeps_dry: bool,
-    ) -> Ingredients {
-        match step {
-            Step::Water => self.of_water(study, keeps_dry),
-            Step::Beds | Step::Levels | Step::Response | Step::PoolGround | Step::PoolWater => {
-                self.of_response(study)
-            }
-            Step::Scenario => self.of_case(study, scenario),
-            Step::Years => self.of_years(study),
-            Step::Habitat => self.of_habitat(study),
-            Step::Costs => self.of_drying(study),
-            Step::Past => self.of_past(study),
-            Step::Members | Step::Sensitivity => self.of_members(study),
-        }
-    }
-
     /// What a run of this study would find kept, step by step.
     pub fn plan(&self, checked: &Checked) -> Vec<Planned> {
         let study = &checked.study;
-        let keeps_dry = levels::wanted(study, &checked.climates) || curves::wanted(study);
         // whether it is known what the steps up to the fits, the scenarios, and years and habitat give
         let (mut fits, mut scenarios, mut after) = (true, true, true);
         let mut planned = Vec::new();
         for (step, scenario) in steps(checked) {
-            let of = if step == Step::Scenario { name_of(scenario) } else { "" };
+            let of = of(step, scenario);
             let name = named(step, of);
-            let ingredients = self.ingredients_of(study, step, scenario, keeps_dry);
+            let ingredients = self.ingredients(study, &checked.climates, step, scenario);
             let folder = Store::within(step, &name, &ingredients);
             let known = match step {
                 step if step <= Step::Scenario => fits,

@@ -5,25 +5,26 @@ use super::ingredients::Ingredients;
 use super::steps::Step;
 use super::store::{Common, Store};
 use crate::check::Checked;
+use crate::climates::Climates;
+use crate::inputs::digest;
+use crate::stages::water::keeps_dry;
 use lentic_report::Input;
 use lentic_study::Study;
 use lentic_study::settings::{Climate, Drawdown, Layer, Role, Scenario, Series};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Debug;
-use std::fs::File;
 use std::path::Path;
 use std::sync::OnceLock;
 
 /// Digest of the program itself: another build may find other numbers under the same version. `None` where it cannot be read.
-fn program() -> Option<blake3::Hash> {
-    static DIGEST: OnceLock<Option<blake3::Hash>> = OnceLock::new();
-    *DIGEST.get_or_init(|| {
+fn program() -> Option<String> {
+    static DIGEST: OnceLock<Option<String>> = OnceLock::new();
+    let read = || {
         // what runs, even if another has been put in its place since
-        let mut file = File::open("/proc/self/exe").or_else(|_| File::open(std::env::current_exe()?)).ok()?;
-        let mut hasher = blake3::Hasher::new();
-        std::io::copy(&mut file, &mut hasher).ok()?;
-        Some(hasher.finalize())
-    })
+        let own = digest(Path::new("/proc/self/exe")).ok();
+        own.or_else(|| digest(&std::env::current_exe().ok()?).ok()).map(|(_, digest)| digest)
+    };
+    DIGEST.get_or_init(read).clone()
 }
 
 /// What all steps of a run follow from; `None` where the program cannot tell itself from others.
@@ -35,7 +36,7 @@ pub fn common(checked: &Checked, inputs: &[Input], tile: usize) -> Option<Common
     };
     let libraries = format!("GDAL {}, PROJ {}", lentic_raster::gdal_version(), lentic_raster::proj_version());
     let all = Ingredients::default()
-        .and("the program", program()?)
+        .text("the program", &program()?)
         .text("its libraries", &libraries)
         .text("the grid", &format!("{:?}{}", checked.grid, of("study area")))
         .text("the size of tiles", &tile.to_string())
@@ -158,6 +159,11 @@ pub fn name_of(scenario: Option<&Scenario>) -> &str {
     scenario.map_or("baseline", |scenario| &scenario.name)
 }
 
+/// What tells apart what one step does several times, "" where it does so once.
+pub fn of(step: Step, scenario: Option<&Scenario>) -> &str {
+    if step == Step::Scenario { name_of(scenario) } else { "" }
+}
+
 fn scenario_named(scenario: Option<&Scenario>) -> String {
     format!("scenario {}", name_of(scenario))
 }
@@ -170,8 +176,33 @@ impl Store {
         )
     }
 
+    /// What a step follows from; `scenario` is that of [`Step::Scenario`], `None` for the baseline.
+    pub fn ingredients(
+        &self,
+        study: &Study,
+        climates: &Climates,
+        step: Step,
+        scenario: Option<&Scenario>,
+    ) -> Ingredients {
+        match step {
+            Step::Water => self.of_water(study, keeps_dry(study, climates)),
+            Step::Beds | Step::Levels | Step::Response | Step::PoolGround | Step::PoolWater => {
+                self.of_fits(study)
+            }
+            Step::Scenario => self.of_case(study, scenario),
+            Step::Years => self.of_years(study),
+            Step::Habitat => self.of_habitat(study),
+            Step::Costs => self.of_variants(
+                study,
+                &["[drying_ladder]", "[response_surface]", "[over_time]", "[water_requirement]"],
+            ),
+            Step::Past => self.of_variants(study, &["[over_time]"]),
+            Step::Members | Step::Sensitivity => self.of_variants(study, &["[uncertainty]"]),
+        }
+    }
+
     /// The record of water; `keeps_dry`: whether cells never wet are kept too.
-    pub fn of_water(&self, study: &Study, keeps_dry: bool) -> Ingredients {
+    fn of_water(&self, study: &Study, keeps_dry: bool) -> Ingredients {
         let common = &self.common;
         let list = common.section(common.all.clone(), "[climate]");
         let water = &study.inundation;
@@ -181,20 +212,15 @@ impl Store {
         common.layers(list.text("minimum months", &kept).text("cells kept", &keeps_dry.to_string()), layers)
     }
 
-    /// Everything up to the fit of cells follows from these.
+    /// Pools, their levels, and the fit of cells.
     fn of_fits(&self, study: &Study) -> Ingredients {
         let common = &self.common;
         let list = common.section(common.section(common.all.clone(), "[climate]"), "[inundation]");
         self.after(common.layers(list, of_water(study)), Step::Water, "")
     }
 
-    /// Pools and their levels, and the fit of cells.
-    pub fn of_response(&self, study: &Study) -> Ingredients {
-        self.of_fits(study)
-    }
-
     /// Water of a case, `None` for the baseline. What pools with curves saw, and trends carried on, follow from the same.
-    pub fn of_case(&self, study: &Study, scenario: Option<&Scenario>) -> Ingredients {
+    fn of_case(&self, study: &Study, scenario: Option<&Scenario>) -> Ingredients {
         let common = &self.common;
         let yearly: Vec<_> = study.yearly_variables().collect();
         let with_depth = study.layer_with(Role::Depth).is_some();
@@ -212,13 +238,13 @@ impl Store {
     }
 
     /// Yearly measures of the record.
-    pub fn of_years(&self, study: &Study) -> Ingredients {
+    fn of_years(&self, study: &Study) -> Ingredients {
         let yearly: Vec<_> = study.yearly_variables().collect();
         self.of_fits(study).text("yearly measures", &format!("{yearly:?}"))
     }
 
     /// Suitability and change of all cases.
-    pub fn of_habitat(&self, study: &Study) -> Ingredients {
+    fn of_habitat(&self, study: &Study) -> Ingredients {
         let common = &self.common;
         let mut list = common.section(common.section(self.of_fits(study), "[suitability]"), "[requisites]");
         if study.suitability.threshold_rule.is_some() {
@@ -230,22 +256,6 @@ impl Store {
             list = self.after(list, Step::Scenario, name_of(scenario));
         }
         self.after(list, Step::Years, "")
-    }
-
-    /// Steps of drying, surface, causes.
-    pub fn of_drying(&self, study: &Study) -> Ingredients {
-        let asked = ["[drying_ladder]", "[response_surface]", "[over_time]", "[water_requirement]"];
-        self.of_variants(study, &asked)
-    }
-
-    /// Habitat of past years.
-    pub fn of_past(&self, study: &Study) -> Ingredients {
-        self.of_variants(study, &["[over_time]"])
-    }
-
-    /// Members of uncertainty.
-    pub fn of_members(&self, study: &Study) -> Ingredients {
-        self.of_variants(study, &["[uncertainty]"])
     }
 
     /// What is found of variants of the study: `asked` names the sections that ask for it.

@@ -6,7 +6,8 @@
 //! computed anew; nothing in the store needs a lock.
 
 use super::ingredients::Ingredients;
-use super::part::Part;
+use super::part::{Part, write_whole};
+use super::recipes::of;
 use super::shard::Machines;
 use super::steps::Step;
 use super::working::Working;
@@ -15,6 +16,7 @@ use crate::inputs;
 use crate::watch::Watched;
 use blake3::{Hash, Hasher};
 use lentic_report::Input;
+use lentic_study::settings::Scenario;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, Permissions};
@@ -159,9 +161,15 @@ impl Store {
         found
     }
 
-    /// Begins a step over so many windows; `of` tells apart what one step does several times, "" where it does so once.
-    pub fn step(&self, step: Step, of: &str, windows: usize, ingredients: Ingredients) -> Working<'_> {
-        let name = named(step, of);
+    /// Begins a step over so many windows; `scenario` is that of [`Step::Scenario`].
+    pub fn step(
+        &self,
+        step: Step,
+        scenario: Option<&Scenario>,
+        windows: usize,
+        ingredients: Ingredients,
+    ) -> Working<'_> {
+        let name = named(step, of(step, scenario));
         let folder = self.folder.as_ref().map(|store| {
             let within = Store::within(step, &name, &ingredients);
             let mut used = self.used.lock().unwrap_or_else(PoisonError::into_inner);
@@ -171,8 +179,7 @@ impl Store {
         // a plan has to know how many tiles there are; where this fails, keeping a tile fails too and is told
         if let Some(folder) = folder.as_ref().filter(|folder| !folder.join(WINDOWS).is_file()) {
             let _ = fs::create_dir_all(folder)
-                .map_err(io(folder))
-                .and_then(|()| write_whole(&folder.join(WINDOWS), &windows.to_string()));
+                .and_then(|()| write_whole(&folder.join(WINDOWS), windows.to_string().as_bytes()));
         }
         Working::new(self, step, name, folder, windows)
     }
@@ -259,7 +266,9 @@ impl Store {
         let of_folder = last.runs.entry(self.run.clone()).or_default();
         of_folder.insert(0, used);
         let gone = of_folder.split_off(RUNS_KEPT.min(of_folder.len()));
-        write_whole(&folder.join(LAST), &serde_json::to_string(&last).unwrap_or_default())?;
+        let last_path = folder.join(LAST);
+        let text = serde_json::to_string(&last).unwrap_or_default();
+        write_whole(&last_path, text.as_bytes()).map_err(io(&last_path))?;
         let folders = |runs: &mut dyn Iterator<Item = &Run>| -> BTreeSet<String> {
             runs.flat_map(BTreeMap::values).map(|used| used.folder.clone()).collect()
         };
@@ -315,13 +324,4 @@ fn last_of(folder: &Path) -> Last {
         .ok()
         .and_then(|text| serde_json::from_str(&text).ok())
         .unwrap_or_default()
-}
-
-/// Writes a text, whole or not at all.
-pub(super) fn write_whole(path: &Path, text: &str) -> Result<(), EngineError> {
-    let folder = path.parent().unwrap_or(Path::new("."));
-    let file = tempfile::Builder::new().prefix(".whole-").tempfile_in(folder).map_err(io(path))?;
-    fs::write(file.path(), text).map_err(io(path))?;
-    file.persist(path).map_err(|error| io(path)(error.error))?;
-    Ok(())
 }

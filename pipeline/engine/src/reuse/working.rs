@@ -1,9 +1,9 @@
 //! A step at work: windows found in the store, windows computed and kept.
 
-use super::part::Part;
+use super::part::{Part, write_whole};
 use super::shard::{Machines, Shard};
 use super::steps::Step;
-use super::store::{DONE, Store, address, digest_of_all, write_whole};
+use super::store::{DONE, Store, address, digest_of_all};
 use crate::error::{EngineError, io};
 use blake3::Hash;
 use lentic_raster::{RawCells, Window};
@@ -132,38 +132,24 @@ impl<'s> Working<'s> {
         if kept { counts.kept += 1 } else { counts.computed += 1 }
     }
 
-    /// Ends the step. What follows hangs on its digest.
+    /// Ends the step, and with it a run that was to do no more than a share of it. What follows hangs on its digest.
     ///
     /// # Errors
-    /// When the disk refuses.
+    /// [`EngineError::ShareDone`] where this share was all there was to do; an input that changed, or a disk that refuses.
     pub fn finish(self) -> Result<(), EngineError> {
         let Some(folder) = &self.folder else { return Ok(()) };
         if self.share().is_some() {
-            return Ok(());
+            self.store.inputs_unchanged()?;
+            return Err(EngineError::ShareDone);
         }
         let digests = self.digests.into_inner().unwrap_or_else(PoisonError::into_inner);
         let digest = digest_of_all(digests);
         if folder.is_dir() && self.store.failure().is_none() {
-            write_whole(&folder.join(DONE), &digest.to_hex())?;
+            let done = folder.join(DONE);
+            write_whole(&done, digest.to_hex().as_bytes()).map_err(io(&done))?;
         }
         self.store.knows(self.name, digest);
         Ok(())
-    }
-}
-
-impl Store {
-    /// Ends a run that was to do no more than a share of this step.
-    ///
-    /// # Errors
-    /// [`EngineError::ShareDone`] where that is so.
-    pub fn stop_after(&self, step: Step) -> Result<(), EngineError> {
-        match self.machines {
-            Machines::Share(shard) if shard.step == step => {
-                self.inputs_unchanged()?;
-                Err(EngineError::ShareDone)
-            }
-            _ => Ok(()),
-        }
     }
 }
 

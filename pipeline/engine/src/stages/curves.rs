@@ -70,13 +70,8 @@ pub fn run(
     if !wanted(context.study) {
         return Ok(Curves::default());
     }
-    let step =
-        |step| context.store.step(step, "", context.tiles.len(), context.store.of_response(context.study));
     let nothing = |_: usize| Leaves::default();
-    let working = step(Step::PoolGround);
-    let tiles = context.over_kept(&working, &context.tiles, &nothing, |_, w| ground_of(context, water, w))?;
-    working.finish()?;
-    context.store.stop_after(Step::PoolGround)?;
+    let tiles = context.over_kept(Step::PoolGround, &nothing, |_, w| ground_of(context, water, w))?;
     let mut ground = Ground::default();
     for tile in tiles {
         for (code, cells) in tile.pools {
@@ -97,12 +92,8 @@ pub fn run(
         }
         bins.extend(Bins::of(cells).map(|bins| (code, bins)));
     }
-    let working = step(Step::PoolWater);
-    let tiles = context.over_kept(&working, &context.tiles, &nothing, |tile, w| {
-        seen_in(context, water, (&bins, &curves), tile, w)
-    })?;
-    working.finish()?;
-    context.store.stop_after(Step::PoolWater)?;
+    let tiles = context
+        .over_kept(Step::PoolWater, &nothing, |tile, w| seen_in(context, water, (&bins, &curves), tile, w))?;
     let mut seen = PoolsSeen::new();
     for (code, bins) in tiles.iter().flatten() {
         let pool = seen.entry(*code).or_default();

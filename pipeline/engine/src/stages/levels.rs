@@ -166,13 +166,8 @@ struct Accepted {
 
 /// Pools of known ground with cells enough that are sometimes wet, and no surface of water for a bed.
 fn candidates(context: &Context, water: &WaterProducts) -> Result<BTreeMap<i32, Candidate>, EngineError> {
-    let working =
-        context.store.step(Step::Beds, "", context.tiles.len(), context.store.of_response(context.study));
-    let tiles = context.over_kept(&working, &context.tiles, &|_| Leaves::default(), |_, window| {
-        beds(context, water, window)
-    })?;
-    working.finish()?;
-    context.store.stop_after(Step::Beds)?;
+    let tiles =
+        context.over_kept(Step::Beds, &|_| Leaves::default(), |_, window| beds(context, water, window))?;
     let mut pools: BTreeMap<i32, Found> = BTreeMap::new();
     for (pool, found) in tiles.into_iter().flatten() {
         let all = pools.entry(pool).or_default();
@@ -236,13 +231,9 @@ fn seen(
     water: &WaterProducts,
     candidates: &BTreeMap<i32, Candidate>,
 ) -> Result<BTreeMap<i32, SeenPool>, EngineError> {
-    let working =
-        context.store.step(Step::Levels, "", context.tiles.len(), context.store.of_response(context.study));
-    let tiles = context.over_kept(&working, &context.tiles, &|_| Leaves::default(), |tile, window| {
+    let tiles = context.over_kept(Step::Levels, &|_| Leaves::default(), |tile, window| {
         seen_in(context, water, candidates, tile, window)
     })?;
-    working.finish()?;
-    context.store.stop_after(Step::Levels)?;
     let mut all: BTreeMap<i32, SeenPool> = BTreeMap::new();
     for (pool, found) in tiles.into_iter().flatten() {
         let of_pool = all.entry(pool).or_default();

@@ -17,10 +17,11 @@ use crate::climates::Climates;
 use crate::error::EngineError;
 use crate::layers::Layers;
 use crate::progress::Progress;
-use crate::reuse::{Leaves, Store, Working};
+use crate::reuse::{Leaves, Step, Store, Working};
 use lentic_habitat::water::{Masks, MonthAxis};
 use lentic_raster::{CellAreas, Grid, Scratch, Window};
 use lentic_study::Study;
+use lentic_study::settings::Scenario;
 use rayon::prelude::*;
 use serde::Serialize;
 use serde::de::DeserializeOwned;
@@ -110,20 +111,33 @@ impl<'a> Context<'a> {
         Ok(Scratch::create(&self.work.join(format!("{name}.u32")), self.grid)?)
     }
 
-    /// As [`Self::over_windows`], what each window gives and `leaves` taken from the store where they are there, and kept where they are not.
+    /// Begins a step that is kept, over so many windows; `scenario` is that of [`Step::Scenario`].
+    pub fn step(&self, step: Step, scenario: Option<&Scenario>, windows: usize) -> Working<'a> {
+        self.store.step(
+            step,
+            scenario,
+            windows,
+            self.store.ingredients(self.study, self.climates, step, scenario),
+        )
+    }
+
+    /// A step on every tile: what it gives, in tile order, and what it `leaves` are taken from the store where they are there, and
+    /// kept where they are not.
     ///
     /// # Errors
-    /// The first error in the order of the windows.
+    /// The first error in tile order, or that of [`Working::finish`].
     pub fn over_kept<'l, T: Serialize + DeserializeOwned + Send>(
         &self,
-        working: &Working,
-        windows: &[Window],
+        step: Step,
         leaves: &(dyn Fn(usize) -> Leaves<'l> + Sync),
         work: impl Fn(usize, Window) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
-        self.over_own(working, windows, |at, window| {
+        let working = self.step(step, None, self.tiles.len());
+        let found = self.over_own(&working, &self.tiles, |at, window| {
             working.window(at, &window, &leaves(at), || work(at, window))
-        })
+        })?;
+        working.finish()?;
+        Ok(found)
     }
 
     /// Runs `work` on the windows that are this machine's to work on: all of them, or those of its share.

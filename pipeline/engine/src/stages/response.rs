@@ -83,9 +83,7 @@ pub fn run(
     let brier_saved = context.floats("response_brier_saved")?;
     let cells: [&dyn RawCells; 4] = [&slope, &slope_sd, &months_per_unit, &brier_saved];
     let leaves = |tile: usize| Leaves { cells: cells.to_vec(), files: context.files.of_response(tile) };
-    let ingredients = context.store.of_response(context.study);
-    let working = context.store.step(Step::Response, "", context.tiles.len(), ingredients);
-    let tiles = context.over_kept(&working, &context.tiles, &leaves, |tile, window| {
+    let tiles = context.over_kept(Step::Response, &leaves, |tile, window| {
         let wet = context.files.wet(tile, &context.axis)?;
         let codes = context.climates.groups(&context.layers, window)?;
         let pools = context.layers.pools(window)?;
@@ -147,8 +145,6 @@ pub fn run(
         brier_saved.write(&window, &saved)?;
         Ok((lines, counts))
     })?;
-    working.finish()?;
-    context.store.stop_after(Step::Response)?;
     let mut products = ResponseProducts {
         slope,
         slope_sd,

@@ -132,16 +132,12 @@ pub fn run(
     }
     let (lines, curves) = answers;
     let by = AnswersBy { groups, lines, curves, off: &[], baseline: &cases[0] };
-    let (store, count) = (context.store, context.tiles.len());
-    let step = |case: &Case| {
-        store.step(Step::Scenario, &case.name, count, store.of_case(context.study, case.scenario))
-    };
+    let step = |case: &Case| context.step(Step::Scenario, case.scenario, context.tiles.len());
     let workings: Vec<Working> = cases.iter().map(step).collect();
     let tiles = context.over_own(&workings[0], &context.tiles, |tile, window| {
         one_tile(context, water, by, (cases, &years), (&products, &workings), tile, window)
     })?;
     workings.into_iter().try_for_each(Working::finish)?;
-    store.stop_after(Step::Scenario)?;
     for (at, case) in cases.iter().enumerate() {
         let unknown: u64 = tiles.iter().map(|tile| tile[at].factor).sum();
         Unknown::refuse(unknown, &case.name)?;

@@ -178,12 +178,9 @@ pub fn run(
     let yearly = yearly::observed(context, water, &cases[0])?;
     let record = RecordCells { hydroperiod: &water.hydroperiod, yearly };
     let scorer = Scorer::new(context.layers);
-    let working = context.store.step(Step::Habitat, "", context.tiles.len(), context.store.of_habitat(study));
-    let tiles = context.over_kept(&working, &context.tiles, &|_| products.leaves(), |_, window| {
+    let tiles = context.over_kept(Step::Habitat, &|_| products.leaves(), |_, window| {
         one_tile(context, &scorer, water, cases, case_water, &record, &products, window)
     })?;
-    working.finish()?;
-    context.store.stop_after(Step::Habitat)?;
     let mut totals = Totals::new(context, cases.len());
     tiles.iter().for_each(|tile| totals.merge(tile));
     products.areas = totals.areas;

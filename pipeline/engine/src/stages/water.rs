@@ -3,6 +3,7 @@
 
 use super::{Context, curves, grid_cells, levels};
 use crate::blob::WetCells;
+use crate::climates::Climates;
 use crate::error::EngineError;
 use crate::reuse::{Leaves, Step};
 use crate::stack::Stack;
@@ -11,6 +12,7 @@ use lentic_habitat::response::SampleCell;
 use lentic_habitat::water::{BitRows, count_all};
 use lentic_numerics::seed::hash64;
 use lentic_raster::{RawCells, Scratch, Window};
+use lentic_study::Study;
 use lentic_study::settings::Role;
 use std::collections::BTreeMap;
 use std::sync::{Mutex, PoisonError};
@@ -70,6 +72,11 @@ pub struct WaterProducts {
 
 type Keeper = BTreeMap<Option<i32>, Kept>;
 
+/// Whether the months of cells of pools that were never wet are kept too.
+pub fn keeps_dry(study: &Study, climates: &Climates) -> bool {
+    levels::wanted(study, climates) || curves::wanted(study)
+}
+
 /// Runs the stage.
 ///
 /// # Errors
@@ -101,7 +108,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     let drying = context.floats("drying")?;
     let dried = context.floats("dried")?;
     let keeper: Mutex<Keeper> = Mutex::new(BTreeMap::new());
-    let keeps_dry = levels::wanted(study, context.climates) || curves::wanted(study);
+    let keeps_dry = keeps_dry(study, context.climates);
     let images = stack.open(layer)?;
     let starts = study.period.water_year_starts;
     let cells: [&dyn RawCells; 14] = [
@@ -122,8 +129,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
     ];
     let leaves =
         |tile: usize| Leaves { cells: cells.to_vec(), files: context.files.of_water(tile, keeps_dry) };
-    let ingredients = context.store.of_water(study, keeps_dry);
-    let working = context.store.step(Step::Water, "", context.tiles.len(), ingredients);
+    let working = context.step(Step::Water, None, context.tiles.len());
     let compute = |tile: usize, window: Window| -> Result<Keeper, EngineError> {
         let rows = images.read(&context.layers, layer, &context.axis, window)?;
         let area = match &study.grid.area {
@@ -236,7 +242,6 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         Ok(())
     })?;
     working.finish()?;
-    context.store.stop_after(Step::Water)?;
 
     let keeper = keeper.into_inner().unwrap_or_else(PoisonError::into_inner);
     let mut sample: Vec<((usize, usize), SampleCell)> =

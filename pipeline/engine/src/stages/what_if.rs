@@ -14,7 +14,7 @@ use crate::dilution::{Dilution, depths, dilutions, volumes};
 use crate::error::EngineError;
 use crate::layers::known;
 use crate::measures::CaseCells;
-use crate::reuse::{Ingredients, Leaves, Step, Working};
+use crate::reuse::{Leaves, Step, Working};
 use crate::scoring::{Scorer, Tile};
 use lentic_habitat::change::is_habitat;
 use lentic_habitat::members::{DepthError, Member};
@@ -138,13 +138,12 @@ impl<'a> WhatIf<'a> {
     /// The first error in tile order.
     pub fn over_tiles<T: Serialize + DeserializeOwned + Send>(
         &self,
-        step: (Step, Ingredients),
+        step: Step,
         leaves: &Leaves,
         work: impl Fn(&Place) -> Result<T, EngineError> + Sync,
     ) -> Result<Vec<T>, EngineError> {
         let windows: Vec<(usize, Window)> = windows(self.context).into_iter().enumerate().collect();
-        let (store, (step, ingredients)) = (self.context.store, step);
-        let working = store.step(step, "", windows.len(), ingredients);
+        let working = self.context.step(step, None, windows.len());
         let found = self.over_windows(
             &working,
             &windows,
@@ -154,7 +153,6 @@ impl<'a> WhatIf<'a> {
             |_, _, part| Ok(part),
         )?;
         working.finish()?;
-        store.stop_after(step)?;
         Ok(found)
     }
 

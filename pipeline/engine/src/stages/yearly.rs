@@ -270,9 +270,7 @@ pub fn observed(
     let scores: Vec<_> = study.yearly_variables().map(score_table).collect();
     let leaves =
         |_: usize| Leaves { cells: products.iter().flat_map(YearlyCells::raw).collect(), files: Vec::new() };
-    let ingredients = context.store.of_years(study);
-    let working = context.store.step(Step::Years, "", context.tiles.len(), ingredients);
-    context.over_kept(&working, &context.tiles, &leaves, |tile, window| {
+    context.over_kept(Step::Years, &leaves, |tile, window| {
         let wet = context.files.wet(tile, &context.axis)?;
         let states = water.state.read(&window)?;
         let climates = context.climates.of_cells(&context.layers, window)?;
@@ -288,8 +286,6 @@ pub fn observed(
         }
         all.iter().zip(&products).try_for_each(|(means, to)| means.write(to, &window))
     })?;
-    working.finish()?;
-    context.store.stop_after(Step::Years)?;
     Ok(products)
 }
 

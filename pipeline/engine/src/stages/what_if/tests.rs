@@ -4,7 +4,7 @@ use super::*;
 use crate::check::check;
 use crate::demo::{DEMO_SEED, DemoSize, write_demo};
 use crate::progress::Silent;
-use crate::reuse::{Ingredients, Leaves, Step};
+use crate::reuse::{Leaves, Step};
 use crate::run::{cases, spreads};
 use crate::stages;
 use lentic_habitat::response::Groups;
@@ -53,7 +53,7 @@ fn a_variant_is_its_scenario_to_the_bit() {
     for (kind, changed) in changes.iter().enumerate() {
         let variants =
             what_if.of_members(cases.iter().map(|case| (case, changed.as_ref())).collect()).unwrap();
-        let working = context.store.step(Step::Members, "", context.tiles.len(), Ingredients::default());
+        let working = context.step(Step::Members, None, context.tiles.len());
         let find = |_: usize, place: &Place| {
             let seen = changed.as_ref().map(|member| place.of_member(member)).transpose()?;
             let place = seen.as_ref().unwrap_or(place);
