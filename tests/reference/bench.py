@@ -137,8 +137,8 @@ class Bench:
 def reuse(bench):
     """(seconds of a whole run, [(change, seconds of the run after it)], what the program says it would run after a month), or None.
 
-    The last month of the record is not seen at first; then its masks come, and the same folder is run again; then the threshold of
-    habitat is another. Skipped while the program cannot say what it would run (`lentic run --plan`).
+    The last month of the record is not seen at first; then its masks come, and the same folder is run again; then a month comes that
+    lies after the baseline of the study, which stays as it is; then the threshold of habitat is another. Skipped while the program cannot say what it would run (`lentic run --plan`).
     """
     arguments = bench.arguments
     if "--plan" not in measured([arguments.lentic, "run", "--help"])["said"]:
@@ -159,7 +159,14 @@ def reuse(bench):
         os.replace(whole, path)
     # no path of this machine on the page
     plan = measured([*command[:-1], "--plan"])["said"].replace(bench.run, "RUN")
-    after = [("one new month", measured(command)["wall"])]
+    after = [("one new month that joins the baseline", measured(command)["wall"])]
+    later = os.path.join(bench.folder, "water", "water_2021.tif")
+    masks[1:] = 255
+    with rasterio.open(later, "w", **profile) as target:
+        target.write(masks)
+    after.append(("one new month after the baseline", measured(command)["wall"]))
+    os.remove(later)
+    measured(command)
     with open(bench.study, encoding="utf-8") as file:
         text = file.read()
     assert text.count("\nthreshold = 0.5\n") == 1
@@ -230,8 +237,9 @@ def goals(benches, again, most):
         one = bench.median("lentic 1") if most > 1 else None
         found = one / bench.median(f"lentic {most}") if one else None
         add(f"{most} cores against one, {bench.millions:g} M", ">= 1.8 x", found, f"{found or 0:.2f} x", (found or 0) >= 1.8)
-    found = again[1][0][1] / again[0] if again else None
-    add("rerun after one new month", "<= 25 % of the full run", found, f"{100 * (found or 0):.0f} %", (found or 1) <= 0.25)
+    for change, seconds in again[1][:2] if again else ():
+        found = seconds / again[0]
+        add(f"rerun after {change}", "<= 25 % of the full run", found, f"{100 * found:.0f} %", found <= 0.25)
     return rows
 
 

@@ -5,6 +5,7 @@ use lentic_numerics::seed::hash64;
 use lentic_tests::{Basin, Outcome, lentic};
 use serde_json::Value;
 use std::fs;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::process::Stdio;
 use std::time::{Duration, Instant};
@@ -280,6 +281,52 @@ fn a_part_with_one_bit_altered_is_computed_anew() {
             "round {round}: {kept} kept, {anew} anew"
         );
     }
+}
+
+/// Rasters whose cells and words stay are the very files of the run before; one that was altered, or of which nothing is known, is written anew.
+#[test]
+fn rasters_that_stay_are_taken_over_and_no_altered_one() {
+    let basin = Basin::small();
+    again(&basin);
+    let run = basin.folder().join("run");
+    let names = [
+        "rasters/permanence.tif",
+        "rasters/hydroperiod_drier.tif",
+        "cells/water_drier.tif",
+        "rasters/hydroperiod_much-drier.tif",
+    ];
+    let files = || names.map(|name| fs::metadata(run.join(name)).unwrap().ino());
+    let same = |before: [u64; 4]| {
+        let now = files();
+        [0, 1, 2, 3].map(|at| before[at] == now[at])
+    };
+    let (first, reference) = (files(), checksum(&run));
+    again(&basin);
+    assert_eq!(same(first), [true; 4]);
+    basin.edit("study.toml", "precipitation = -30.0", "precipitation = -35.0");
+    again(&basin);
+    assert_eq!(same(first), [true, true, true, false]);
+    basin.edit("study.toml", "precipitation = -35.0", "precipitation = -30.0");
+    again(&basin);
+    assert_eq!(checksum(&run), reference);
+    // one bit of a file, then the list of what they were written from
+    let held = files();
+    let altered = run.join(names[1]);
+    let mut bytes = fs::read(&altered).unwrap();
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    fs::write(&altered, bytes).unwrap();
+    again(&basin);
+    assert_eq!((same(held), checksum(&run)), ([true, false, true, true], reference.clone()));
+    let held = files();
+    fs::write(basin.folder().join("run.kept/rasters.json"), "{ \"/").unwrap();
+    again(&basin);
+    assert_eq!((same(held), checksum(&run)), ([false; 4], reference));
+    // other words, the same cells
+    let held = files();
+    basin.edit("study.toml", "name = \"Talverra Sink\"", "name = \"Talverra Sink, east\"");
+    again(&basin);
+    assert_eq!(same(held), [false; 4]);
 }
 
 /// A store keeps what the last two runs into each run folder used, and nothing else.

@@ -106,7 +106,7 @@ fn plan_text(plan: &RunPlan) -> String {
             format!("{:widest$}  {}{tiles}{why}", title(step), word(&step.standing))
         })
         .collect();
-    lines.push("patches, connection, evidence, rasters, tables and page are made anew in every run".into());
+    lines.push("patches, connection, evidence, tables and page are made anew in every run; rasters whose cells stay as they are are taken over from the run before".into());
     lines.push(match &plan.store {
         Some(store) => format!("kept steps: {}", store.display()),
         None => "nothing is kept".into(),

@@ -176,7 +176,7 @@ impl Building {
             if is_folder {
                 return fs::create_dir_all(&to).map_err(io(&to));
             }
-            fs::hard_link(path, &to).or_else(|_| fs::copy(path, &to).map(|_| ())).map_err(io(path))
+            link_or_copy(path, &to).map_err(io(path))
         })
     }
 
@@ -216,6 +216,14 @@ impl Building {
         }
         Ok(())
     }
+}
+
+/// Puts a finished file in a second place: by a link where the file system has them, else by a copy.
+///
+/// # Errors
+/// When the file system refuses.
+pub fn link_or_copy(from: &Path, to: &Path) -> std::io::Result<()> {
+    fs::hard_link(from, to).or_else(|_| fs::copy(from, to).map(|_| ()))
 }
 
 /// Shows everything in a folder to `see`, folders before what they hold; with it whether it is a folder.

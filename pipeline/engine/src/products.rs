@@ -24,7 +24,7 @@ use crate::tables::over_time;
 use crate::tables::{class_name, limit_classes};
 use lentic_raster::{
     Attribute, AttributeValues, ClassBand, CogData, CogSpec, FloatBand, PatchLayer, PathLayer, Scratch,
-    ScratchCell, write_cog, write_patches_and_paths,
+    ScratchCell, write_patches_and_paths,
 };
 use lentic_report::{ClassStyle, change_classes, not_assessed_classes, permanence_classes};
 use lentic_study::settings::Role;
@@ -123,7 +123,8 @@ impl Stages<'_> {
     /// # Errors
     /// When a file cannot be written.
     pub fn write(&self, building: &Building) -> Result<(), EngineError> {
-        let folder = building.section("rasters")?;
+        building.section("rasters")?;
+        let folder = building.run();
         let context = self.context;
         let rasters = self.rasters();
         let metadata = self.metadata();
@@ -132,7 +133,8 @@ impl Stages<'_> {
             .par_iter()
             .map(|raster| {
                 let spec = CogSpec { title: raster.title.clone(), metadata: metadata.clone(), threads: 1 };
-                write_cog(&folder.join(&raster.file), context.grid, &spec, &raster.data)?;
+                let place = (&*folder, &*format!("rasters/{}", raster.file));
+                context.store.raster(place, context.grid, &spec, &raster.data)?;
                 context.progress.advance(context.grid.len() as u64);
                 Ok(())
             })
@@ -154,7 +156,8 @@ impl Stages<'_> {
     /// # Errors
     /// When a file cannot be written.
     pub fn write_cells(&self, building: &Building) -> Result<(), EngineError> {
-        let folder = building.section(explain::CELLS)?;
+        building.section(explain::CELLS)?;
+        let folder = building.run();
         let written: Vec<Result<(), EngineError>> = self
             .cases
             .par_iter()
@@ -177,9 +180,13 @@ impl Stages<'_> {
                     metadata: self.metadata(),
                     threads: 1,
                 };
-                let path = folder.join(explain::file_of_case(&case.name));
-                write_cog(&path, self.context.grid, &spec, &CogData::Floats(bands))?;
-                Ok(())
+                let within = format!("{}/{}", explain::CELLS, explain::file_of_case(&case.name));
+                self.context.store.raster(
+                    (&folder, &within),
+                    self.context.grid,
+                    &spec,
+                    &CogData::Floats(bands),
+                )
             })
             .collect();
         written.into_iter().collect()

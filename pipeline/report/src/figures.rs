@@ -4,8 +4,9 @@ use crate::ReportError;
 use crate::chart::escape;
 use crate::file::{make_folder, write_bytes};
 use crate::page::PageInput;
-use crate::page::charts::charts;
+use crate::page::charts::{Chart, charts};
 use crate::raster_figure::png;
+use rayon::prelude::*;
 use std::path::{Path, PathBuf};
 
 /// Full width of the text of a journal page, millimetres (common practice: 170 to 190).
@@ -24,9 +25,8 @@ const COLUMN: f64 = 318.0;
 /// A file cannot be written.
 pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf>, ReportError> {
     make_folder(folder)?;
-    let mut written = Vec::new();
-    for chart in charts(input) {
-        let mark = &input.record.edition.mark;
+    let mark = &input.record.edition.mark;
+    let write = |chart: &Chart<'_>| {
         let column = marked((chart.draw)(COLUMN).file(COLUMN_MM), mark);
         let picture = folder.join(format!("{}_column.png", chart.name));
         let files = [
@@ -37,12 +37,10 @@ pub fn write_figures(folder: &Path, input: &PageInput<'_>) -> Result<Vec<PathBuf
             (picture.clone(), png(&picture, &column, COLUMN_MM)?),
             (folder.join(format!("{}_column.svg", chart.name)), column.into_bytes()),
         ];
-        for (path, bytes) in files {
-            write_bytes(&path, &bytes)?;
-            written.push(path);
-        }
-    }
-    Ok(written)
+        files.into_iter().map(|(path, bytes)| write_bytes(&path, &bytes).map(|()| path)).collect()
+    };
+    let written: Vec<Result<Vec<PathBuf>, ReportError>> = charts(input).par_iter().map(write).collect();
+    Ok(written.into_iter().collect::<Result<Vec<_>, _>>()?.concat())
 }
 
 /// A picture with the mark of its edition among its metadata.

@@ -12,6 +12,7 @@ use lentic_report::{
     write_record, write_table,
 };
 use lentic_study::settings::Publication;
+use rayon::prelude::*;
 use std::path::Path;
 
 /// What stands on the pages of a run that tells exact places.
@@ -44,9 +45,7 @@ pub fn publication_record(publication: &Publication) -> PublicationRecord {
 /// A file cannot be written.
 pub fn write_tables(building: &Building, tables: &[Table]) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
-    for table in tables {
-        write_table(&folder, table)?;
-    }
+    tables.par_iter().try_for_each(|table| write_table(&folder, table).map(|_| ()))?;
     Ok(())
 }
 

@@ -3,6 +3,7 @@
 mod ingredients;
 mod part;
 mod plan;
+mod rasters;
 mod recipes;
 mod shard;
 mod steps;

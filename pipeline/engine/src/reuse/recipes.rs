@@ -35,8 +35,9 @@ pub fn common(checked: &Checked, inputs: &[Input], tile: usize) -> Option<Common
         own.map(|input| format!("{} {}\n", input.bytes, input.content())).collect::<String>()
     };
     let libraries = format!("GDAL {}, PROJ {}", lentic_raster::gdal_version(), lentic_raster::proj_version());
+    let program = program()?;
     let all = Ingredients::default()
-        .text("the program", &program()?)
+        .text("the program", &program)
         .text("its libraries", &libraries)
         .text("the grid", &format!("{:?}{}", checked.grid, of("study area")))
         .text("the size of tiles", &tile.to_string())
@@ -55,7 +56,7 @@ pub fn common(checked: &Checked, inputs: &[Input], tile: usize) -> Option<Common
         .collect();
     sections.entry("[climate]").or_default().push_str(&climate);
     sections.entry("[records]").or_default().push_str(&of("records"));
-    Some(Common { all, layers: layers.collect(), sections })
+    Some(Common { program: format!("{program} {libraries}"), all, layers: layers.collect(), sections })
 }
 
 /// A setting in words that tell it from any other; paths as seen from the study, so that a study may move.

@@ -2,11 +2,12 @@
 //! changed, a run that was stopped goes on, and several machines may share one run.
 //!
 //! `STEP/KEY/TILE.part` holds a tile, `STEP/KEY/windows` says how many there are, `STEP/KEY/done` that a step is whole, by its digest, `last.json` names what the
-//! latest finished runs used. A part is named by the digest of everything it follows from and proves its own content, so that it is either right or
+//! latest finished runs used, `rasters.json` their rasters. A part is named by the digest of everything it follows from and proves its own content, so that it is either right or
 //! computed anew; nothing in the store needs a lock.
 
 use super::ingredients::Ingredients;
 use super::part::{Part, write_whole};
+use super::rasters::Rasters;
 use super::recipes::of;
 use super::shard::Machines;
 use super::steps::Step;
@@ -63,9 +64,13 @@ pub struct Counts {
 /// The store of a run; with no folder nothing is kept.
 #[derive(Debug)]
 pub struct Store {
-    folder: Option<PathBuf>,
+    pub(super) folder: Option<PathBuf>,
     /// The run folder, which tells runs of several studies apart.
-    run: String,
+    pub(super) run: String,
+    /// Rasters of the run before into the same folder.
+    pub(super) earlier: Rasters,
+    /// Rasters of this run.
+    pub(super) rasters: Mutex<Rasters>,
     /// What every step follows from.
     pub(super) common: Common,
     pub(super) machines: Machines,
@@ -81,6 +86,8 @@ pub struct Store {
 /// Ingredients by where they come from.
 #[derive(Clone, Debug, Default)]
 pub struct Common {
+    /// The program and its libraries.
+    pub program: String,
     /// Of every step.
     pub all: Ingredients,
     /// Sections of the study, by name.
@@ -104,6 +111,8 @@ impl Store {
         Store {
             folder,
             run: String::new(),
+            earlier: Rasters::new(),
+            rasters: Mutex::default(),
             common,
             machines,
             used: Mutex::default(),
@@ -233,8 +242,10 @@ impl Store {
     /// The store of a run into this folder.
     #[must_use]
     pub fn of_run(self, out: &Path) -> Self {
-        let out = std::path::absolute(out).unwrap_or_else(|_| out.to_path_buf());
-        Store { run: out.display().to_string(), ..self }
+        let run = std::path::absolute(out).unwrap_or_else(|_| out.to_path_buf()).display().to_string();
+        let earlier =
+            self.folder.as_deref().map(|store| Store::earlier_rasters(store, &run)).unwrap_or_default();
+        Store { run, earlier, ..self }
     }
 
     /// What a step followed from in the latest finished run, if it was part of it.
@@ -269,6 +280,7 @@ impl Store {
         let last_path = folder.join(LAST);
         let text = serde_json::to_string(&last).unwrap_or_default();
         write_whole(&last_path, text.as_bytes()).map_err(io(&last_path))?;
+        self.close_rasters(folder)?;
         let folders = |runs: &mut dyn Iterator<Item = &Run>| -> BTreeSet<String> {
             runs.flat_map(BTreeMap::values).map(|used| used.folder.clone()).collect()
         };

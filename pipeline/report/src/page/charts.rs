@@ -20,7 +20,7 @@ pub(crate) struct Chart<'a> {
     pub title: String,
     pub caption: String,
     /// Draws it as wide as asked.
-    pub draw: Box<dyn Fn(f64) -> Svg + 'a>,
+    pub draw: Box<dyn Fn(f64) -> Svg + Send + Sync + 'a>,
 }
 
 /// All charts that have something to show, in the order of the page.
@@ -159,7 +159,12 @@ fn table_of(name: &str) -> String {
     }
 }
 
-fn chart<'a>(name: &str, title: &str, caption: &str, draw: impl Fn(f64) -> Svg + 'a) -> Chart<'a> {
+fn chart<'a>(
+    name: &str,
+    title: &str,
+    caption: &str,
+    draw: impl Fn(f64) -> Svg + Send + Sync + 'a,
+) -> Chart<'a> {
     Chart { name: name.into(), title: title.into(), caption: caption.into(), draw: Box::new(draw) }
 }
 

@@ -5,6 +5,7 @@ use crate::ReportError;
 use crate::colour::Rgb;
 use crate::number::axis;
 use crate::picture::{data_uri, indexed_png};
+use rayon::prelude::*;
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -90,16 +91,16 @@ pub(super) fn maps(input: &PageInput<'_>, thin: usize) -> Result<Maps, ReportErr
         ramps: BTreeMap::new(),
         layers: Vec::new(),
     };
-    for layer in &input.maps {
+    let views: Vec<_> = input.maps.par_iter().map(|layer| view(layer, thin, grid.cell_m)).collect();
+    for (layer, view) in input.maps.iter().zip(views) {
         if input.maps.iter().filter(|other| other.id == layer.id).count() > 1 {
             return Err(refusal(layer, "another layer has the same id; ids must differ".into()));
         }
-        let view = view(layer, thin, grid.cell_m)?;
         if let MapPixels::Ramp { ramp, .. } = &layer.pixels {
             let colours = ramp.colours(STEPS).into_iter().map(Rgb::css).collect();
             maps.ramps.insert(format!("{ramp:?}"), colours);
         }
-        maps.layers.push(view);
+        maps.layers.push(view?);
     }
     Ok(maps)
 }
