@@ -1,6 +1,5 @@
 //! What stands beside a new study: legends to fill in, and what to put where.
 
-use super::Sheet;
 use crate::options::{LayerKind, SeriesSection, StudyFile};
 use std::collections::BTreeMap;
 use std::fmt::Write;
