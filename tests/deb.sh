@@ -9,8 +9,10 @@ command -v debootstrap >/dev/null 2>&1 || { echo "debootstrap is missing: apt-ge
 mirror=$(apt-get indextargets --format '$(REPO_URI) $(CODENAME) $(CREATED_BY)' | awk '$2 == "bookworm" && $3 == "Packages" { print $1; exit }')
 [ -n "$mirror" ] || { echo "apt knows no source of Debian 12 (bookworm)" >&2; exit 1; }
 debootstrap --variant=minbase bookworm "$folder" "$mirror" >/dev/null
-# apt's own settings (proxy, keys), nothing else of this machine
-cp /etc/apt/apt.conf.d/* "$folder/etc/apt/apt.conf.d/" 2>/dev/null || true
+# how this machine's apt fetches (a proxy, say), nothing else of its settings
+for setting in $(grep -l '^ *Acquire' /etc/apt/apt.conf.d/* 2>/dev/null); do
+    cp "$setting" "$folder/etc/apt/apt.conf.d/"
+done
 cp /etc/resolv.conf "$folder/etc/resolv.conf" 2>/dev/null || true
 mkdir -p "$folder/root" "$folder/proc"
 mount -t proc proc "$folder/proc" 2>/dev/null || true
