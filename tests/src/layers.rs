@@ -95,7 +95,8 @@ impl Made {
             let path = self.place(&name);
             match layer.holds.unwrap_or(WaterContent::Mask) {
                 WaterContent::Mask => {
-                    write_bytes(&path, &self.grid, &self.cells(|r, c| u8::from(depth(r, c) > 0.0)), None).unwrap();
+                    write_bytes(&path, &self.grid, &self.cells(|r, c| u8::from(depth(r, c) > 0.0)), None)
+                        .unwrap();
                 }
                 WaterContent::Fraction => {
                     let share = |r, c| (0.5 + 2.0 * depth(r, c)).clamp(0.0, 1.0) as f32;
@@ -117,7 +118,11 @@ impl Made {
                 // rings of classes about the hollows; of pools and zones the left and the right
                 let code = |r: usize, c: usize| {
                     let halves = matches!(name, "pools" | "zones");
-                    let at = if halves { 1 + usize::from(self.right(c)) } else { (2.0 * self.ground(r, c)) as usize };
+                    let at = if halves {
+                        1 + usize::from(self.right(c))
+                    } else {
+                        (2.0 * self.ground(r, c)) as usize
+                    };
                     codes[at.min(codes.len() - 1)]
                 };
                 let cell = |r: usize, c: usize| match name {
@@ -163,7 +168,8 @@ impl Made {
     /// Rain and mean temperature of a month.
     fn of_month(month: i32) -> (f64, f64) {
         let season = (TAU * (f64::from(month % 12) - 6.5) / 12.0).cos();
-        let rain = (45.0 + 25.0 * season) * (1.0 + 0.3 * Self::wetness(month)) + f64::from((month * 29) % 17) * 0.4;
+        let rain =
+            (45.0 + 25.0 * season) * (1.0 + 0.3 * Self::wetness(month)) + f64::from((month * 29) % 17) * 0.4;
         (rain, 15.0 + 8.0 * season + f64::from((month * 31) % 7) * 0.2)
     }
 
@@ -181,11 +187,7 @@ impl Made {
 
     fn tables(&self) {
         let Some(climate) = &self.file.climate else { return };
-        let series = [
-            (&climate.precipitation, 0),
-            (&climate.temperature, 1),
-            (&climate.anomaly, 2),
-        ];
+        let series = [(&climate.precipitation, 0), (&climate.temperature, 1), (&climate.anomaly, 2)];
         let mut tables: BTreeMap<&String, Vec<(&String, usize, Option<&String>)>> = BTreeMap::new();
         for (series, what) in series.iter().filter_map(|(series, what)| Some((series.as_ref()?, *what))) {
             if let (Some(file), Some(column)) = (&series.file, &series.column) {
@@ -199,13 +201,19 @@ impl Made {
             let zoned = zone.map_or_else(String::new, |zone| format!("{zone},"));
             let mut text = format!("{zoned}year,month,{}\n", names.join(","));
             let codes = match zone {
-                Some(_) => self.legend(self.file.layers["zones"].legend.as_ref().unwrap()).iter().map(|code| format!("{code},")).collect(),
+                Some(_) => self
+                    .legend(self.file.layers["zones"].legend.as_ref().unwrap())
+                    .iter()
+                    .map(|code| format!("{code},"))
+                    .collect(),
                 None => vec![String::new()],
             };
-            for (code, month) in codes.iter().flat_map(|code| (first..=last).map(move |month| (code, month))) {
+            for (code, month) in codes.iter().flat_map(|code| (first..=last).map(move |month| (code, month)))
+            {
                 let (rain, warmth) = Self::of_month(month);
                 let all = [rain, warmth, Self::wetness(month) + f64::from((month * 53) % 23) / 40.0];
-                let values: Vec<String> = columns.iter().map(|(_, what, _)| format!("{:.3}", all[*what])).collect();
+                let values: Vec<String> =
+                    columns.iter().map(|(_, what, _)| format!("{:.3}", all[*what])).collect();
                 text.push_str(&format!("{code}{},{},{}\n", month / 12, month % 12 + 1, values.join(",")));
             }
             fs::write(self.place(file), text).unwrap();

@@ -25,7 +25,9 @@ fn own(text: &str, mark: &str) -> BTreeSet<String> {
         let before = text[..*at].chars().next_back();
         before.is_none_or(|c| !(c.is_alphanumeric() || c == '_' || c == '-' || c == '/'))
     });
-    let name = |(at, mark): (usize, &str)| text[at + mark.len()..].chars().take_while(char::is_ascii_lowercase).collect();
+    let name = |(at, mark): (usize, &str)| {
+        text[at + mark.len()..].chars().take_while(char::is_ascii_lowercase).collect()
+    };
     after.map(name).collect()
 }
 
@@ -44,12 +46,23 @@ fn sources(folder: &Path, text: &mut String) {
 fn crates_know_whom_they_may_and_nobody_else() {
     let rules: BTreeMap<&str, BTreeSet<String>> =
         MAY_KNOW.iter().map(|(name, of)| (*name, of.iter().map(ToString::to_string).collect())).collect();
-    let folders = fs::read_dir(root().join("pipeline")).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
-    assert_eq!(folders.collect::<BTreeSet<_>>(), rules.keys().map(ToString::to_string).collect(), "give a new crate its rule here");
+    let folders =
+        fs::read_dir(root().join("pipeline")).unwrap().map(|e| e.unwrap().file_name().into_string().unwrap());
+    assert_eq!(
+        folders.collect::<BTreeSet<_>>(),
+        rules.keys().map(ToString::to_string).collect(),
+        "give a new crate its rule here"
+    );
     for (name, may) in &rules {
         let folder = root().join("pipeline").join(name);
         let manifest = fs::read_to_string(folder.join("Cargo.toml")).unwrap();
-        let normal = manifest.split("[dev-dependencies]").next().unwrap().split("[dependencies]").nth(1).unwrap_or_default();
+        let normal = manifest
+            .split("[dev-dependencies]")
+            .next()
+            .unwrap()
+            .split("[dependencies]")
+            .nth(1)
+            .unwrap_or_default();
         assert_eq!(own(normal, "lentic-"), *may, "Cargo.toml of {name}");
         let mut text = String::new();
         sources(&folder.join("src"), &mut text);

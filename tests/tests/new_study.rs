@@ -46,7 +46,8 @@ fn dries(table: &Table, drying: &[&str]) {
 fn tried(template: &str, drying: &[&str]) {
     let folder = TempDir::new().unwrap();
     let basin = folder.path().join("basin");
-    let said = new(&basin, &[&["--template", template, "--baseline", "2001-2020"][..], &PLACE[..]].concat()).done();
+    let said =
+        new(&basin, &[&["--template", template, "--baseline", "2001-2020"][..], &PLACE[..]].concat()).done();
     assert!(said.contains("next: lentic check"), "{said}");
     dries(&runs(&basin.join("study.toml")), drying);
 }
@@ -76,7 +77,8 @@ fn spring_fed() {
 fn few_layers_and_another_climate() {
     let folder = TempDir::new().unwrap();
     let basin = folder.path().join("basin");
-    let more = ["--template", "closed-basin", "--baseline", "2009-2020", "--layers", "zones", "--water", "fraction"];
+    let more =
+        ["--template", "closed-basin", "--baseline", "2009-2020", "--layers", "zones", "--water", "fraction"];
     let wish = ["--climate", "rasters", "--scenarios", "drier,pumping", "--cell", "60"];
     new(&basin, &[&more[..], &wish[..], &PLACE[..]].concat()).done();
     dries(&runs(&basin.join("study.toml")), &["drier", "pumping"]);
@@ -108,16 +110,50 @@ fn nothing_waits_where_nobody_can_answer() {
     let basin = folder.path().join("basin");
     let said = new(&basin, &[]);
     assert_eq!(said.code, Some(1));
-    for option in ["--template (closed-basin, floodplain", "--crs", "--bounds L,B,R,T or --area FILE", "--like RASTER"] {
+    for option in
+        ["--template (closed-basin, floodplain", "--crs", "--bounds L,B,R,T or --area FILE", "--like RASTER"]
+    {
         assert!(said.stderr.contains(option), "{option}: {}", said.stderr);
     }
     for (wrong, names) in [
         (&["--template", "swamp"][..], &["swamp", "peatland"][..]),
         (&["--template", "peatland", "--crs", "EPSG:4326", "--bounds", "0,0,1,1"], &["degrees", "laea"]),
-        (&["--template", "peatland", "--crs", "EPSG:6933", "--bounds", "9,0,1,1"], &["left, bottom, right and top"]),
-        (&["--template", "peatland", "--crs", "EPSG:6933", "--bounds", "0,0,900,900", "--layers", "lake"], &["lake", "ground"]),
-        (&["--template", "peatland", "--crs", "EPSG:6933", "--bounds", "0,0,900,900", "--scenarios", "flood"], &["flood", "drained"]),
-        (&["--template", "peatland", "--crs", "EPSG:6933", "--bounds", "0,0,900,900", "--layers", "none", "--climate", "zones"], &["zones"]),
+        (
+            &["--template", "peatland", "--crs", "EPSG:6933", "--bounds", "9,0,1,1"],
+            &["left, bottom, right and top"],
+        ),
+        (
+            &["--template", "peatland", "--crs", "EPSG:6933", "--bounds", "0,0,900,900", "--layers", "lake"],
+            &["lake", "ground"],
+        ),
+        (
+            &[
+                "--template",
+                "peatland",
+                "--crs",
+                "EPSG:6933",
+                "--bounds",
+                "0,0,900,900",
+                "--scenarios",
+                "flood",
+            ],
+            &["flood", "drained"],
+        ),
+        (
+            &[
+                "--template",
+                "peatland",
+                "--crs",
+                "EPSG:6933",
+                "--bounds",
+                "0,0,900,900",
+                "--layers",
+                "none",
+                "--climate",
+                "zones",
+            ],
+            &["zones"],
+        ),
         (&["--template", "peatland", "--like", "nowhere.tif"], &["nowhere.tif"]),
     ] {
         let said = new(&basin, wrong);
@@ -143,7 +179,8 @@ fn nothing_is_overwritten() {
 fn a_check_leads_from_step_to_step() {
     let folder = TempDir::new().unwrap();
     let (first, basin) = (folder.path().join("first"), folder.path().join("basin"));
-    new(&first, &[&["--template", "closed-basin", "--baseline", "2001-2020"][..], &PLACE[..]].concat()).done();
+    new(&first, &[&["--template", "closed-basin", "--baseline", "2001-2020"][..], &PLACE[..]].concat())
+        .done();
     Made::of(&first.join("study.toml"));
     let raster = first.join("layers/ground.tif");
     let more = ["--template", "closed-basin", "--baseline", "2001-2020", "--like", raster.to_str().unwrap()];
@@ -153,7 +190,12 @@ fn a_check_leads_from_step_to_step() {
     assert_eq!((file.grid.cell_m, file.grid.bounds), (30.0, Some([-900.0, -600.0, 900.0, 600.0])));
     let check = || Outcome::of(lentic().arg("check").arg(&study));
     let next = |said: &Outcome| said.stderr.lines().last().unwrap_or_default().to_string();
-    for (part, expected) in [("water", "put the water files"), ("layers", "put the layers"), ("legends", "fill in the legends"), ("climate", "put the climate")] {
+    for (part, expected) in [
+        ("water", "put the water files"),
+        ("layers", "put the layers"),
+        ("legends", "fill in the legends"),
+        ("climate", "put the climate"),
+    ] {
         let said = check();
         assert_eq!(said.code, Some(1));
         assert!(next(&said).starts_with(&format!("next: {expected}")), "before {part}: {}", said.stderr);
@@ -172,8 +214,13 @@ fn the_schema_takes_every_template_and_refuses_what_is_spoilt() {
         fs::write(folder.path().join(format!("{}.toml", template.name())), template.text()).unwrap();
         let basin = folder.path().join(format!("new-{}", template.name()));
         new(&basin, &[&["--template", template.name()][..], &PLACE[..]].concat()).done();
-        assert!(fs::read_to_string(basin.join("study.toml")).unwrap().starts_with("#:schema ./study.schema.json\n"));
-        fs::rename(basin.join("study.toml"), folder.path().join(format!("new-{}.toml", template.name()))).unwrap();
+        assert!(
+            fs::read_to_string(basin.join("study.toml"))
+                .unwrap()
+                .starts_with("#:schema ./study.schema.json\n")
+        );
+        fs::rename(basin.join("study.toml"), folder.path().join(format!("new-{}.toml", template.name())))
+            .unwrap();
         let schema = fs::read_to_string(basin.join("study.schema.json")).unwrap();
         let published = Path::new(env!("CARGO_MANIFEST_DIR")).join("../configs/study.schema.json");
         assert_eq!(schema, fs::read_to_string(published).unwrap());

@@ -21,7 +21,10 @@ fn commands(page: &str) -> String {
 fn the_commands_lead_from_the_scene_to_the_page() {
     let root = Path::new(env!("CARGO_MANIFEST_DIR")).join("..").canonicalize().unwrap();
     let script = commands(&fs::read_to_string(root.join("docs/tutorial.md")).unwrap());
-    assert!(script.contains("lentic new practice") && script.contains("lentic run practice/study.toml"), "{script}");
+    assert!(
+        script.contains("lentic new practice") && script.contains("lentic run practice/study.toml"),
+        "{script}"
+    );
     let folder = TempDir::new().unwrap();
     // the built program and the tests' Python come first
     let beside = |program: &Command| PathBuf::from(program.get_program()).parent().unwrap().to_path_buf();
@@ -29,7 +32,10 @@ fn the_commands_lead_from_the_scene_to_the_page() {
     let path = [beside(&lentic()), beside(&outside::python())].into_iter().chain(std::env::split_paths(&own));
     let path = std::env::join_paths(path).unwrap();
     let mut bash = Command::new("bash");
-    bash.args(["-euo", "pipefail", "-c", &script]).current_dir(folder.path()).env("LENTIC", &root).env("PATH", path);
+    bash.args(["-euo", "pipefail", "-c", &script])
+        .current_dir(folder.path())
+        .env("LENTIC", &root)
+        .env("PATH", path);
     let outcome = Outcome::of(&mut bash);
     assert_eq!(outcome.code, Some(0), "{outcome:#?}");
     // step by step, as the page says
