@@ -6,9 +6,9 @@ DEMO ?= talverra-sink
 SIZES ?= 1 16
 
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
-TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium slurm-wlm munge r-cran-stars r-cran-spatstat.data
+TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium slurm-wlm munge r-cran-stars r-cran-spatstat.data zsh fish mandoc
 
-.PHONY: demo test lint bench bench-response bench-surroundings bench-connection build setup setup-test clean
+.PHONY: demo test lint deb test-deb bench bench-response bench-surroundings bench-connection build setup setup-test clean
 
 ## Build, write the invented basin to $(DEMO), run it
 demo: build
@@ -24,6 +24,7 @@ test: setup-test .venv/made
 lint: setup
 	cargo fmt --all --check
 	cargo clippy --release --workspace --all-targets -- -D warnings
+	RUSTDOCFLAGS="-D warnings" cargo doc --release --no-deps --workspace --quiet
 
 ## The whole program beside the same job in numpy and beside mere reading and writing, on basins of so many million cells
 ## (SIZES="1" is quick, SIZES="1 16 100" takes hours and 30 GB; REPEATS=1 measures everything once, SHORT=1 large
@@ -42,6 +43,17 @@ bench-surroundings: setup
 ## The network of 5,000 patches
 bench-connection: setup
 	cargo bench --workspace --bench connection
+
+## The Debian package, from the program as built (cargo install cargo-deb)
+deb: build
+	$(LENTIC) man target/man
+	mkdir -p target/completions
+	for shell in bash zsh fish; do $(LENTIC) completions $$shell > target/completions/lentic.$$shell; done
+	cargo deb --no-build --no-strip --package lentic-cli --output target/debian/
+
+## The package in a fresh Debian 12 in a folder (debootstrap, as root): installed, then the small demo written and run
+test-deb: deb
+	sh tests/deb.sh target/debian/*.deb
 
 # The whole workspace, so that building and testing resolve to one set of features and dependencies compile once.
 build: setup

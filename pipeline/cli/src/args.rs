@@ -1,7 +1,9 @@
 //! The command line.
 
+use crate::new::NewArgs;
 use crate::survey::SurveyCommand;
 use clap::{Args as Group, Parser, Subcommand};
+use clap_complete::Shell;
 use lentic_study::settings::Generalise;
 use std::path::PathBuf;
 use std::sync::LazyLock;
@@ -11,7 +13,7 @@ use std::sync::LazyLock;
 /// Reads raster layers named in a study file, scores wetland suitability, and projects habitat loss under drying
 /// scenarios into rasters, tables and a report.
 #[derive(Parser, Debug)]
-#[command(name = "lentic", version = version(), after_help = AFTER)]
+#[command(name = "lentic", version = version(), long_version = long_version(), after_help = AFTER)]
 pub struct Args {
     /// What to do.
     #[command(subcommand)]
@@ -25,6 +27,8 @@ const AFTER: &str = "\
 Start with the invented basin:
   lentic demo talverra
   lentic run talverra/study.toml --out talverra/run
+Then with your own:
+  lentic new my-basin
 
 Exit codes: 0 done, 1 refused input or an altered run, 3 failed.";
 
@@ -56,7 +60,13 @@ pub enum Command {
         #[arg(long, default_value_t = 20)]
         seed: u64,
     },
+    /// Write the folder of a new study from a template: asks on a terminal what no option answers
+    ///
+    /// The study file is commented line by line. Beside it: README.md (what to put where), legends to fill in, the schema for editors.
+    New(NewArgs),
     /// Check a study and every file it names, without computing
+    ///
+    /// Problems come in the order in which they are best mended, and a last line says what to do next.
     Check {
         /// The study file
         study: PathBuf,
@@ -172,6 +182,16 @@ pub enum Command {
         /// What to do.
         #[command(subcommand)]
         what: SurveyCommand,
+    },
+    /// Print what completes commands and options in a shell
+    Completions {
+        /// Which shell
+        shell: Shell,
+    },
+    /// Write the pages of the manual, for man
+    Man {
+        /// Folder to write them to
+        folder: PathBuf,
     },
     /// Print the JSON Schema of the study file, for editors
     Schema {
@@ -321,6 +341,23 @@ fn version() -> &'static str {
             env!("CARGO_PKG_VERSION"),
             lentic_engine::gdal_version(),
             lentic_engine::proj_version()
+        )
+    });
+    &VERSION
+}
+
+/// As `version`, and what it was built from and for.
+fn long_version() -> &'static str {
+    static VERSION: LazyLock<String> = LazyLock::new(|| {
+        let commit = match env!("LENTIC_COMMIT") {
+            "" => "not built from a clone",
+            commit => commit,
+        };
+        format!(
+            "{}\ncommit   {commit}\ntarget   {}\nprofile  {}",
+            version(),
+            env!("LENTIC_TARGET"),
+            env!("LENTIC_PROFILE")
         )
     });
     &VERSION

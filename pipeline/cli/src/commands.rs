@@ -3,9 +3,11 @@
 use crate::args::{Args, Command, Speech};
 use crate::bars::Bars;
 use crate::explain::{explained_json, explained_text};
+use crate::new::new;
 use crate::report::report;
 use crate::run::{run_study, shard};
 use crate::say;
+use crate::shell::{completions, man};
 use crate::submit::submit_run;
 use crate::survey::survey;
 use crate::trace::{compare_runs, verify_run};
@@ -33,7 +35,16 @@ pub fn dispatch(args: &Args) -> ExitCode {
         Command::Demo { folder, small, million_cells, seed } => {
             demo(folder, *small, *million_cells, *seed, speech)
         }
-        Command::Check { study } => check_study(study, speech),
+        Command::New(wanted) => new(wanted, speech),
+        Command::Check { study } => match check_study(study, speech) {
+            Ok(()) => Ok(()),
+            Err(e) => return ExitCode::from(say::check_error(study, &e, speech.json)),
+        },
+        Command::Completions { shell } => {
+            say::out(completions(*shell).trim_end());
+            Ok(())
+        }
+        Command::Man { folder } => man(folder),
         Command::Run { of, keep_nothing, plan } => run_study(of, *keep_nothing, *plan, speech),
         Command::Shard { what } => shard(what, speech),
         Command::Submit(wanted) => submit_run(wanted, speech),

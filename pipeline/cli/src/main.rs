@@ -3,19 +3,23 @@
 mod args;
 mod bars;
 mod commands;
+mod examples;
 mod explain;
+mod new;
 mod report;
 mod run;
 mod say;
+mod shell;
 mod submit;
 mod survey;
 mod trace;
 
-use clap::Parser;
+use clap::FromArgMatches;
 use std::process::ExitCode;
 
 fn main() -> ExitCode {
-    match args::Args::try_parse() {
+    let parsed = examples::command().try_get_matches().and_then(|found| args::Args::from_arg_matches(&found));
+    match parsed {
         Ok(args) => commands::dispatch(&args),
         Err(e) => {
             // help and version are no errors

@@ -1,10 +1,12 @@
 //! Messages: problems with their place in the file, errors, exit codes.
 
 use lentic_engine::EngineError;
+use lentic_engine::check::order::{in_order, next};
 use lentic_study::Problem;
 use miette::{Diagnostic, GraphicalReportHandler, LabeledSpan, NamedSource, SourceCode};
 use serde_json::{Value, json};
 use std::io::{IsTerminal, Write};
+use std::path::Path;
 
 /// All done.
 pub const DONE: u8 = 0;
@@ -86,14 +88,32 @@ pub fn out(text: &str) {
     let _ = writeln!(std::io::stdout(), "{text}");
 }
 
+/// Says what a check found: problems by what they are about, in the order in which they are best mended, and what to do next.
+pub fn check_error(study: &Path, error: &EngineError, json: bool) -> u8 {
+    let Some(found) = error.problems().filter(|_| !json) else { return self::error(error, json) };
+    let steps = in_order(study, found);
+    for (step, of) in &steps {
+        if steps.len() > 1 {
+            eprintln!("-- {} ({})", step.title(), of.len());
+        }
+        problems(of);
+    }
+    count(found.len());
+    eprintln!("next: {}", next(study, &steps));
+    REFUSED
+}
+
+fn count(n: usize) {
+    eprintln!("{n} problem{} in the study; nothing was computed", if n == 1 { "" } else { "s" });
+}
+
 /// Says an error and gives its exit code.
 pub fn error(error: &EngineError, json: bool) -> u8 {
     if json {
         println!("{:#}", error_json(error));
     } else if let Some(found) = error.problems() {
         problems(found);
-        let n = found.len();
-        eprintln!("{n} problem{} in the study; nothing was computed", if n == 1 { "" } else { "s" });
+        count(found.len());
     } else {
         eprintln!("error: {error}");
     }

@@ -2,6 +2,7 @@
 //! All problems are found together, those of the study file itself among them.
 
 mod layers;
+pub mod order;
 #[cfg(test)]
 mod tests;
 

@@ -206,6 +206,12 @@ pub enum EngineError {
     /// A survey that cannot be drawn, or a filled-in table that cannot be used.
     #[error(transparent)]
     Survey(#[from] crate::survey::SurveyError),
+    /// A new study cannot be written.
+    #[error("the new study cannot be written: {reason}")]
+    New {
+        /// Why not, and what to do.
+        reason: String,
+    },
     /// The demo could not be written.
     #[error(transparent)]
     Demo(#[from] crate::demo::DemoError),

@@ -28,6 +28,7 @@ mod inputs;
 mod layers;
 mod measures;
 pub mod metadata;
+pub mod new_study;
 mod page_input;
 mod page_places;
 mod products;

@@ -9,6 +9,7 @@ pub mod address;
 pub mod cluster;
 pub mod examine;
 pub mod fragment;
+pub mod fresh;
 mod keys;
 pub mod month;
 pub mod options;

@@ -138,7 +138,12 @@ fn window_c(context: &mut Context<'_>, at: &str, variable: &VariableSection) -> 
     if !known {
         let at_measure = key(at, "measure");
         let message = format!("{at_measure}: \"wet and warm months\" needs monthly temperature");
-        let help = "add temperature = { file = \"...\", column = \"...\" } under [climate]";
+        let help = match climate {
+            Some(climate) if climate.index == IndexKind::Given => {
+                "an index that is given ready-made brings no weather: measure \"longest wet spell\" instead, or use index = \"spi\" or \"spei\""
+            }
+            _ => "add temperature = { file = \"...\", column = \"...\" } under [climate]",
+        };
         context.problem(&at_measure, message, help);
     }
     window
