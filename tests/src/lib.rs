@@ -5,6 +5,7 @@
 //! it first). Helpers stop the test at the first thing that is not as it must be.
 
 pub mod basin;
+pub mod faults;
 pub mod noise;
 pub mod outside;
 pub mod raster;

@@ -1,5 +1,9 @@
 //! The program `lentic`: where suitable wetland habitat is, and how much of it would be left.
 
+#![forbid(unsafe_code)]
+// they panic where nobody reads: `say` is the way
+#![warn(clippy::print_stdout, clippy::print_stderr)]
+
 mod args;
 mod bars;
 mod commands;
@@ -7,6 +11,7 @@ mod explain;
 mod report;
 mod run;
 mod say;
+mod signals;
 mod submit;
 mod survey;
 mod trace;

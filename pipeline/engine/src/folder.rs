@@ -1,6 +1,8 @@
 //! The run folder: built beside its place and put there whole, so that a failed run leaves nothing.
 
 use crate::error::{EngineError, io};
+use crate::room::{self, is_full};
+use crate::stop;
 use lentic_report::{EditionKind, read_record};
 use std::fs::{self, File, Permissions, TryLockError};
 use std::os::unix::fs::PermissionsExt;
@@ -103,6 +105,9 @@ impl Building {
             )));
         }
         let refused = |e: std::io::Error| {
+            if is_full(&e) {
+                return room::told(io(target)(e), target, None, room::WITH_OUT);
+            }
             folder(format!(
                 "cannot be written ({e}); check the permissions of {} or choose another with --out",
                 parent.display()
@@ -169,6 +174,7 @@ impl Building {
         let target = self.run();
         walk(folder, &mut |path, is_folder| {
             let Ok(within) = path.strip_prefix(folder) else { return Ok(()) };
+            stop::unless_asked()?;
             if left_out(&within.to_string_lossy()) {
                 return Ok(());
             }
@@ -188,8 +194,9 @@ impl Building {
     /// A folder of products, created.
     ///
     /// # Errors
-    /// When it cannot be created.
+    /// When it cannot be created, or somebody asked to stop.
     pub fn section(&self, name: &str) -> Result<PathBuf, EngineError> {
+        stop::unless_asked()?;
         let path = self.run().join(name);
         fs::create_dir_all(&path).map_err(io(&path))?;
         Ok(path)
@@ -198,8 +205,9 @@ impl Building {
     /// Puts the finished run in its place; an earlier run there is replaced.
     ///
     /// # Errors
-    /// When the file system refuses a rename.
-    pub fn publish(self) -> Result<(), EngineError> {
+    /// When the file system refuses a rename, or somebody asked to stop.
+    pub fn publish(&self) -> Result<(), EngineError> {
+        stop::unless_asked()?;
         let old = self.part.join("old");
         if old.exists() {
             fs::remove_dir_all(&old).map_err(io(&old))?;

@@ -3,6 +3,8 @@
 //! [`check::check`] finds everything that can be known before computing; [`run::run`] computes and leaves a
 //! run folder whole or not at all; [`demo::write_demo`] writes the invented basin.
 
+#![forbid(unsafe_code)]
+
 mod blob;
 mod budget;
 pub mod calibrate;
@@ -37,6 +39,7 @@ mod ranges;
 pub mod records;
 mod references;
 mod reuse;
+mod room;
 pub mod run;
 mod run_record;
 pub mod scenes;
@@ -44,6 +47,7 @@ mod scoring;
 pub mod shards;
 pub mod stack;
 mod stages;
+pub mod stop;
 mod summary;
 pub mod survey;
 mod tables;
@@ -72,9 +76,10 @@ pub fn proj_version() -> String {
 /// When GDAL refuses, or threads cannot be made.
 pub fn prepare(threads: Option<usize>) -> Result<(), EngineError> {
     lentic_raster::init(*budget::CACHE_MIB.end() as usize);
-    if let Some(threads) = threads {
-        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build_global();
-        pool.map_err(|e| EngineError::Threads { threads, reason: e.to_string() })?;
-    }
-    Ok(())
+    // made here, where a system that gives no threads can still be told
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads.unwrap_or(0)).build_global();
+    pool.map_err(|e| {
+        let threads = threads.or_else(|| std::thread::available_parallelism().ok().map(usize::from));
+        EngineError::Threads { threads: threads.unwrap_or(1), reason: e.to_string() }
+    })
 }

@@ -7,6 +7,7 @@ pub mod public;
 use crate::error::{EngineError, io};
 use crate::folder::Building;
 use crate::metadata::{self, Audience};
+use crate::stop;
 use lentic_report::{
     Edition, EditionKind, PageInput, PublicationRecord, RunRecord, Table, write_figures, write_page,
     write_record, write_table,
@@ -45,6 +46,7 @@ pub fn publication_record(publication: &Publication) -> PublicationRecord {
 pub fn write_tables(building: &Building, tables: &[Table]) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
     for table in tables {
+        stop::unless_asked()?;
         write_table(&folder, table)?;
     }
     Ok(())

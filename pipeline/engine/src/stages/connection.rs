@@ -5,6 +5,7 @@ use super::scenarios::Case;
 use super::{Context, bands};
 use crate::error::EngineError;
 use crate::layers::{NO_CLASS, file_of};
+use crate::stop;
 use lentic_habitat::connection::{Connection, Dispersal, connection};
 use lentic_numerics::least_cost::{Ground, LIMIT_SLACK, Piece, Search, Spot, Way, length_of};
 use lentic_numerics::network::Link;
@@ -178,7 +179,7 @@ fn one_case(
         .par_iter()
         .zip(&boxes)
         .map_init(Search::default, |search, (patch, window)| {
-            let ways = cells.ways(search, patch.number, *window);
+            let ways = stop::unless_asked().and_then(|()| cells.ways(search, patch.number, *window));
             context.progress.advance(1);
             ways
         })
