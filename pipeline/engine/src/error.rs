@@ -183,6 +183,9 @@ pub enum EngineError {
     /// Not an error: a share of a step was all there was to do.
     #[error("the share is done")]
     ShareDone,
+    /// A limit of the system that is too low.
+    #[error("{0}")]
+    Limit(String),
     /// Somebody asked the program to stop.
     #[error("stopped by {}: nothing half-made is left{}", crate::stop::name(*signal),
         if *kept { "; the steps done so far are kept, and the same command goes on from there" } else { "" })]

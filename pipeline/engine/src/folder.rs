@@ -226,6 +226,30 @@ impl Building {
     }
 }
 
+/// Refuses a run folder that holds what the run reads, or where it keeps its steps: both would go with the earlier run there.
+///
+/// # Errors
+/// Such a folder.
+pub fn replaces_none(target: &Path, read: &[PathBuf], kept: Option<&Path>) -> Result<(), EngineError> {
+    let refused = |reason: String| Err(EngineError::Folder { folder: target.to_path_buf(), reason });
+    // of what is not there yet nothing is lost
+    let Ok(own) = fs::canonicalize(target) else { return Ok(()) };
+    let within = |path: &Path| fs::canonicalize(path).is_ok_and(|path| path.starts_with(&own));
+    if let Some(path) = read.iter().find(|path| within(path)) {
+        return refused(format!(
+            "it holds {}, which the run reads, and would be replaced; choose another with --out",
+            path.display()
+        ));
+    }
+    match kept.filter(|kept| within(kept)) {
+        Some(kept) => refused(format!(
+            "it holds {}, where steps are kept, and would be replaced; choose another with --out or --kept",
+            kept.display()
+        )),
+        None => Ok(()),
+    }
+}
+
 /// Shows everything in a folder to `see`, folders before what they hold; with it whether it is a folder.
 fn walk(
     folder: &Path,

@@ -28,6 +28,7 @@ mod folder;
 mod formulas;
 mod inputs;
 mod layers;
+mod limits;
 mod measures;
 pub mod metadata;
 mod page_input;
@@ -76,6 +77,7 @@ pub fn proj_version() -> String {
 /// When GDAL refuses, or threads cannot be made.
 pub fn prepare(threads: Option<usize>) -> Result<(), EngineError> {
     lentic_raster::init(*budget::CACHE_MIB.end() as usize);
+    limits::files(threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)))?;
     // made here, where a system that gives no threads can still be told
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads.unwrap_or(0)).build_global();
     pool.map_err(|e| {

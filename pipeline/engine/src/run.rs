@@ -13,8 +13,9 @@ use crate::editions;
 use crate::error::EngineError;
 use crate::evidence::{self, Evidence};
 use crate::explain::CELLS;
-use crate::folder::Building;
+use crate::folder::{self, Building};
 use crate::inputs;
+use crate::limits;
 use crate::page_input::{self, Maps};
 use crate::page_places;
 use crate::products;
@@ -147,7 +148,11 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     progress.finish();
     let study = checked.study.clone();
     let budget = options.memory_mib.map(|mib| Budget::of(&checked, options.tile, mib)).transpose()?;
-    let needed_mib = checked.disk_mib();
+    limits::addresses(options.memory_mib.unwrap_or_else(|| checked.memory_mib(options.tile)))?;
+    let mut read: Vec<PathBuf> = inputs::files(&checked)?.into_iter().map(|(_, path, _)| path).collect();
+    read.push(checked.study.path.clone());
+    folder::replaces_none(&options.out, &read, options.keep.folder(&options.out).as_deref())?;
+    let needed_mib = needed_mib(&checked);
     let work = || {
         let building = Building::start(&options.out)?;
         let store = OnceLock::new();
@@ -175,6 +180,14 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     })
 }
 
+/// Page, figures and tables of a small study, MiB.
+const PAGE_MIB: u64 = 12;
+
+/// Disk that a run takes until it is done.
+fn needed_mib(checked: &Checked) -> u64 {
+    checked.disk_mib() + PAGE_MIB
+}
+
 /// The run of a study that was checked.
 fn compute(
     checked: Checked,
@@ -196,7 +209,7 @@ fn compute(
     let cells = checked.grid.len();
     clock.lap("checking the study", cells);
 
-    let needed = checked.disk_mib();
+    let needed = needed_mib(&checked);
     if let Some(free) = Room::at(&options.out).map(|room| room.bytes >> 20).filter(|free| *free < needed) {
         warn(format!(
             "the run takes about {needed} MiB of disk while it works, and {free} MiB are free where the run folder lies: it may run full"

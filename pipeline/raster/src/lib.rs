@@ -48,7 +48,7 @@ pub use areas::{CellAreas, polygon_m2};
 pub use describe::{ProductBand, ProductLayer, ProductRaster, describe_layers, describe_raster};
 pub use error::RasterError;
 pub use grid::{Bounds, Cell, Crs, Grid, Point};
-pub use handles::{close_opened, keep_open};
+pub use handles::{close_opened, keep_open, keep_open_at_most};
 pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches, write_patches_and_paths};
 pub use paths::PathLayer;
 pub use points::{Waypoint, to_wgs84, write_points, write_waypoints};

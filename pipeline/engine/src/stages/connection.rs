@@ -122,7 +122,7 @@ fn grounds<'a>(
     for case in cases {
         let layer = crossed_layer(context, crossing, case)?;
         if !all.contains_key(layer.name.as_str()) {
-            let scratch = context.floats(&format!("resistance_{}", layer.name))?;
+            let scratch = context.floats(&format!("resistance_{}", all.len()))?;
             context.over_tiles("laying out resistance", |_, window| {
                 Ok(scratch.write(&window, &resistance(context, crossing, layer, window)?)?)
             })?;
