@@ -6,7 +6,7 @@ DEMO ?= talverra-sink
 SIZES ?= 1 16
 
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
-TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium slurm-wlm munge r-cran-stars r-cran-spatstat.data
+TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium faketime locales slurm-wlm munge r-cran-stars r-cran-spatstat.data
 
 .PHONY: demo test lint deny bench bench-response bench-surroundings bench-connection build setup setup-test clean
 

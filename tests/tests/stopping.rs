@@ -24,6 +24,16 @@ fn signal(child: &Child, name: &str) {
     Outcome::of(Command::new("kill").args(["-s", name, &child.id().to_string()])).done();
 }
 
+/// A command that listens to signals, even where the tests themselves were started by a program that has them ignored (`nohup`).
+fn listening(command: &Command) -> Command {
+    let mut listening = Command::new("env");
+    listening.arg("--default-signal=HUP,INT,TERM").arg(command.get_program()).args(command.get_args());
+    for (name, value) in command.get_envs() {
+        listening.env(name, value.unwrap_or_default());
+    }
+    listening
+}
+
 fn started(command: &mut Command) -> Child {
     command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
 }
@@ -51,7 +61,7 @@ fn a_signal_stops_a_run_without_a_trace_and_it_goes_on_from_there() {
     let mut stopped = 0;
     for (at, ((name, code), moment)) in signals.into_iter().zip(&moments).enumerate() {
         let _ = fs::remove_dir_all(&store);
-        let mut child = started(basin.command("run").args(["--quiet", TILES[0], TILES[1]]));
+        let mut child = started(&mut listening(basin.command("run").args(["--quiet", TILES[0], TILES[1]])));
         until(&mut child, || moment.exists());
         signal(&child, name);
         let outcome = ended(child);
@@ -79,7 +89,7 @@ fn a_signal_stops_a_run_without_a_trace_and_it_goes_on_from_there() {
 #[test]
 fn a_second_signal_stops_at_once() {
     let basin = Basin::small();
-    let mut child = started(basin.command("run").args(["--quiet", "--keep-nothing"]));
+    let mut child = started(&mut listening(basin.command("run").args(["--quiet", "--keep-nothing"])));
     until(&mut child, || basin.folder().join("run.part/work").exists());
     // held still, so that both wait for it
     signal(&child, "STOP");
@@ -118,7 +128,7 @@ fn a_share_that_is_stopped_is_missing_and_goes_on() {
         command.args(TILES).arg(basin.study()).arg("--out").arg(basin.folder().join("run"));
         command
     };
-    let mut child = started(&mut share());
+    let mut child = started(&mut listening(&share()));
     until(&mut child, || basin.folder().join("run.kept/water").exists());
     signal(&child, "TERM");
     let outcome = ended(child);
@@ -144,7 +154,7 @@ fn a_submission_that_is_stopped_takes_its_jobs_back() {
     let path = format!("{}:{}", tools.path().display(), std::env::var("PATH").unwrap());
     let mut command = lentic();
     command.env("PATH", path).arg("submit").arg(basin.study()).arg("--out").arg(basin.folder().join("run"));
-    let outcome = Outcome::of(&mut command);
+    let outcome = Outcome::of(&mut listening(&command));
     assert_eq!(outcome.code, Some(130), "{outcome:#?}");
     assert_eq!(fs::read_to_string(tools.path().join("cancelled")).unwrap().trim(), "41");
 }
