@@ -64,6 +64,24 @@ impl Disk {
     }
 }
 
+impl Disk {
+    /// Lets nothing more be made or removed there, while files that are open stay so, as a disk that fails does.
+    #[track_caller]
+    pub fn turn_read_only(&self) {
+        let mount = |options: &[&str]| {
+            Outcome::of(Command::new("mount").args(options).arg(self.path())).done();
+        };
+        Outcome::of(Command::new("mount").arg("--bind").arg(self.path()).arg(self.path())).done();
+        mount(&["-o", "remount,ro,bind"]);
+    }
+
+    /// Takes back [`Self::turn_read_only`].
+    #[track_caller]
+    pub fn turn_writable(&self) {
+        Outcome::of(Command::new("umount").arg("-l").arg(self.path())).done();
+    }
+}
+
 impl Drop for Disk {
     fn drop(&mut self) {
         let _ = Command::new("umount").arg("-l").arg(self.path()).status();

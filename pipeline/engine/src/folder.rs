@@ -86,6 +86,10 @@ impl Building {
         let name = target
             .file_name()
             .ok_or_else(|| folder("this is not a folder name; give one, as in reports/my-study".into()))?;
+        if !target.is_dir() && (target.exists() || target.is_symlink()) {
+            let what = if target.exists() { "a file, not a folder" } else { "a link that leads nowhere" };
+            return Err(folder(format!("it is {what}; choose another with --out")));
+        }
         if target.exists() {
             let mut entries = fs::read_dir(target).map_err(|e| folder(format!("cannot be read ({e})")))?;
             if entries.next().is_some() && !kind.holds(target) {
