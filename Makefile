@@ -6,9 +6,9 @@ DEMO ?= talverra-sink
 SIZES ?= 1 16
 
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
-TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium slurm-wlm munge r-cran-stars r-cran-spatstat.data zsh fish mandoc
+TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium faketime locales slurm-wlm munge r-cran-stars r-cran-spatstat.data zsh fish mandoc
 
-.PHONY: demo test lint deb test-deb bench bench-response bench-surroundings bench-connection build setup setup-test clean
+.PHONY: demo test lint deny deb test-deb bench bench-response bench-surroundings bench-connection build setup setup-test clean
 
 ## Build, write the invented basin to $(DEMO), run it
 demo: build
@@ -25,6 +25,10 @@ lint: setup
 	cargo fmt --all --check
 	cargo clippy --release --workspace --all-targets -- -D warnings
 	RUSTDOCFLAGS="-D warnings" cargo doc --release --no-deps --workspace --quiet
+
+## Licences, sources and known faults of what the program is built from (deny.toml)
+deny: setup
+	sh tests/deny.sh
 
 ## The whole program beside the same job in numpy and beside mere reading and writing, on basins of so many million cells
 ## (SIZES="1" is quick, SIZES="1 16 100" takes hours and 30 GB; REPEATS=1 measures everything once, SHORT=1 large

@@ -4,7 +4,10 @@
 //! The tests call the built program, so run them with `make test` (or `cargo test --release --workspace`, which builds
 //! it first). Helpers stop the test at the first thing that is not as it must be.
 
+#![forbid(unsafe_code)]
+
 pub mod basin;
+pub mod faults;
 pub mod layers;
 pub mod noise;
 pub mod outside;

@@ -361,6 +361,37 @@ fn secrets_reach_the_server_and_nothing_else() {
     assert_eq!(outcome.code, Some(0), "{outcome:#?}");
     nowhere(SECRET, &target, &outcome);
     assert!(server.requests().iter().all(|request| request.key == SECRET && request.path.ends_with(&query)));
+    // nor what is kept for the next run, nor what machines are told, nor the command lines of any process while a run works
+    nowhere(SECRET, &basin.folder().join("run.kept"), &outcome);
+    let mut told = lentic();
+    told.arg("run").arg(basin.study()).arg("--out").arg(&target).args(["--json", "--keep-nothing"]);
+    told.env("LENTIC_TEST_QUERY", &query).env("LENTIC_TEST_HEADER", format!("X-Key: {SECRET}"));
+    let mut child = told.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    let mut looked = 0;
+    while child.try_wait().unwrap().is_none() {
+        for entry in fs::read_dir("/proc").unwrap().flatten() {
+            let line = fs::read(entry.path().join("cmdline")).unwrap_or_default();
+            // the server's own command line, given by this test, is told it
+            let text = String::from_utf8_lossy(&line);
+            assert!(!text.contains(SECRET) || text.contains("range_server.py"), "{text}");
+            looked += usize::from(!line.is_empty());
+        }
+        std::thread::sleep(std::time::Duration::from_millis(20));
+    }
+    assert!(looked > 10, "{looked}");
+    let output = child.wait_with_output().unwrap();
+    let [stdout, stderr] = [output.stdout, output.stderr].map(|bytes| String::from_utf8(bytes).unwrap());
+    let outcome = Outcome { code: output.status.code(), stdout, stderr };
+    assert_eq!(outcome.code, Some(0), "{outcome:#?}");
+    nowhere(SECRET, &target, &outcome);
+    for words in [&["verify", "--inputs"][..], &["explain", "0", "0"], &["verify", "--inputs", "--json"]] {
+        let mut command = lentic();
+        command.arg(words[0]).arg(&target).args(&words[1..]);
+        command.env("LENTIC_TEST_QUERY", &query).env("LENTIC_TEST_HEADER", format!("X-Key: {SECRET}"));
+        let outcome = Outcome::of(&mut command);
+        assert_eq!(outcome.code, Some(0), "{outcome:#?}");
+        nowhere(SECRET, &target, &outcome);
+    }
     // a wrong one is refused by the server, and still not told
     command.env("LENTIC_TEST_QUERY", "sig=wrong-hush");
     let outcome = Outcome::of(&mut command);
@@ -369,6 +400,31 @@ fn secrets_reach_the_server_and_nothing_else() {
         "{outcome:#?}"
     );
     nowhere("wrong-hush", &target, &outcome);
+    nowhere(SECRET, &target, &outcome);
+    for words in [&["run", "--json"][..], &["check"], &["check", "--json"], &["run", "--plan"]] {
+        let mut other = lentic();
+        other.args(words).arg(basin.study()).env("LENTIC_TEST_QUERY", "sig=wrong-hush");
+        other.env("LENTIC_TEST_HEADER", format!("X-Key: {SECRET}"));
+        if words[0] == "run" {
+            other.arg("--out").arg(&target);
+        }
+        let outcome = Outcome::of(&mut other);
+        assert!(matches!(outcome.code, Some(1 | 3)), "{outcome:#?}");
+        nowhere("wrong-hush", &target, &outcome);
+        nowhere(SECRET, &target, &outcome);
+    }
+    // a server that dies in the middle of the run
+    let dying = Server::start(&["--query", &query, "--header", SECRET, "--die-after", "260"]);
+    let keys = keys.replace(&server.address(), &dying.address());
+    let other = study(&dying.address(), Some(&keys));
+    for more in [&[][..], &["--json"]] {
+        let mut failing = lentic();
+        failing.arg("run").arg(other.study()).arg("--out").arg(&target).args(more);
+        failing.env("LENTIC_TEST_QUERY", &query).env("LENTIC_TEST_HEADER", format!("X-Key: {SECRET}"));
+        let outcome = Outcome::of(&mut failing);
+        assert!(matches!(outcome.code, Some(1 | 3)), "{outcome:#?}");
+        nowhere(SECRET, &target, &outcome);
+    }
     // one that is not there is named
     command.env_remove("LENTIC_TEST_HEADER");
     let outcome = Outcome::of(&mut command);

@@ -73,7 +73,7 @@ impl Progress for Bars {
         }
         self.with(|slot| match slot {
             Some(bar) if !bar.is_hidden() => bar.println(format!("warning: {message}")),
-            _ => eprintln!("warning: {message}"),
+            _ => crate::say::err(&format!("warning: {message}")),
         });
     }
 }

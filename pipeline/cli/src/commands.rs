@@ -8,6 +8,7 @@ use crate::report::report;
 use crate::run::{run_study, shard};
 use crate::say;
 use crate::shell::{completions, man};
+use crate::signals;
 use crate::submit::submit_run;
 use crate::survey::survey;
 use crate::trace::{compare_runs, verify_run};
@@ -31,6 +32,18 @@ const TILE: usize = 256;
 /// Does what the command line asks.
 pub fn dispatch(args: &Args) -> ExitCode {
     let speech = args.speech;
+    // what writes ends without a trace when it is told to stop; what only reads just ends
+    let writes = match &args.command {
+        Command::Run { plan, .. } => !plan,
+        Command::Submit(wanted) => !wanted.dry_run,
+        Command::Shard { .. } | Command::Calibrate { .. } | Command::Compare { .. } => true,
+        Command::Report(_) | Command::Water { .. } | Command::Survey { .. } => true,
+        Command::Demo { .. } | Command::Check { .. } | Command::Explain { .. } => false,
+        Command::Verify { .. } | Command::Schema { .. } => false,
+    };
+    if writes && let Err(error) = signals::listen() {
+        return ExitCode::from(say::error(&error, speech.json));
+    }
     let outcome = match &args.command {
         Command::Demo { folder, small, million_cells, seed } => {
             demo(folder, *small, *million_cells, *seed, speech)
@@ -65,7 +78,10 @@ pub fn dispatch(args: &Args) -> ExitCode {
             };
             match verify_run(&options, speech) {
                 Ok(true) => Ok(()),
-                Ok(false) => return ExitCode::from(say::REFUSED),
+                Ok(false) => {
+                    let _ = say::output_refused();
+                    return ExitCode::from(say::REFUSED);
+                }
                 Err(error) => Err(error),
             }
         }
@@ -89,9 +105,16 @@ pub fn dispatch(args: &Args) -> ExitCode {
             Ok(())
         }
     };
-    ExitCode::from(match outcome {
+    let code = match outcome {
         Ok(()) => say::DONE,
         Err(e) => say::error(&e, speech.json),
+    };
+    ExitCode::from(match say::output_refused() {
+        Some(error) => {
+            say::err(&format!("error: standard output: {error}; what was to be said there is lost"));
+            if code == say::DONE { say::FAILED } else { code }
+        }
+        None => code,
     })
 }
 
@@ -113,17 +136,20 @@ fn demo(
     lentic_engine::Progress::finish(&bars);
     let study = folder.join("study.toml");
     if speech.json {
-        println!("{:#}", json!({ "done": true, "study": study.display().to_string() }));
+        say::out(&format!("{:#}", json!({ "done": true, "study": study.display().to_string() })));
     } else if !speech.quiet {
-        println!(
+        say::out(&format!(
             "{} x {} cells, {} pools, {} monthly masks, {:.0} % of cells ever wet",
             summary.cols,
             summary.rows,
             summary.pools,
             summary.masks,
             100.0 * summary.ever_wet_share
-        );
-        println!("Talverra Sink is invented; so is its turtle. Next:\n  lentic run {}", study.display());
+        ));
+        say::out(&format!(
+            "Talverra Sink is invented; so is its turtle. Next:\n  lentic run {}",
+            study.display()
+        ));
     }
     Ok(())
 }
@@ -150,13 +176,13 @@ fn check_study(study: &Path, speech: Speech) -> Result<(), EngineError> {
             "disk_mib": checked.disk_mib(),
             "seconds": checked.seconds(TILE)?,
         });
-        println!("{report:#}");
+        say::out(&format!("{report:#}"));
         return Ok(());
     }
     say::problems(&checked.warnings);
     if !speech.quiet {
-        println!("{}", told(&checked)?);
-        println!("The study can be run:\n  lentic run {}", study.display());
+        say::out(&told(&checked)?);
+        say::out(&format!("The study can be run:\n  lentic run {}", study.display()));
     }
     Ok(())
 }
@@ -233,12 +259,12 @@ fn calibrate_study(
         &bars,
     )?;
     if speech.json {
-        println!("{:#}", calibration_json(&summary));
+        say::out(&format!("{:#}", calibration_json(&summary)));
     } else if !speech.quiet {
         for warning in &summary.warnings {
-            eprintln!("warning: {warning}");
+            say::err(&format!("warning: {warning}"));
         }
-        println!("{}", calibration_text(&summary));
+        say::out(&calibration_text(&summary));
     }
     Ok(())
 }
@@ -312,14 +338,14 @@ fn make_masks(
             "months_made_now": made.months_made,
             "flagged": flagged,
         });
-        println!("{outcome:#}");
+        say::out(&format!("{outcome:#}"));
         return Ok(());
     }
     if !speech.quiet {
         for (scene, flag) in &made.flagged {
-            eprintln!("look at {scene}: {flag}");
+            say::err(&format!("look at {scene}: {flag}"));
         }
-        println!(
+        say::out(&format!(
             "{} scenes: {} masked, {} kept, {} left out; {} months, {} made\nlook at every mask: {}",
             made.scenes,
             made.done,
@@ -328,7 +354,7 @@ fn make_masks(
             made.months,
             made.months_made,
             made.folder.join("contact_sheet.png").display()
-        );
+        ));
     }
     Ok(())
 }

@@ -1,5 +1,9 @@
 //! The program `lentic`: where suitable wetland habitat is, and how much of it would be left.
 
+#![forbid(unsafe_code)]
+// they panic where nobody reads: `say` is the way
+#![warn(clippy::print_stdout, clippy::print_stderr)]
+
 mod args;
 mod bars;
 mod commands;
@@ -10,6 +14,7 @@ mod report;
 mod run;
 mod say;
 mod shell;
+mod signals;
 mod submit;
 mod survey;
 mod trace;

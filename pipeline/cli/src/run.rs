@@ -44,9 +44,9 @@ pub fn run_study(
 
 fn told(summary: &RunSummary, speech: Speech) {
     if speech.json {
-        println!("{:#}", summary_json(summary));
+        crate::say::out(&format!("{:#}", summary_json(summary)));
     } else if !speech.quiet {
-        println!("{}", summary_text(summary));
+        crate::say::out(&summary_text(summary));
     }
 }
 
@@ -69,9 +69,12 @@ pub fn shard(what: &ShardCommand, speech: Speech) -> Result<(), EngineError> {
             let share = (*step as usize, *shard as usize, *shards as usize);
             run_share(&of.study, &of.options(), share, &bars)?;
             if speech.json {
-                println!("{:#}", json!({ "done": true, "step": step, "shard": shard, "shards": shards }));
+                crate::say::out(&format!(
+                    "{:#}",
+                    json!({ "done": true, "step": step, "shard": shard, "shards": shards })
+                ));
             } else if !speech.quiet {
-                println!("share {shard} of {shards} of step {step} is kept");
+                crate::say::out(&format!("share {shard} of {shards} of step {step} is kept"));
             }
             Ok(())
         }

@@ -1,12 +1,14 @@
 //! Messages: problems with their place in the file, errors, exit codes.
 
+use crate::signals::BY_SIGNAL;
 use lentic_engine::EngineError;
 use lentic_engine::check::order::{in_order, next};
 use lentic_study::Problem;
 use miette::{Diagnostic, GraphicalReportHandler, LabeledSpan, NamedSource, SourceCode};
 use serde_json::{Value, json};
-use std::io::{IsTerminal, Write};
+use std::io::{ErrorKind, IsTerminal, Write};
 use std::path::Path;
+use std::sync::{Mutex, PoisonError};
 
 /// All done.
 pub const DONE: u8 = 0;
@@ -64,7 +66,7 @@ pub fn problems(problems: &[Problem]) {
     for problem in problems {
         if !fancy {
             let kind = if problem.warning { "warning" } else { "error" };
-            eprintln!("{kind}: {problem}");
+            err(&format!("{kind}: {problem}"));
             continue;
         }
         let text = problem.place.and_then(|_| std::fs::read_to_string(&problem.file).ok());
@@ -76,16 +78,36 @@ pub fn problems(problems: &[Problem]) {
         }
         let mut out = String::new();
         if GraphicalReportHandler::new().render_report(&mut out, &shown).is_ok() {
-            eprintln!("{out}");
+            err(&out);
         } else {
-            eprintln!("{problem}");
+            err(&problem.to_string());
         }
     }
 }
 
-/// Writes to standard output; a reader who has seen enough (`| head`) is no error.
+/// What standard output refused, if it did.
+static REFUSED_OUTPUT: Mutex<Option<std::io::Error>> = Mutex::new(None);
+
+/// Writes to standard output; a reader who has seen enough (`| head`) is no error, any other refusal is remembered for
+/// [`output_refused`].
 pub fn out(text: &str) {
-    let _ = writeln!(std::io::stdout(), "{text}");
+    let mut stdout = std::io::stdout();
+    match writeln!(stdout, "{text}").and_then(|()| stdout.flush()) {
+        Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+            REFUSED_OUTPUT.lock().unwrap_or_else(PoisonError::into_inner).get_or_insert(error);
+        }
+        _ => {}
+    }
+}
+
+/// What standard output refused, to be said at the end.
+pub fn output_refused() -> Option<std::io::Error> {
+    REFUSED_OUTPUT.lock().unwrap_or_else(PoisonError::into_inner).take()
+}
+
+/// Writes to standard error; where that is closed nobody can be told.
+pub fn err(text: &str) {
+    let _ = writeln!(std::io::stderr(), "{text}");
 }
 
 /// Says what a check found: problems by what they are about, in the order in which they are best mended, and what to do next.
@@ -94,30 +116,34 @@ pub fn check_error(study: &Path, error: &EngineError, json: bool) -> u8 {
     let steps = in_order(study, found);
     for (step, of) in &steps {
         if steps.len() > 1 {
-            eprintln!("-- {} ({})", step.title(), of.len());
+            err(&format!("-- {} ({})", step.title(), of.len()));
         }
         problems(of);
     }
     count(found.len());
-    eprintln!("next: {}", next(study, &steps));
+    err(&format!("next: {}", next(study, &steps)));
     REFUSED
 }
 
 fn count(n: usize) {
-    eprintln!("{n} problem{} in the study; nothing was computed", if n == 1 { "" } else { "s" });
+    err(&format!("{n} problem{} in the study; nothing was computed", if n == 1 { "" } else { "s" }));
 }
 
 /// Says an error and gives its exit code.
 pub fn error(error: &EngineError, json: bool) -> u8 {
     if json {
-        println!("{:#}", error_json(error));
+        out(&format!("{:#}", error_json(error)));
     } else if let Some(found) = error.problems() {
         problems(found);
         count(found.len());
     } else {
-        eprintln!("error: {error}");
+        err(&format!("error: {error}"));
     }
-    if error.is_refusal() { REFUSED } else { FAILED }
+    match error {
+        EngineError::Stopped { signal, .. } => u8::try_from(BY_SIGNAL + signal).unwrap_or(FAILED),
+        _ if error.is_refusal() => REFUSED,
+        _ => FAILED,
+    }
 }
 
 /// Problems as JSON.

@@ -122,9 +122,9 @@ pub fn survey(command: &SurveyCommand, speech: Speech) -> Result<(), EngineError
 
 fn say(speech: Speech, json: impl Fn() -> Value, text: impl Fn() -> String) {
     if speech.json {
-        println!("{:#}", json());
+        crate::say::out(&format!("{:#}", json()));
     } else if !speech.quiet {
-        println!("{}", text());
+        crate::say::out(&text());
     }
 }
 

@@ -28,11 +28,11 @@ pub fn verify_run(options: &VerifyOptions, speech: Speech) -> Result<bool, Engin
         say::out(&format!("{value:#}"));
     } else {
         for alteration in found.alterations.iter().take(MOST_TOLD) {
-            eprintln!("altered: {}: {}", alteration.file, alteration.words);
+            say::err(&format!("altered: {}: {}", alteration.file, alteration.words));
         }
         let more = found.alterations.len().saturating_sub(MOST_TOLD);
         if more > 0 {
-            eprintln!("and {more} more; --json lists all");
+            say::err(&format!("and {more} more; --json lists all"));
         }
         if !speech.quiet {
             say::out(&verified_text(&found, options));
@@ -97,7 +97,7 @@ pub fn compare_runs(options: &CompareOptions, speech: Speech) -> Result<(), Engi
         say::out(&format!("{value:#}"));
     } else if !speech.quiet {
         for caution in &found.cautions {
-            eprintln!("note: {caution}");
+            say::err(&format!("note: {caution}"));
         }
         say::out(&found.sentences.join("\n\n"));
         say::out(&format!("{}", found.folder.join("comparison.html").display()));

@@ -183,6 +183,32 @@ pub enum EngineError {
     /// Not an error: a share of a step was all there was to do.
     #[error("the share is done")]
     ShareDone,
+    /// A limit of the system that is too low.
+    #[error("{0}")]
+    Limit(String),
+    /// Somebody asked the program to stop.
+    #[error("stopped by {}: nothing half-made is left{}", crate::stop::name(*signal),
+        if *kept { "; the steps done so far are kept, and the same command goes on from there" } else { "" })]
+    Stopped {
+        /// The signal.
+        signal: i32,
+        /// Whether steps are kept for the next run.
+        kept: bool,
+    },
+    /// A disk is full.
+    #[error("{said}: the disk is full ({free} left where {} lies). {needed}Free room there, or choose a folder on another disk{with}", folder.display())]
+    NoRoom {
+        /// What was tried, and what the system said.
+        said: String,
+        /// Where room is short.
+        folder: PathBuf,
+        /// How much is left.
+        free: String,
+        /// How much is needed, a sentence; empty where it is not known.
+        needed: String,
+        /// How another folder is chosen; may be empty.
+        with: &'static str,
+    },
     /// A budget of memory that is too small.
     #[error(
         "{mib} MiB of memory are too little for this study: with one thread and tiles of {tile} cells a side it needs about {least_mib} MiB. Give more with --memory, or smaller tiles with --tile"
@@ -239,7 +265,12 @@ impl EngineError {
                 | EngineError::Lacking { .. }
                 | EngineError::Changed { .. }
                 | EngineError::Remote { .. }
-                | EngineError::Raster(RasterError::Remote { .. })
+                | EngineError::Raster(
+                    RasterError::Remote { .. } | RasterError::Write { .. } | RasterError::Io { .. }
+                )
+                | EngineError::Stopped { .. }
+                | EngineError::NoRoom { .. }
+                | EngineError::Threads { .. }
         )
     }
 

@@ -1,6 +1,8 @@
 //! The run folder: built beside its place and put there whole, so that a failed run leaves nothing.
 
 use crate::error::{EngineError, io};
+use crate::room::{self, is_full};
+use crate::stop;
 use lentic_report::{EditionKind, read_record};
 use std::fs::{self, File, Permissions, TryLockError};
 use std::os::unix::fs::PermissionsExt;
@@ -84,6 +86,10 @@ impl Building {
         let name = target
             .file_name()
             .ok_or_else(|| folder("this is not a folder name; give one, as in reports/my-study".into()))?;
+        if !target.is_dir() && (target.exists() || target.is_symlink()) {
+            let what = if target.exists() { "a file, not a folder" } else { "a link that leads nowhere" };
+            return Err(folder(format!("it is {what}; choose another with --out")));
+        }
         if target.exists() {
             let mut entries = fs::read_dir(target).map_err(|e| folder(format!("cannot be read ({e})")))?;
             if entries.next().is_some() && !kind.holds(target) {
@@ -103,6 +109,9 @@ impl Building {
             )));
         }
         let refused = |e: std::io::Error| {
+            if is_full(&e) {
+                return room::told(io(target)(e), target, None, room::WITH_OUT);
+            }
             folder(format!(
                 "cannot be written ({e}); check the permissions of {} or choose another with --out",
                 parent.display()
@@ -169,6 +178,7 @@ impl Building {
         let target = self.run();
         walk(folder, &mut |path, is_folder| {
             let Ok(within) = path.strip_prefix(folder) else { return Ok(()) };
+            stop::unless_asked()?;
             if left_out(&within.to_string_lossy()) {
                 return Ok(());
             }
@@ -188,8 +198,9 @@ impl Building {
     /// A folder of products, created.
     ///
     /// # Errors
-    /// When it cannot be created.
+    /// When it cannot be created, or somebody asked to stop.
     pub fn section(&self, name: &str) -> Result<PathBuf, EngineError> {
+        stop::unless_asked()?;
         let path = self.run().join(name);
         fs::create_dir_all(&path).map_err(io(&path))?;
         Ok(path)
@@ -198,8 +209,9 @@ impl Building {
     /// Puts the finished run in its place; an earlier run there is replaced.
     ///
     /// # Errors
-    /// When the file system refuses a rename.
-    pub fn publish(self) -> Result<(), EngineError> {
+    /// When the file system refuses a rename, or somebody asked to stop.
+    pub fn publish(&self) -> Result<(), EngineError> {
+        stop::unless_asked()?;
         let old = self.part.join("old");
         if old.exists() {
             fs::remove_dir_all(&old).map_err(io(&old))?;
@@ -224,6 +236,30 @@ impl Building {
 /// When the file system refuses.
 pub fn link_or_copy(from: &Path, to: &Path) -> std::io::Result<()> {
     fs::hard_link(from, to).or_else(|_| fs::copy(from, to).map(|_| ()))
+}
+
+/// Refuses a run folder that holds what the run reads, or where it keeps its steps: both would go with the earlier run there.
+///
+/// # Errors
+/// Such a folder.
+pub fn replaces_none(target: &Path, read: &[PathBuf], kept: Option<&Path>) -> Result<(), EngineError> {
+    let refused = |reason: String| Err(EngineError::Folder { folder: target.to_path_buf(), reason });
+    // of what is not there yet nothing is lost
+    let Ok(own) = fs::canonicalize(target) else { return Ok(()) };
+    let within = |path: &Path| fs::canonicalize(path).is_ok_and(|path| path.starts_with(&own));
+    if let Some(path) = read.iter().find(|path| within(path)) {
+        return refused(format!(
+            "it holds {}, which the run reads, and would be replaced; choose another with --out",
+            path.display()
+        ));
+    }
+    match kept.filter(|kept| within(kept)) {
+        Some(kept) => refused(format!(
+            "it holds {}, where steps are kept, and would be replaced; choose another with --out or --kept",
+            kept.display()
+        )),
+        None => Ok(()),
+    }
 }
 
 /// Shows everything in a folder to `see`, folders before what they hold; with it whether it is a folder.

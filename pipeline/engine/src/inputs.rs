@@ -5,6 +5,7 @@ use crate::dated;
 use crate::error::{EngineError, io};
 use crate::layers::file_of;
 use crate::progress::Progress;
+use crate::stop;
 use lentic_raster::RasterError;
 use lentic_raster::remote::{self, Identity};
 use lentic_report::{Input, Product, ServerIdentity};
@@ -212,6 +213,7 @@ pub fn checksums(checked: &Checked, progress: &dyn Progress) -> Result<Vec<Input
     let inputs = files
         .par_iter()
         .map(|(layer, path, [source, licence, date])| {
+            stop::unless_asked()?;
             let Content { bytes, blake3, server } = content(path)?;
             Ok(Input {
                 layer: layer.clone(),

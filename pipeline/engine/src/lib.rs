@@ -3,6 +3,8 @@
 //! [`check::check`] finds everything that can be known before computing; [`run::run`] computes and leaves a
 //! run folder whole or not at all; [`demo::write_demo`] writes the invented basin.
 
+#![forbid(unsafe_code)]
+
 mod blob;
 mod budget;
 pub mod calibrate;
@@ -26,6 +28,7 @@ mod folder;
 mod formulas;
 mod inputs;
 mod layers;
+mod limits;
 mod measures;
 pub mod metadata;
 pub mod new_study;
@@ -38,6 +41,7 @@ mod ranges;
 pub mod records;
 mod references;
 mod reuse;
+mod room;
 pub mod run;
 mod run_record;
 pub mod scenes;
@@ -45,6 +49,7 @@ mod scoring;
 pub mod shards;
 pub mod stack;
 mod stages;
+pub mod stop;
 mod summary;
 pub mod survey;
 mod tables;
@@ -73,9 +78,15 @@ pub fn proj_version() -> String {
 /// When GDAL refuses, or threads cannot be made.
 pub fn prepare(threads: Option<usize>) -> Result<(), EngineError> {
     lentic_raster::init(*budget::CACHE_MIB.end() as usize);
-    if let Some(threads) = threads {
-        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build_global();
-        pool.map_err(|e| EngineError::Threads { threads, reason: e.to_string() })?;
+    limits::files(threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)))?;
+    // made here, where a system that gives no threads can still be told
+    let pool = rayon::ThreadPoolBuilder::new().num_threads(threads.unwrap_or(0)).build_global();
+    let asked = threads.is_some();
+    let number = threads.or_else(|| std::thread::available_parallelism().ok().map(usize::from)).unwrap_or(1);
+    match pool {
+        // made before, which only an embedding program or a test does: there are threads
+        Err(error) if !asked && std::error::Error::source(&error).is_none() => Ok(()),
+        Err(error) => Err(EngineError::Threads { threads: number, reason: error.to_string() }),
+        Ok(()) => Ok(()),
     }
-    Ok(())
 }

@@ -19,6 +19,7 @@ use crate::stages::scenarios::{Case, CaseWater};
 use crate::stages::suitability::SuitabilityProducts;
 use crate::stages::water::WaterProducts;
 use crate::stages::{Context, bands};
+use crate::stop;
 use crate::tables::costs::{margin_classes, refuge_classes};
 use crate::tables::over_time;
 use crate::tables::{class_name, limit_classes};
@@ -132,6 +133,7 @@ impl Stages<'_> {
         let written: Vec<Result<(), EngineError>> = rasters
             .par_iter()
             .map(|raster| {
+                stop::unless_asked()?;
                 let spec = CogSpec { title: raster.title.clone(), metadata: metadata.clone(), threads: 1 };
                 let place = (&*folder, &*format!("rasters/{}", raster.file));
                 context.store.raster(place, context.grid, &spec, &raster.data)?;

@@ -13,8 +13,9 @@ use crate::editions;
 use crate::error::EngineError;
 use crate::evidence::{self, Evidence};
 use crate::explain::CELLS;
-use crate::folder::Building;
+use crate::folder::{self, Building};
 use crate::inputs;
+use crate::limits;
 use crate::page_input::{self, Maps};
 use crate::page_places;
 use crate::products;
@@ -25,6 +26,7 @@ use crate::ranges::{self, Ranges};
 use crate::records::{self, Judged};
 use crate::references;
 use crate::reuse::{Counts, Machines, Store, common};
+use crate::room;
 use crate::run_record::{area_note, grid_record, now, period_record, program, study_record};
 use crate::stages::patches::CasePatches;
 use crate::stages::response::ResponseProducts;
@@ -40,11 +42,13 @@ use crate::watch::Watched;
 use lentic_habitat::change::ha;
 use lentic_habitat::climate::Shift;
 use lentic_habitat::response::Spreads;
+use lentic_raster::Room;
 use lentic_report::{Headline, Input, PageInput, RunRecord, Stage, Table, write_kept};
 use lentic_study::Problem;
 use lentic_study::settings::{Driver, Scenario};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::OnceLock;
 use std::time::Instant;
 
 /// Disagreement of observed and modelled baseline above which a run warns, percent.
@@ -144,18 +148,51 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     progress.finish();
     let study = checked.study.clone();
     let budget = options.memory_mib.map(|mib| Budget::of(&checked, options.tile, mib)).transpose()?;
-    let work = || compute(checked, options, progress, (begun, started, clock));
+    limits::addresses(options.memory_mib.unwrap_or_else(|| checked.memory_mib(options.tile)))?;
+    let mut read: Vec<PathBuf> = inputs::files(&checked)?.into_iter().map(|(_, path, _)| path).collect();
+    read.push(checked.study.path.clone());
+    folder::replaces_none(&options.out, &read, options.keep.folder(&options.out).as_deref())?;
+    let needed_mib = needed_mib(&checked);
+    let work = || {
+        let building = Building::start(&options.out)?;
+        let store = OnceLock::new();
+        compute(checked, options, (&building, &store), progress, (begun, started, clock)).map_err(|error| {
+            let stays = |store: &Store| store.files_unchanged().err();
+            match error {
+                EngineError::ShareDone | EngineError::Changed { .. } => error,
+                // a file that changed explains any other failure, and what was kept of it must go
+                _ => store.get().and_then(stays).unwrap_or_else(|| {
+                    // told before what was written is removed, while the disk is as full as it was
+                    room::told(error, &options.out, Some(needed_mib), room::WITH_OUT)
+                }),
+            }
+        })
+    };
     match budget {
         Some(budget) => budget.hold(work),
         None => work(),
     }
-    .map_err(|error| dated::with_layer(error, &study))
+    .map_err(|error| match error {
+        EngineError::Stopped { signal, .. } => {
+            EngineError::Stopped { signal, kept: options.keep != Keep::Nothing }
+        }
+        error => dated::with_layer(error, &study),
+    })
+}
+
+/// Page, figures and tables of a small study, MiB.
+const PAGE_MIB: u64 = 12;
+
+/// Disk that a run takes until it is done.
+fn needed_mib(checked: &Checked) -> u64 {
+    checked.disk_mib() + PAGE_MIB
 }
 
 /// The run of a study that was checked.
 fn compute(
     checked: Checked,
     options: &RunOptions,
+    (building, kept): (&Building, &OnceLock<Store>),
     progress: &dyn Progress,
     (begun, started, mut clock): (Instant, String, Clock),
 ) -> Result<RunSummary, EngineError> {
@@ -172,7 +209,12 @@ fn compute(
     let cells = checked.grid.len();
     clock.lap("checking the study", cells);
 
-    let building = Building::start(&options.out)?;
+    let needed = needed_mib(&checked);
+    if let Some(free) = Room::at(&options.out).map(|room| room.bytes >> 20).filter(|free| *free < needed) {
+        warn(format!(
+            "the run takes about {needed} MiB of disk while it works, and {free} MiB are free where the run folder lies: it may run full"
+        ));
+    }
     if checked.study.publication.sensitive && !building.keeps_modes() {
         warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
     }
@@ -180,7 +222,8 @@ fn compute(
     let inputs = inputs::checksums(&checked, progress)?;
     inputs::server_warning(&inputs).into_iter().for_each(&mut warn);
     clock.lap("taking checksums", 0);
-    let store = store(&checked, &inputs, options, &mut warn)?.of_run(&options.out).watching(watched, &inputs);
+    let opened = store(&checked, &inputs, options, &mut warn)?.of_run(&options.out);
+    let store = kept.get_or_init(|| opened.watching(watched, &inputs));
 
     let mut context = Context::new(
         &checked.study,
@@ -190,7 +233,7 @@ fn compute(
         &building.work(),
         progress,
     )?;
-    context.store = &store;
+    context.store = store;
     let water = stages::water::run(&context, &checked.stack)?;
     clock.lap("reading water", cells);
 
@@ -231,7 +274,7 @@ fn compute(
     let checked = records::settled(&checked, prepared.as_ref())?;
     let mut context =
         Context::new(&checked.study, &checked.grid, climates, options.tile, &building.work(), progress)?;
-    context.store = &store;
+    context.store = store;
     let context = context;
     let suitability = stages::suitability::run(&context, &water, &cases, &case_water)?;
     clock.lap("scoring habitat", cells);
@@ -391,9 +434,9 @@ fn compute(
         refuges: refuges.as_ref(),
         ensembles: &ensembles,
     };
-    stage.write_cells(&building)?;
+    stage.write_cells(building)?;
     stage.mask_outside()?;
-    stage.write(&building)?;
+    stage.write(building)?;
     clock.lap("writing rasters", cells);
     let run_id = inputs::run_id(&checked, &inputs);
     let record = RunRecord {
@@ -422,7 +465,7 @@ fn compute(
     let mut record = write_report(
         &checked,
         &context,
-        &building,
+        building,
         &record,
         &headline,
         droughts,
@@ -436,13 +479,14 @@ fn compute(
     clock.lap("writing tables and report", cells);
     store.inputs_unchanged()?;
     record.stages = clock.stages;
-    editions::close(&building, &record)?;
+    editions::close(building, &record)?;
     building.publish()?;
-    if let Some(reason) = store.failure() {
+    // the run is there: what cannot be kept for the next one is no failure of this one
+    let closed = store.close().err().map(|error| error.to_string());
+    if let Some(reason) = store.failure().or(closed) {
         warnings.push(format!("not all steps could be kept for the next run: {reason}"));
         progress.warn(&warnings[warnings.len() - 1]);
     }
-    store.close()?;
     Ok(RunSummary {
         folder: options.out.clone(),
         run_id,
@@ -463,7 +507,16 @@ fn store(
 ) -> Result<Store, EngineError> {
     let Some(folder) = options.keep.folder(&options.out) else { return Ok(Store::nothing()) };
     match common(checked, inputs, options.tile) {
-        Some(common) => Store::open(&folder, common, options.machines),
+        Some(common) => match Store::open(&folder, common, options.machines) {
+            // a share is nothing but what it keeps
+            Err(EngineError::NoRoom { said, .. }) if options.machines == Machines::One => {
+                warn(format!(
+                    "{said}: the disk is full, so that nothing is kept of its steps for the next run"
+                ));
+                Ok(Store::nothing())
+            }
+            opened => opened,
+        },
         None => {
             warn(
                 "the program cannot read itself, so that nothing is kept of its steps for the next run"

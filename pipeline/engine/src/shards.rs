@@ -106,6 +106,9 @@ pub fn run_share(
     };
     match run(study, &own, progress) {
         Err(EngineError::ShareDone) => Ok(()),
+        Err(EngineError::NoRoom { said, folder, free, needed, .. }) => {
+            Err(EngineError::NoRoom { said, folder, free, needed, with: " with TMPDIR (and --kept)" })
+        }
         // a step that turns out to have nothing to do
         other => other.map(|_| ()),
     }

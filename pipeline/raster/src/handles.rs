@@ -22,6 +22,12 @@ const KEEP: usize = 64;
 
 static MOST: AtomicUsize = AtomicUsize::new(KEEP);
 
+/// Most that the system's limit of open files leaves to each thread.
+static ALLOWED: AtomicUsize = AtomicUsize::new(usize::MAX);
+
+/// The system's number for a program that may open no more files (EMFILE, the same on Linux and macOS).
+const NO_MORE_FILES: i32 = 24;
+
 /// Grows with each call of [`close_opened`].
 static CLOSED: AtomicUsize = AtomicUsize::new(0);
 
@@ -60,6 +66,25 @@ pub fn keep_open(files_per_thread: usize) {
     MOST.store(files_per_thread.max(1), Ordering::Relaxed);
 }
 
+/// Whatever [`keep_open`] says, each thread keeps no more open than this from now on (at least 1), as the system's limit of open files
+/// demands.
+pub fn keep_open_at_most(files_per_thread: usize) {
+    ALLOWED.store(files_per_thread.max(1), Ordering::Relaxed);
+}
+
+/// Does something that opens a file; where the system lets the program open no more, what is kept open is let go, and it is tried once
+/// again.
+pub(crate) fn with_a_handle<T>(act: impl Fn() -> std::io::Result<T>) -> std::io::Result<T> {
+    act().or_else(|error| match error.raw_os_error() {
+        Some(NO_MORE_FILES) => {
+            let closed = CLOSED.fetch_add(1, Ordering::Relaxed) + 1;
+            OPENED.with_borrow_mut(|opened| *opened = Opened { handles: HashMap::new(), closed });
+            act()
+        }
+        _ => Err(error),
+    })
+}
+
 /// Closes what is open: this thread's rasters at once, those of another thread when it next opens one. With a raster go its
 /// decoded blocks; their memory goes back to the system. For work that is done with its files.
 pub fn close_opened() {
@@ -85,8 +110,16 @@ pub(crate) fn open(path: &Path) -> Result<Rc<Dataset>, RasterError> {
             }
             opened.remove(path);
         }
-        let dataset = Rc::new(open_anew(path)?);
-        while opened.len() >= MOST.load(Ordering::Relaxed) {
+        let found = open_anew(path).or_else(|error| match &error {
+            RasterError::Io { source, .. } if source.raw_os_error() == Some(NO_MORE_FILES) => {
+                opened.clear();
+                CLOSED.fetch_add(1, Ordering::Relaxed);
+                open_anew(path)
+            }
+            _ => Err(error),
+        });
+        let dataset = Rc::new(found?);
+        while opened.len() >= MOST.load(Ordering::Relaxed).min(ALLOWED.load(Ordering::Relaxed)) {
             let oldest = opened.iter().min_by_key(|(_, handle)| handle.used);
             let Some(oldest) = oldest.map(|(path, _)| path.clone()) else { break };
             opened.remove(&oldest);
@@ -112,11 +145,17 @@ fn open_anew(path: &Path) -> Result<Dataset, RasterError> {
         allowed_drivers: Some(&DRIVERS),
         ..DatasetOptions::default()
     };
-    Dataset::open_ex(path, options).map_err(|error| RasterError::Open {
-        path: path.to_path_buf(),
-        what: "raster",
-        said: said(&error),
-        formats: DRIVER_NAMES,
+    Dataset::open_ex(path, options).map_err(|error| match std::fs::File::open(path) {
+        // of a file that cannot be opened at all the system says why, and GDAL does not
+        Err(source) if source.kind() != std::io::ErrorKind::NotFound => {
+            RasterError::io(path, "opening it", source)
+        }
+        _ => RasterError::Open {
+            path: path.to_path_buf(),
+            what: "raster",
+            said: said(&error),
+            formats: DRIVER_NAMES,
+        },
     })
 }
 

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 
 use crate::error::RasterError;
 use crate::grid::Grid;
+use crate::handles::with_a_handle;
 use crate::window::Window;
 
 mod sealed {
@@ -133,13 +134,9 @@ impl<T: ScratchCell> Scratch<T> {
     /// # Errors
     /// The operating system refuses.
     pub fn create(path: &Path, grid: &Grid) -> Result<Self, RasterError> {
-        let file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .create(true)
-            .truncate(true)
-            .open(path)
-            .map_err(|error| RasterError::io(path, "creating the scratch file", error))?;
+        let open = || OpenOptions::new().read(true).write(true).create(true).truncate(true).open(path);
+        let file =
+            with_a_handle(open).map_err(|error| RasterError::io(path, "creating the scratch file", error))?;
         let scratch = Self::over(path, file, grid);
         scratch
             .file
@@ -154,10 +151,7 @@ impl<T: ScratchCell> Scratch<T> {
     /// # Errors
     /// The operating system refuses, or the file has another size than the grid asks for.
     pub fn open(path: &Path, grid: &Grid) -> Result<Self, RasterError> {
-        let file = OpenOptions::new()
-            .read(true)
-            .write(true)
-            .open(path)
+        let file = with_a_handle(|| OpenOptions::new().read(true).write(true).open(path))
             .map_err(|error| RasterError::io(path, "opening the scratch file", error))?;
         let found =
             file.metadata().map_err(|error| RasterError::io(path, "opening the scratch file", error))?.len();

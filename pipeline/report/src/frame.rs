@@ -7,9 +7,10 @@ use std::fs::File;
 use std::io::BufWriter;
 use std::path::Path;
 
-/// First characters at which a spreadsheet may take a cell for a formula (common practice; the
-/// line break is there because some programs skip it before looking).
-const FORMULA_STARTS: [char; 7] = ['=', '+', '-', '@', '\t', '\r', '\n'];
+/// First characters at which a spreadsheet may take a cell for a formula (OWASP, "CSV Injection": = + - @, tab, carriage return, line
+/// feed, and the full-width forms of the first four).
+const FORMULA_STARTS: [char; 11] =
+    ['=', '+', '-', '@', '\t', '\r', '\n', '\u{ff1d}', '\u{ff0b}', '\u{ff0d}', '\u{ff20}'];
 
 /// Writes the CSV of a table.
 pub(crate) fn write_csv(out: &mut BufWriter<File>, path: &Path, table: &Table) -> Result<(), ReportError> {
@@ -81,9 +82,13 @@ fn frame(table: &Table, word: impl Fn(&str) -> String) -> PolarsResult<DataFrame
     DataFrame::new(table.rows(), columns)
 }
 
-/// A word as it stands in the CSV.
+/// A word as it stands in the CSV. One that has the apostrophe already gets another, so that taking one away always gives the word.
 pub(crate) fn guarded(word: &str) -> String {
-    if word.starts_with(FORMULA_STARTS) { format!("'{word}") } else { word.to_string() }
+    if word.trim_start_matches('\'').starts_with(FORMULA_STARTS) {
+        format!("'{word}")
+    } else {
+        word.to_string()
+    }
 }
 
 #[cfg(test)]
@@ -196,7 +201,7 @@ mod tests {
 
     #[test]
     fn no_cell_runs_as_a_formula() {
-        for word in ["=cmd()", "+1", "-1", "@SUM(A1)", "\tx", "\r=1", "\n=1"] {
+        for word in ["=cmd()", "+1", "-1", "@SUM(A1)", "\tx", "\r=1", "\n=1", "\u{ff1d}1", "'=1", "''-a"] {
             assert_eq!(super::guarded(word), format!("'{word}"));
         }
         for word in ["", "Pool 7", "a=b", "north-east", "'quoted'"] {

@@ -5,6 +5,8 @@
 //! place and renamed, so a killed run leaves no half file under a final name, and the same input
 //! gives the same bytes.
 
+#![forbid(unsafe_code)]
+
 mod chart;
 mod citation_file;
 mod colour;

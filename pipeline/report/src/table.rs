@@ -179,7 +179,8 @@ fn is_name(name: &str) -> bool {
 ///
 /// CSV (RFC 4180 with `\n`): numbers as the shortest text that reads back the same, a missing cell
 /// empty, an empty word `""`. A word that a spreadsheet would run as a formula gets a leading
-/// apostrophe; the Parquet file keeps it as it is. The schema is a Frictionless Table Schema.
+/// apostrophe, also where it begins with apostrophes already, so that taking one away before = + - @, tab or a line end gives the
+/// word; the Parquet file keeps it as it is. The schema is a Frictionless Table Schema.
 ///
 /// # Errors
 /// Names that are not plain, columns of different length, an infinite number, or a file that cannot

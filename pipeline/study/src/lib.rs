@@ -5,6 +5,8 @@
 //! of both together, and gives what is sound of a study that has problems; `load` refuses such a study.
 //! Nothing is computed and no layer is opened here: only the study file and its legends are read.
 
+#![forbid(unsafe_code)]
+
 pub mod address;
 pub mod cluster;
 pub mod examine;

@@ -3,6 +3,7 @@
 use super::scripts::{Script, quoted};
 use super::{Work, refused, text_of};
 use crate::error::{EngineError, io};
+use crate::stop;
 use serde::{Deserialize, Serialize};
 use std::fs;
 use std::io::ErrorKind;
@@ -59,7 +60,7 @@ pub fn submit(work: &Work, scripts: &[Script]) -> Result<Vec<Submitted>, EngineE
     }
     let mut done: Vec<Submitted> = Vec::new();
     for script in scripts {
-        match one(&folder, script, done.last().map(|job| job.job)) {
+        match stop::unless_asked().and_then(|()| one(&folder, script, done.last().map(|job| job.job))) {
             Ok(job) => done.push(Submitted {
                 job,
                 name: script.name.clone(),

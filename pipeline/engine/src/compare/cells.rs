@@ -5,6 +5,7 @@ use crate::error::EngineError;
 use crate::progress::Progress;
 use crate::run::VERSION;
 use crate::stages::bands;
+use crate::stop;
 use lentic_habitat::change::{ha, is_habitat};
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_raster::{
@@ -130,6 +131,7 @@ pub fn compare(
             differences: Vec::new(),
         };
         for band in bands(&first.grid) {
+            stop::unless_asked()?;
             let one = layers[0].read(&first.grid, &band)?;
             let two = layers[1].read(&first.grid, &band)?;
             let mut band_codes = vec![NOT_COMPARED; band.len()];

@@ -10,7 +10,7 @@ use crate::tables::ranges::NO_AGREEMENT;
 use lentic_raster::{Crs, Grid, RasterSource, Resample, Window, read_aligned_bytes, read_aligned_f32};
 use lentic_report::{
     EditionKind, GridRecord, MapLayer, MapPixels, PageInput, RunRecord, Table, read_kept, read_record,
-    read_table,
+    read_table, record_text, seal_holds,
 };
 use std::path::{Path, PathBuf};
 
@@ -59,6 +59,12 @@ impl KeptRun {
                 "version {} of the program, which made it, kept nothing of its page ({CELLS}/{PAGE}); run the study again",
                 record.program.version
             )));
+        }
+        // what is written again gets a seal of its own: it must not stand on a record that was edited
+        if seal_holds(&record_text(&path)?) != Some(true) {
+            return Err(refuse(
+                "its run.json was edited: its text does not agree with its seal; bring it back, or run the study again".into(),
+            ));
         }
         let changed = changed(folder, &record);
         if !changed.is_empty() {

@@ -7,6 +7,7 @@ pub mod public;
 use crate::error::{EngineError, io};
 use crate::folder::Building;
 use crate::metadata::{self, Audience};
+use crate::stop;
 use lentic_report::{
     Edition, EditionKind, PageInput, PublicationRecord, RunRecord, Table, write_figures, write_page,
     write_record, write_table,
@@ -45,7 +46,11 @@ pub fn publication_record(publication: &Publication) -> PublicationRecord {
 /// A file cannot be written.
 pub fn write_tables(building: &Building, tables: &[Table]) -> Result<(), EngineError> {
     let folder = building.section("tables")?;
-    tables.par_iter().try_for_each(|table| write_table(&folder, table).map(|_| ()))?;
+    tables.par_iter().try_for_each(|table| {
+        stop::unless_asked()?;
+        write_table(&folder, table)?;
+        Ok::<_, EngineError>(())
+    })?;
     Ok(())
 }
 

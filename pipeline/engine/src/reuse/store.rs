@@ -14,6 +14,7 @@ use super::steps::Step;
 use super::working::Working;
 use crate::error::{EngineError, io};
 use crate::inputs;
+use crate::room::{self, is_full};
 use crate::watch::Watched;
 use blake3::{Hash, Hasher};
 use lentic_report::Input;
@@ -141,9 +142,12 @@ impl Store {
             // exact places of a sensitive animal: for the owner only, where the file system keeps modes
             let _ = fs::set_permissions(folder, Permissions::from_mode(0o700));
             let last = folder.join(LAST);
-            if last.exists() { Ok(()) } else { fs::write(&last, "{\"runs\":{}}\n") }
+            if last.exists() { Ok(()) } else { write_whole(&last, b"{\"runs\":{}}\n") }
         });
-        made.map_err(|e| refused(format!("it cannot be written ({e}); {other}")))?;
+        made.map_err(|e| match is_full(&e) {
+            true => room::told(io(folder)(e), folder, None, " with --kept"),
+            false => refused(format!("it cannot be written ({e}); {other}")),
+        })?;
         Ok(Store::over(Some(folder.to_path_buf()), common, machines))
     }
 
@@ -158,13 +162,38 @@ impl Store {
     /// # Errors
     /// An input that changed, or a server that gives no useful answer.
     pub fn inputs_unchanged(&self) -> Result<(), EngineError> {
+        self.files_unchanged()?;
+        self.forgetting(inputs::unchanged_on_servers(&self.watched.1))
+    }
+
+    /// As [`Self::inputs_unchanged`], of the files here.
+    ///
+    /// # Errors
+    /// As there.
+    pub fn files_unchanged(&self) -> Result<(), EngineError> {
         let (files, inputs) = &self.watched;
-        let found = files.unchanged().and_then(|()| inputs::unchanged_on_servers(inputs));
+        self.forgetting(files.unchanged(inputs))
+    }
+
+    /// As [`Self::files_unchanged`], as far as they tell of themselves: quick enough to be asked before a tile is kept.
+    ///
+    /// # Errors
+    /// As there.
+    pub(super) fn files_untouched(&self) -> Result<(), EngineError> {
+        self.watched.0.untouched()
+    }
+
+    fn forgetting(&self, found: Result<(), EngineError>) -> Result<(), EngineError> {
         if let (Err(_), Some(folder)) = (&found, &self.folder) {
             let used = self.used.lock().unwrap_or_else(PoisonError::into_inner);
             for used in used.values() {
                 let path = folder.join(&used.folder);
-                fs::remove_dir_all(&path).map_err(io(&path))?;
+                match fs::remove_dir_all(&path) {
+                    Err(error) if error.kind() != std::io::ErrorKind::NotFound => {
+                        return Err(io(&path)(error));
+                    }
+                    _ => {}
+                }
             }
         }
         found
@@ -232,6 +261,12 @@ impl Store {
     /// How much was found and how much computed so far.
     pub fn counts(&self) -> Counts {
         *self.counts.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Remembers the first thing that could not be kept.
+    pub(super) fn failed(&self, path: &Path, error: &std::io::Error) {
+        let mut failure = self.failure.lock().unwrap_or_else(PoisonError::into_inner);
+        failure.get_or_insert_with(|| format!("{}: {error}", path.display()));
     }
 
     /// Why nothing more is kept, if the disk refused.

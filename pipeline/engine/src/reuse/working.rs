@@ -88,6 +88,8 @@ impl<'s> Working<'s> {
             }
         }
         if self.store.machines != Machines::One && self.share().is_none() {
+            // one that is there but does not read back must not be counted as kept by a plan
+            let _ = fs::remove_file(&path);
             return Err(EngineError::Lacking {
                 step: self.step.title(),
                 windows: vec![at],
@@ -99,6 +101,8 @@ impl<'s> Working<'s> {
             folder: path.clone(),
             reason: format!("what a tile gave cannot be written down ({error}); run with --keep-nothing"),
         })?;
+        // what was computed from a file that changed must not be kept under the checksum of before
+        self.store.files_untouched()?;
         let part = Part { value: packed, cells: leaves.gather(window)? };
         self.count(at, part.digest(), false);
         self.keep(&part, (&path, &address))?;
@@ -119,8 +123,7 @@ impl<'s> Working<'s> {
             Ok(_) => Ok(()),
             Err(error) if self.share().is_some() => Err(io(path)(error)),
             Err(error) => {
-                let mut failure = self.store.failure.lock().unwrap_or_else(PoisonError::into_inner);
-                failure.get_or_insert_with(|| format!("{}: {error}", path.display()));
+                self.store.failed(path, &error);
                 Ok(())
             }
         }
@@ -146,7 +149,9 @@ impl<'s> Working<'s> {
         let digest = digest_of_all(digests);
         if folder.is_dir() && self.store.failure().is_none() {
             let done = folder.join(DONE);
-            write_whole(&done, digest.to_hex().as_bytes()).map_err(io(&done))?;
+            if let Err(error) = write_whole(&done, digest.to_hex().as_bytes()) {
+                self.store.failed(&done, &error);
+            }
         }
         self.store.knows(self.name, digest);
         Ok(())

@@ -13,6 +13,7 @@ mod table;
 
 use crate::error::{EngineError, io};
 use crate::progress::Progress;
+use crate::stop;
 use find::{Found, Scene};
 use lentic_raster::{Bounds, Crs, Grid, Scratch, Window, burn, tiles, vector_bounds};
 use lentic_study::scenes::{self, Scenes};
@@ -180,6 +181,7 @@ fn scene_masks(
         .map(|((at, scene), kept)| match kept {
             Some(record) => Ok(record),
             None => {
+                stop::unless_asked()?;
                 let record = mask::make(context, scene, at, &keeper.scene_path(scene))?;
                 keeper.keep(scene, &tickets[at], record)
             }

@@ -3,6 +3,7 @@
 use super::record::{Keeper, SceneRecord};
 use super::{Context, DRY, NOT_SEEN, WET, mask};
 use crate::error::EngineError;
+use crate::stop;
 use lentic_raster::{RasterSource, Scratch, read_aligned_bytes};
 use lentic_study::Month;
 use rayon::prelude::*;
@@ -46,6 +47,7 @@ fn one(
         .collect::<Result<_, EngineError>>()?;
     let joined = Scratch::<u8>::create(&context.work.join(format!("month-{month}")), &context.grid)?;
     context.tiles.par_iter().try_for_each(|window| -> Result<(), EngineError> {
+        stop::unless_asked()?;
         let mut seen = vec![(0u32, 0u32); window.len()];
         for source in &sources {
             let codes = read_aligned_bytes(source, &context.grid, window, NOT_SEEN)?;

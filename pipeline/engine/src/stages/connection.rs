@@ -5,6 +5,7 @@ use super::scenarios::Case;
 use super::{Context, bands};
 use crate::error::EngineError;
 use crate::layers::{NO_CLASS, file_of};
+use crate::stop;
 use lentic_habitat::connection::{Connection, Dispersal, connection};
 use lentic_numerics::least_cost::{Ground, LIMIT_SLACK, Piece, Search, Spot, Way, length_of};
 use lentic_numerics::network::Link;
@@ -121,7 +122,7 @@ fn grounds<'a>(
     for case in cases {
         let layer = crossed_layer(context, crossing, case)?;
         if !all.contains_key(layer.name.as_str()) {
-            let scratch = context.floats(&format!("resistance_{}", layer.name))?;
+            let scratch = context.floats(&format!("resistance_{}", all.len()))?;
             context.over_tiles("laying out resistance", |_, window| {
                 Ok(scratch.write(&window, &resistance(context, crossing, layer, window)?)?)
             })?;
@@ -178,7 +179,7 @@ fn one_case(
         .par_iter()
         .zip(&boxes)
         .map_init(Search::default, |search, (patch, window)| {
-            let ways = cells.ways(search, patch.number, *window);
+            let ways = stop::unless_asked().and_then(|()| cells.ways(search, patch.number, *window));
             context.progress.advance(1);
             ways
         })

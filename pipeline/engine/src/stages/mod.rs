@@ -18,6 +18,7 @@ use crate::error::EngineError;
 use crate::layers::Layers;
 use crate::progress::Progress;
 use crate::reuse::{Leaves, Step, Store, Working};
+use crate::stop;
 use lentic_habitat::water::{Masks, MonthAxis};
 use lentic_raster::{CellAreas, Grid, Scratch, Window};
 use lentic_study::Study;
@@ -198,7 +199,7 @@ impl<'a> Context<'a> {
             .par_iter()
             .enumerate()
             .map(|(at, window)| {
-                let result = work(at, *window);
+                let result = stop::unless_asked().and_then(|()| work(at, *window));
                 self.progress.advance(window.len() as u64);
                 result
             })

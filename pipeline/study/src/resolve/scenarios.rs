@@ -24,6 +24,9 @@ pub(super) fn scenarios(context: &mut Context<'_>, baseline: Option<Months>) -> 
     list
 }
 
+/// Longest name of a scenario: file systems take names of files of 255 bytes, and other words stand beside it.
+const LONGEST_NAME: usize = 80;
+
 fn name(context: &mut Context<'_>, at: &str, name: &str, earlier: bool) {
     let at = key(at, "name");
     let plain = |c: char| c.is_ascii_lowercase() || c.is_ascii_digit() || c == '-';
@@ -40,6 +43,12 @@ fn name(context: &mut Context<'_>, at: &str, name: &str, earlier: bool) {
         };
         let message = format!("{at} is {name:?}; small letters, digits and hyphens are expected");
         context.problem(&at, message, help);
+    } else if name.starts_with('-') || name.len() > LONGEST_NAME {
+        let message = format!(
+            "{at} is {name:?}, of {} characters; up to {LONGEST_NAME} are expected, the first no hyphen, since files are named by it",
+            name.len()
+        );
+        context.problem(&at, message, "for example \"drier\"; title may hold any text");
     } else if name == "baseline" {
         let message = format!("{at} is \"baseline\", which names today's habitat");
         context.problem(&at, message, "give the scenario another name");
