@@ -5,7 +5,7 @@ pub fn why_no_number(text: &str) -> String {
     let lower = text.to_lowercase();
     if ["na", "n/a", "nan", "null", "none", "-", "--", "#n/a", "#value!", "missing"].contains(&lower.as_str())
     {
-        return ": leave the cell empty where the value is missing".into();
+        return ": it seems to stand for a missing value".into();
     }
     let unsigned = text.trim_start_matches(['+', '-', '\u{2212}']);
     let digits = |part: &str| !part.is_empty() && part.bytes().all(|b| b.is_ascii_digit());
