@@ -14,6 +14,7 @@ pub mod outside;
 pub mod raster;
 pub mod refusal;
 pub mod table;
+pub mod tiny;
 pub mod weather;
 
 pub use basin::{Basin, Outcome, Ready, lentic};

@@ -63,13 +63,20 @@ fn without_depth(basin: &Basin) {
 fn a_variable_without_data_leaves_everything_not_assessed() {
     let basin = Basin::small();
     without_depth(&basin);
-    // records that stand in no assessed cell are refused by themselves
-    let study = fs::read_to_string(basin.study()).unwrap();
-    let (before, rest) = study.split_once("[records]").unwrap();
-    let (_, after) = rest.split_once("\n# ----").unwrap();
-    fs::write(basin.study(), format!("{before}\n# ----{after}")).unwrap();
-    without_depth(&basin);
-    let run = basin.run("run", &["--quiet"]);
+    let outcome = basin.try_run("run", &[]);
+    assert_eq!(outcome.code, Some(0), "{outcome:#?}");
+    assert!(outcome.stdout.contains("0 of 80 records used"), "{}", outcome.stdout);
+    let run = basin.folder().join("run");
+    // records that stand in no assessed cell are told, and nothing is held against them
+    warned(&run, &["records.csv: none of its", "stands in an assessed cell", "not_assessed"]);
+    assert!(
+        fs::read_to_string(run.join("report.html"))
+            .unwrap()
+            .contains("usable records stands in an assessed cell")
+    );
+    let aside = Table::of_run(&run, "records_set_aside");
+    assert_eq!(aside.0.len(), 80, "every record is told, and why");
+    assert!(!run.join("tables/validation.csv").exists() && !run.join("tables/records.csv").exists());
     warned(
         &run,
         &[
@@ -109,4 +116,22 @@ fn a_legend_score_outside_0_to_1_is_refused() {
             assert!(outcome.stderr.contains(word), "{word:?} is not in: {}", outcome.stderr);
         }
     }
+}
+
+#[test]
+fn a_threshold_from_records_needs_records_in_assessed_cells() {
+    let basin = Basin::small();
+    without_depth(&basin);
+    basin.edit("study.toml", "threshold = 0.5 ", "threshold = \"tenth percentile of records\" ");
+    let outcome = basin.try_run("run", &[]);
+    assert_eq!(outcome.code, Some(1), "{outcome:#?}");
+    for word in [
+        "records.csv",
+        "0 records stand in assessed cells",
+        "at least one",
+        "set suitability.threshold to a number",
+    ] {
+        assert!(outcome.stderr.contains(word), "{word:?} is not in: {}", outcome.stderr);
+    }
+    assert!(!basin.folder().join("run").exists());
 }

@@ -44,9 +44,10 @@ type Change = (&'static str, fn(&Basin), &'static [&'static str]);
 
 /// What is changed, and the steps that a plan then names: those that hang on it, and (after a change of water, climate or
 /// fits) all that follow.
-const CHANGES: [Change; 13] = [
+const CHANGES: [Change; 16] = [
     ("nothing", |_| {}, &[]),
     ("words only", |b| b.edit("study.toml", "threshold = 0.5 ", "threshold = 0.5 # ours "), &[]),
+    ("a newer month of the climate, and a column nobody reads", newer_month, &[]),
     (
         "the threshold",
         |b| b.edit("study.toml", "threshold = 0.5 ", "threshold = 0.45 "),
@@ -95,6 +96,26 @@ const CHANGES: [Change; 13] = [
     ("a month of the climate", another_climate, ALL),
     ("a year of water", another_year, ALL),
     ("the seed", |b| b.edit("study.toml", "seed = 1\n", "seed = 2\n"), ALL),
+    (
+        "years after the baseline, replayed",
+        |b| {
+            let path = b.file("climate.csv");
+            let mut text = fs::read_to_string(&path).unwrap();
+            (2..=12).for_each(|month| {
+                text.push_str(&format!("2021,{month},{}.5,{}.5,x\n", 3 * month, 10 + month))
+            });
+            fs::write(path, text).unwrap();
+            let mut text = fs::read_to_string(b.study()).unwrap();
+            text.push_str("\n[[scenarios]]\nname = \"again\"\nreplay = [2019, 2021]\n");
+            fs::write(b.study(), text).unwrap();
+        },
+        &["scenario again", "habitat", "drying", "past-years"],
+    ),
+    (
+        "a month of those years",
+        |b| b.edit("climate.csv", "2021,7,21.5,", "2021,7,90.5,"),
+        &["scenario again", "habitat", "drying", "past-years"],
+    ),
     ("the study's folder", |_| {}, &[]),
 ];
 
@@ -131,6 +152,14 @@ fn another_climate(basin: &Basin) {
     fields[2] = format!("{:.1}", fields[2].parse::<f64>().unwrap() + 25.0);
     lines[line] = fields.join(",");
     fs::write(&path, lines.join("\n") + "\n").unwrap();
+}
+
+fn newer_month(basin: &Basin) {
+    let path = basin.file("climate.csv");
+    let text = fs::read_to_string(&path).unwrap();
+    let (header, rows) = text.split_once('\n').unwrap();
+    let rows: String = rows.lines().map(|row| format!("{row},x\n")).collect();
+    fs::write(&path, format!("{header},note\n{rows}2021,1,71.5,24.5,x\n")).unwrap();
 }
 
 fn another_year(basin: &Basin) {

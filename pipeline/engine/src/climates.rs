@@ -278,6 +278,35 @@ impl Climates {
         self.lengths.last().and_then(|(_, models)| models.first())
     }
 
+    /// Words that tell the weather of all climates from their first month until `last` from any other.
+    pub fn until(&self, last: Month) -> String {
+        let mut hasher = blake3::Hasher::new();
+        let models = self.lengths.last().map_or(&[][..], |(_, models)| models);
+        for (model, label) in models.iter().zip(self.labels.iter()) {
+            let series = model.series();
+            let months = (last.since(series.first) + 1).max(0) as usize;
+            hasher.update(format!("{}\n{}\n{months}\n", label.id, series.first).as_bytes());
+            let [lowest, highest] =
+                series.extremes.as_ref().map_or([None, None], |[low, high]| [Some(low), Some(high)]);
+            let lists = [
+                Some(&series.precipitation),
+                series.temperature.as_ref(),
+                lowest,
+                highest,
+                Some(&series.anomaly),
+            ];
+            for values in lists {
+                let used = values.map_or(&[][..], |values| &values[..months.min(values.len())]);
+                hasher.update(&(used.len() as u64).to_le_bytes());
+                used.iter().for_each(|value| {
+                    hasher.update(&value.to_le_bytes());
+                });
+            }
+            // the latitude stands among the settings, or follows from the grid and its layers
+        }
+        hasher.finalize().to_hex().to_string()
+    }
+
     /// Temperature by climate and month of the axis under a change, degrees Celsius; NaN where it is not known.
     pub fn temperatures(&self, axis: &MonthAxis, shift: &Shift) -> Vec<Vec<f64>> {
         self.and_of_pools(self.models().iter().map(|model| model.temperature_on(axis, shift)).collect())

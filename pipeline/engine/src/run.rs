@@ -270,6 +270,10 @@ fn compute(
     clock.lap("answering the scenarios", cells);
 
     let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], checked.records.as_ref())?;
+    let (prepared, untested) = match prepared {
+        Some(Err(untested)) => (None, Some(untested)),
+        other => (other.and_then(Result::ok), None),
+    };
     // where the records set the threshold it is known from here on
     let checked = records::settled(&checked, prepared.as_ref())?;
     let mut context =
@@ -388,6 +392,16 @@ fn compute(
     }
     tables.extend(volumes.as_ref().map(|volumes| tables::volume(&cases, volumes)));
 
+    let mut of_records = judged.as_ref().map(|judged| judged.summary.clone());
+    if let (Some(untested), Some(records), Some(vetted)) =
+        (&untested, &checked.study.records, &checked.records)
+    {
+        let file = inputs::named(&records.file, &checked.study);
+        let (table, warning, summary) = records::judge::untested(vetted, untested, &file);
+        tables.push(table);
+        warn(warning);
+        of_records = Some(summary);
+    }
     if let Some(judged) = &judged {
         tables.extend(judged.tables.iter().cloned());
         judged.warnings.iter().cloned().for_each(&mut warn);
@@ -491,7 +505,7 @@ fn compute(
         folder: options.out.clone(),
         run_id,
         headline,
-        records: judged.map(|judged| judged.summary),
+        records: of_records,
         warnings,
         seconds: begun.elapsed().as_secs_f64(),
         tiles: store.counts(),

@@ -22,6 +22,7 @@ pub mod scenes;
 pub mod schema;
 pub mod settings;
 pub mod source;
+pub mod text_table;
 
 mod mend;
 mod nearest;
@@ -38,3 +39,4 @@ pub use resolve::resolve;
 pub use schema::{schema, schema_text};
 pub use settings::Study;
 pub use source::Source;
+pub use text_table::{Letters, TextTable, why_no_number};

@@ -122,6 +122,8 @@ pub fn calibrate(
 
     let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], Some(vetted))?;
     let Some(prepared) = prepared else { return Err(no_records(study).into()) };
+    let prepared = prepared
+        .map_err(|untested| EngineError::Records { file: settings.file.clone(), reason: untested.reason })?;
     let checked = records::settled(&checked, Some(&prepared))?;
     let context =
         Context::new(&checked.study, &checked.grid, climates, options.tile, &building.work(), progress)?;
@@ -147,7 +149,7 @@ pub fn calibrate(
         tables::penalties(&found),
         tables::cross_validation(&found),
         tables::comparison(&comparison, study.suitability.threshold, threshold),
-        record_tables::set_aside(&records::judge::set_aside(vetted, &prepared)),
+        record_tables::set_aside(&records::judge::set_aside(vetted, &prepared.drawn)),
     ] {
         write_table(&folder, &table)?;
     }

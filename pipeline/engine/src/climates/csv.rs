@@ -3,7 +3,7 @@
 use super::{Kind, Needed};
 use lentic_habitat::climate::Series;
 use lentic_study::settings::{Climate, Series as Written};
-use lentic_study::{Month, Place, Problem};
+use lentic_study::{Letters, Month, Problem, TextTable, why_no_number};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 
@@ -77,7 +77,7 @@ pub(super) fn series(
                 } else {
                     "add a row per month: year, month, value"
                 };
-                problems.push(problem(column.file, None, &message, help));
+                problems.push(problem(column.file, &message, help));
             }
         }
     }
@@ -89,7 +89,6 @@ pub(super) fn series(
     if first > needed.first || last < needed.last {
         problems.push(problem(
             main.file,
-            None,
             &format!(
                 "covers {first} to {last}{of_zone}, but the baseline and reference need {} to {}",
                 needed.first, needed.last
@@ -102,7 +101,6 @@ pub(super) fn series(
         if let Some(gap) = missing.first() {
             problems.push(problem(
                 column.file,
-                None,
                 &format!(
                     "column \"{}\" has no value{of_zone} for {} of the months {first} to {last}, the first of them {gap}",
                     column.column,
@@ -123,7 +121,6 @@ pub(super) fn series(
         let highest = columns.iter().find(|column| column.kind == Kind::Highest).unwrap_or(main);
         problems.push(problem(
             highest.file,
-            None,
             &format!(
                 "column \"{}\" lies below the lowest temperature{of_zone} in {month}: the daily highest cannot be lower than the daily lowest",
                 highest.column
@@ -135,10 +132,10 @@ pub(super) fn series(
     Some(series)
 }
 
-fn problem(file: &Path, line: Option<usize>, message: &str, help: &str) -> Problem {
+fn problem(file: &Path, message: &str, help: &str) -> Problem {
     Problem {
         file: file.to_path_buf(),
-        place: line.map(|line| Place { start: 0, end: 0, line }),
+        place: None,
         message: message.to_string(),
         help: help.to_string(),
         warning: false,
@@ -146,60 +143,32 @@ fn problem(file: &Path, line: Option<usize>, message: &str, help: &str) -> Probl
 }
 
 fn read_column(into: &mut Column, problems: &mut Vec<Problem>) {
-    let mut say = |line: Option<usize>, message: String, help: &str| {
-        problems.push(problem(into.file, line, &message, help));
+    let wanted: Vec<&str> = ["year", "month", into.column].into_iter().chain(into.zone_column).collect();
+    let read = TextTable::read(into.file, &wanted, Letters::Utf8).and_then(|table| {
+        let places = table.columns_of(&wanted, "name the column as it stands in the file")?;
+        Ok((table, places))
+    });
+    let (table, places) = match read {
+        Ok(read) => read,
+        Err(problem) => return problems.push(problem),
     };
-    let text = match std::fs::read_to_string(into.file) {
-        Ok(text) => text,
-        Err(e) => {
-            return say(None, format!("cannot be read as text ({e})"), "save the table as CSV in UTF-8");
-        }
-    };
-    let text = text.trim_start_matches('\u{feff}');
-    let mut reader =
-        csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.as_bytes());
-    let names: Vec<String> = match reader.headers() {
-        Ok(headers) => headers.iter().map(str::to_string).collect(),
-        Err(e) => {
-            return say(Some(1), format!("has no header line ({e})"), "name the columns in the first line");
-        }
-    };
-    let wanted = ["year", "month", into.column].into_iter().chain(into.zone_column);
-    let mut places = Vec::new();
-    for name in wanted {
-        match names.iter().position(|n| n == name) {
-            Some(position) => places.push(position),
-            None => {
-                return say(
-                    Some(1),
-                    format!("has no column \"{name}\"; its columns are {}", names.join(", ")),
-                    "name the column as it stands in the file",
-                );
-            }
-        }
-    }
-    let mut bad = 0;
-    for record in reader.records() {
-        let record = match record {
-            Ok(record) => record,
-            Err(e) => {
-                return say(None, format!("cannot be read as CSV ({e})"), "check quotes and line ends");
-            }
-        };
-        let line = record.position().map_or(0, |p| p.line() as usize);
-        let cells: Vec<&str> = places.iter().map(|place| record.get(*place).unwrap_or("")).collect();
+    let mut bad = table.uneven.clone();
+    for row in &table.rows {
+        let cells: Vec<&str> = places.iter().map(|place| row.cells[*place].as_str()).collect();
         if cells[2].is_empty() {
             continue;
         }
         if let Err(message) = into.take(&cells) {
-            bad += 1;
-            if bad <= SHOWN {
-                say(Some(line), message, "mend the line, or leave the cell empty if the value is missing");
-            }
+            let help = "mend the line, or leave the cell empty if the value is missing";
+            bad.push(table.problem(row.place, message, help));
         }
     }
-    if bad > SHOWN {
-        say(None, format!("{} more bad lines", bad - SHOWN), "mend the first ones and check again");
+    bad.sort_by_key(|problem| problem.place.map(|place| place.line));
+    let more = bad.len().saturating_sub(SHOWN);
+    problems.extend(bad.into_iter().take(SHOWN));
+    if more > 0 {
+        let message = format!("{more} more bad lines");
+        problems.push(problem(into.file, &message, "mend the first ones and check again"));
     }
 }
 
@@ -211,8 +180,10 @@ impl Column<'_> {
             format!("\"{}\" and \"{}\" are not a year and a month from 1 to 12", cells[0], cells[1])
         })?;
         let value = cells[2].parse::<f64>().ok().filter(|v| v.is_finite());
-        let value =
-            value.ok_or_else(|| format!("\"{}\" in column \"{}\" is not a number", cells[2], self.column))?;
+        let value = value.ok_or_else(|| {
+            let why = why_no_number(cells[2]);
+            format!("\"{}\" in column \"{}\" is not a number{why}", cells[2], self.column)
+        })?;
         if let Some(why) = self.kind.refuses(value) {
             return Err(format!("{value} in column \"{}\" {why}", self.column));
         }

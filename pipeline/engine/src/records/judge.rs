@@ -1,7 +1,7 @@
 //! Suitability held against records: tables, notes, and what the page shows of it.
 
 use super::novelty::{self, CaseNovelty};
-use super::{Prepared, Reason, Record, Sample, SetAside, Vetted};
+use super::{Drawn, Prepared, Reason, Record, Sample, SetAside, Untested, Vetted};
 use crate::error::EngineError;
 use crate::page_input::{self, Maps};
 use crate::stages::Context;
@@ -58,6 +58,14 @@ impl Judged {
     }
 }
 
+/// What is told of records that cannot be held against suitability: the table of records set aside, a warning and a line for the
+/// command line.
+pub fn untested(vetted: &Vetted, untested: &Untested, file: &str) -> (Table, String, String) {
+    let table = tables::set_aside(&set_aside(vetted, &untested.drawn));
+    let warning = format!("{file}: {}", untested.reason);
+    (table, warning, format!("0 of {} records used: {}", vetted.rows, untested.reason))
+}
+
 /// One row of the table of validation.
 pub struct Row {
     /// Which part of the ground, in words.
@@ -87,7 +95,7 @@ pub fn judge(
     let (presences, background) = (drawn.presences.scores(), drawn.background.scores());
     let boyce = boyce_with_range(&presences, &background, &folds.groups, study.seed);
     let rows = rows(prepared, &presences, &background, boyce.as_ref(), study.suitability.threshold);
-    let set_aside = set_aside(vetted, prepared);
+    let set_aside = set_aside(vetted, drawn);
     let mut all = vec![tables::validation(&rows), tables::set_aside(&set_aside)];
     let used = study.suitability.threshold_rule;
     all.push(tables::thresholds(study, thresholds, used, &presences, &background));
@@ -177,7 +185,7 @@ fn rows(
 }
 
 /// All records set aside, those in cells not assessed among them.
-pub(crate) fn set_aside(vetted: &Vetted, prepared: &Prepared) -> Vec<SetAside> {
+pub(crate) fn set_aside(vetted: &Vetted, drawn: &Drawn) -> Vec<SetAside> {
     let mut all = vetted.set_aside.clone();
     let mut add = |records: &[Record], kept: &[usize]| {
         for (_, record) in records.iter().enumerate().filter(|(at, _)| kept.binary_search(at).is_err()) {
@@ -185,8 +193,8 @@ pub(crate) fn set_aside(vetted: &Vetted, prepared: &Prepared) -> Vec<SetAside> {
             all.push(SetAside { line: record.line, reason: Reason::NotAssessed, detail });
         }
     };
-    add(&vetted.presences, &prepared.drawn.kept);
-    add(&vetted.absences, &prepared.drawn.kept_absences);
+    add(&vetted.presences, &drawn.kept);
+    add(&vetted.absences, &drawn.kept_absences);
     all.sort_by_key(|s| s.line);
     all
 }
@@ -219,7 +227,7 @@ pub(crate) fn notes(context: &Context, vetted: &Vetted, prepared: &Prepared) -> 
         vetted.rows,
         drawn.kept.len(),
         drawn.kept_absences.len(),
-        super::reasons(&set_aside(vetted, prepared))
+        super::reasons(&set_aside(vetted, drawn))
     )];
     let records = study.records.as_ref();
     if records.is_some_and(|r| r.effort.is_none()) {

@@ -176,6 +176,14 @@ pub struct Prepared {
     pub thresholds: Vec<FoundThreshold>,
 }
 
+/// Records that cannot be held against suitability.
+pub struct Untested {
+    /// What was drawn.
+    pub drawn: Drawn,
+    /// Why not.
+    pub reason: String,
+}
+
 /// Side of the blocks of a study, cells.
 pub fn block_cells(study: &Study, records: &Records, cell_m: f64) -> usize {
     match records.block_m {
@@ -187,25 +195,27 @@ pub fn block_cells(study: &Study, records: &Records, cell_m: f64) -> usize {
     }
 }
 
-/// Draws background, parts the ground and finds thresholds; `None` for a study without records.
+/// Draws background, parts the ground and finds thresholds; `None` for a study without records, [`Untested`] where none of them
+/// stands in an assessed cell.
 ///
 /// # Errors
-/// A layer that cannot be read, or records of which none stands in an assessed cell.
+/// A layer that cannot be read, or survey effort of 0 everywhere.
 pub fn prepare(
     context: &Context,
     water: &WaterProducts,
     case: &Case,
     case_water: &CaseWater,
     vetted: Option<&Vetted>,
-) -> Result<Option<Prepared>, EngineError> {
+) -> Result<Option<Result<Prepared, Untested>>, EngineError> {
     let (Some(records), Some(vetted)) = (&context.study.records, vetted) else { return Ok(None) };
     let drawn = sample::draw(context, water, case, case_water, vetted, records)?;
     let refused = |reason: String| EngineError::Records { file: records.file.clone(), reason };
     if drawn.presences.cells.is_empty() {
-        return Err(refused(format!(
-            "none of its {} usable records stands in an assessed cell, so nothing can be tested; raster not_assessed of a run without [records] shows why cells are not assessed",
+        let reason = format!(
+            "none of its {} usable records stands in an assessed cell, so suitability is not held against records; raster not_assessed shows why cells are not assessed",
             vetted.presences.len()
-        )));
+        );
+        return Ok(Some(Err(Untested { drawn, reason })));
     }
     if drawn.background.cells.is_empty() {
         return Err(refused(
@@ -220,7 +230,7 @@ pub fn prepare(
         .into_iter()
         .filter_map(|rule| threshold(rule, &presences, &background, &folds.groups, seed))
         .collect();
-    Ok(Some(Prepared { drawn, folds, thresholds }))
+    Ok(Some(Ok(Prepared { drawn, folds, thresholds })))
 }
 
 /// The study with the threshold that its records set, where it asks for that.
@@ -237,10 +247,18 @@ pub fn settled(checked: &Checked, prepared: Option<&Prepared>) -> Result<Checked
     let found = prepared.and_then(|p| p.thresholds.iter().find(|t| t.rule == rule));
     let Some(found) = found else {
         let n = prepared.map_or(0, |p| p.drawn.presences.cells.len());
+        let needs = match rule {
+            ThresholdRule::Best => format!(
+                "{FEW}; set suitability.threshold to a number, or to \"{}\"",
+                ThresholdRule::TenthPercentile.words()
+            ),
+            ThresholdRule::TenthPercentile => {
+                "at least one; set suitability.threshold to a number".to_string()
+            }
+        };
         return Err(refused(format!(
-            "{n} records stand in assessed cells, and \"{}\" needs {FEW}; set suitability.threshold to a number, or to \"{}\"",
-            rule.words(),
-            ThresholdRule::TenthPercentile.words()
+            "{n} records stand in assessed cells, and \"{}\" needs {needs}",
+            rule.words()
         )));
     };
     if found.value <= 0.0 {

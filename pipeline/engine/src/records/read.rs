@@ -1,6 +1,7 @@
 //! Reads a table of records: Darwin Core terms as column names (Darwin Core standard, TDWG).
 
-use lentic_study::{Place, Problem};
+use lentic_study::text_table::TextRow;
+use lentic_study::{Letters, Place, Problem, TextTable};
 use std::path::Path;
 
 /// A row as written; "" where a column is missing or empty.
@@ -41,67 +42,47 @@ pub fn problem(file: &Path, line: Option<usize>, message: String, help: &str) ->
     Problem { file: file.to_path_buf(), place, message, help: help.to_string(), warning: false }
 }
 
-/// Reads the table. Commas, semicolons and tabs are told by the first line, in which only columns of coordinates must be.
+/// Reads the table, in which only columns of coordinates must be.
 ///
 /// # Errors
 /// A file that cannot be read as a table, has no coordinates or no rows.
 pub fn read(file: &Path) -> Result<Written, Problem> {
-    let text = std::fs::read_to_string(file).map_err(|e| {
-        problem(file, None, format!("cannot be read as text ({e})"), "save the table as CSV in UTF-8")
-    })?;
-    // one kind of line end: the reader would count the lines of another wrongly
-    let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").replace('\r', "\n");
-    let first = text.lines().next().unwrap_or("");
-    let delimiter = [b'\t', b';', b','].into_iter().find(|d| first.as_bytes().contains(d)).unwrap_or(b',');
-    let mut reader = csv::ReaderBuilder::new()
-        .flexible(true)
-        .trim(csv::Trim::All)
-        .delimiter(delimiter)
-        .from_reader(text.as_bytes());
-    let unreadable = |e: csv::Error| {
-        let line = e.position().map(|p| p.line() as usize);
-        problem(file, line, format!("cannot be read as CSV ({e})"), "check quotes and line ends")
-    };
-    let names: Vec<String> = reader.headers().map_err(unreadable)?.iter().map(term).collect();
-    let at = |name: &str| names.iter().position(|n| *n == name.to_lowercase());
-    let needed = ["decimalLatitude", "decimalLongitude"];
-    let missing: Vec<&str> = needed.into_iter().filter(|name| at(name).is_none()).collect();
-    if !missing.is_empty() {
-        let message =
-            format!("has no column {}; its columns are {}", missing.join(" and "), names.join(", "));
-        let help = "name the columns by Darwin Core terms: decimalLatitude, decimalLongitude, in degrees";
-        return Err(problem(file, Some(1), message, help));
-    }
-    let places = [
-        "occurrenceID",
+    const TERMS: [&str; 8] = [
         "decimalLatitude",
         "decimalLongitude",
+        "occurrenceID",
         "geodeticDatum",
         "coordinateUncertaintyInMeters",
         "eventDate",
         "occurrenceStatus",
         "individualCount",
-    ]
-    .map(at);
-    let mut written = Written { rows: Vec::new(), has_datum: places[3].is_some() };
-    for record in reader.records() {
-        let record = record.map_err(unreadable)?;
-        if record.iter().all(str::is_empty) {
-            continue;
-        }
-        let cell = |place: usize| places[place].and_then(|at| record.get(at)).unwrap_or("").to_string();
-        written.rows.push(Row {
-            line: record.position().map_or(0, |p| p.line() as usize),
-            id: cell(0),
-            latitude: cell(1),
-            longitude: cell(2),
+    ];
+    let mut table = TextTable::read(file, &TERMS, Letters::Utf8)?;
+    table.columns.iter_mut().for_each(|name| *name = term(name));
+    let help = "name the columns by Darwin Core terms: decimalLatitude, decimalLongitude, in degrees";
+    table.columns_of(&TERMS[..2], help)?;
+    let mut places = [None; TERMS.len()];
+    for (place, name) in places.iter_mut().zip(TERMS) {
+        *place = table.column(name)?;
+    }
+    if let Some(uneven) = table.uneven.first() {
+        return Err(uneven.clone());
+    }
+    let row = |row: &TextRow| {
+        let cell = |at: usize| places[at].map_or_else(String::new, |place| row.cells[place].clone());
+        Row {
+            line: row.place.line,
+            latitude: cell(0),
+            longitude: cell(1),
+            id: cell(2),
             datum: cell(3),
             uncertainty: cell(4),
             date: cell(5),
             status: cell(6),
             count: cell(7),
-        });
-    }
+        }
+    };
+    let written = Written { rows: table.rows.iter().map(row).collect(), has_datum: places[3].is_some() };
     if written.rows.is_empty() {
         let help = "add a row per finding, or take [records] out of the study";
         return Err(problem(file, None, "holds no records, only a line of column names".into(), help));
@@ -109,10 +90,12 @@ pub fn read(file: &Path) -> Result<Written, Problem> {
     Ok(written)
 }
 
-/// A column name as compared: small letters, without the prefix some exports write.
+/// A column name without the prefix that some exports write.
 fn term(name: &str) -> String {
-    let name = name.to_lowercase();
-    name.strip_prefix("dwc:").map_or(name.clone(), str::to_string)
+    match name.get(..4) {
+        Some(prefix) if prefix.eq_ignore_ascii_case("dwc:") => name[4..].to_string(),
+        _ => name.to_string(),
+    }
 }
 
 #[cfg(test)]
@@ -152,9 +135,15 @@ mod tests {
         assert!(said.contains("records.csv: holds no records"), "{said}");
         let said = read_text("latitude,decimalLongitude\n1,2\n").unwrap_err();
         assert!(
-            said.contains("records.csv:1: has no column decimalLatitude; its columns are latitude"),
+            said.contains("records.csv:1: has no column \"decimalLatitude\"; its columns are latitude"),
             "{said}"
         );
-        assert!(read_text("").unwrap_err().contains("has no column decimalLatitude and decimalLongitude"));
+        assert!(
+            read_text("")
+                .unwrap_err()
+                .contains("is empty; a table with the columns decimalLatitude, decimalLongitude")
+        );
+        let said = read_text("a,b\n1,2\n").unwrap_err();
+        assert!(said.contains("has no column \"decimalLatitude\" and \"decimalLongitude\""), "{said}");
     }
 }

@@ -8,9 +8,10 @@ use crate::check::Checked;
 use crate::climates::Climates;
 use crate::inputs::digest;
 use crate::stages::water::keeps_dry;
+use lentic_habitat::climate::replay;
 use lentic_report::Input;
-use lentic_study::Study;
 use lentic_study::settings::{Climate, Drawdown, Layer, Role, Scenario, Series};
+use lentic_study::{Month, Study};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fmt::Debug;
 use std::path::Path;
@@ -48,12 +49,8 @@ pub fn common(checked: &Checked, inputs: &[Input], tile: usize) -> Option<Common
         (layer.name.clone(), format!("{}\n{files}", settings_of(study, layer)))
     });
     let mut sections = sections(study);
-    // files beside the layers
-    let climate: String = inputs
-        .iter()
-        .filter(|input| input.layer.starts_with("climate"))
-        .map(|input| format!("{}\n", input.content()))
-        .collect();
+    // of tables the months that are looked at, so that a newer month leaves what is kept
+    let climate = checked.climates.until(needed_until(study));
     sections.entry("[climate]").or_default().push_str(&climate);
     sections.entry("[records]").or_default().push_str(&of("records"));
     Some(Common { program: format!("{program} {libraries}"), all, layers: layers.collect(), sections })
@@ -136,6 +133,18 @@ impl Common {
     }
 }
 
+/// The last month that baseline and reference look at.
+fn needed_until(study: &Study) -> Month {
+    study.period.baseline.1.max(study.period.reference.1)
+}
+
+/// The last month a scenario replays.
+fn replayed_until(study: &Study, scenario: &Scenario) -> Option<Month> {
+    let starts = study.period.water_year_starts;
+    let ends = scenario.replay.iter().filter_map(|year| replay::ends(*year, starts));
+    ends.max()
+}
+
 /// Layers that say which climate a cell has.
 fn of_climate(climate: &Climate) -> impl Iterator<Item = &str> {
     let series = climate.series().filter_map(|(_, series)| match series {
@@ -169,6 +178,21 @@ fn scenario_named(scenario: Option<&Scenario>) -> String {
     format!("scenario {}", name_of(scenario))
 }
 
+/// Adds the climate of years replayed after the months that all looks at.
+fn replayed(
+    list: Ingredients,
+    study: &Study,
+    climates: &Climates,
+    scenario: Option<&Scenario>,
+) -> Ingredients {
+    match scenario.and_then(|scenario| replayed_until(study, scenario)) {
+        Some(until) if until > needed_until(study) => {
+            list.text(format!("[climate] until {until}"), &climates.until(until))
+        }
+        _ => list,
+    }
+}
+
 impl Store {
     fn after(&self, list: Ingredients, step: Step, of: &str) -> Ingredients {
         list.and(
@@ -190,15 +214,16 @@ impl Store {
             Step::Beds | Step::Levels | Step::Response | Step::PoolGround | Step::PoolWater => {
                 self.of_fits(study)
             }
-            Step::Scenario => self.of_case(study, scenario),
+            Step::Scenario => self.of_case(study, climates, scenario),
             Step::Years => self.of_years(study),
-            Step::Habitat => self.of_habitat(study),
+            Step::Habitat => self.of_habitat(study, climates),
             Step::Costs => self.of_variants(
                 study,
+                climates,
                 &["[drying_ladder]", "[response_surface]", "[over_time]", "[water_requirement]"],
             ),
-            Step::Past => self.of_variants(study, &["[over_time]"]),
-            Step::Members | Step::Sensitivity => self.of_variants(study, &["[uncertainty]"]),
+            Step::Past => self.of_variants(study, climates, &["[over_time]"]),
+            Step::Members | Step::Sensitivity => self.of_variants(study, climates, &["[uncertainty]"]),
         }
     }
 
@@ -221,7 +246,7 @@ impl Store {
     }
 
     /// Water of a case, `None` for the baseline. What pools with curves saw, and trends carried on, follow from the same.
-    fn of_case(&self, study: &Study, scenario: Option<&Scenario>) -> Ingredients {
+    fn of_case(&self, study: &Study, climates: &Climates, scenario: Option<&Scenario>) -> Ingredients {
         let common = &self.common;
         let yearly: Vec<_> = study.yearly_variables().collect();
         let with_depth = study.layer_with(Role::Depth).is_some();
@@ -235,6 +260,7 @@ impl Store {
         });
         let zones = study.layer_with(Role::Zones).map(|layer| layer.name.as_str());
         let list = common.layers(list, own.into_iter().chain(zones));
+        let list = replayed(list, study, climates, scenario);
         self.after(list, Step::Response, "")
     }
 
@@ -245,7 +271,7 @@ impl Store {
     }
 
     /// Suitability and change of all cases.
-    fn of_habitat(&self, study: &Study) -> Ingredients {
+    fn of_habitat(&self, study: &Study, climates: &Climates) -> Ingredients {
         let common = &self.common;
         let mut list = common.section(common.section(self.of_fits(study), "[suitability]"), "[requisites]");
         if study.suitability.threshold_rule.is_some() {
@@ -254,14 +280,15 @@ impl Store {
         list = common.layers(list, study.layers.iter().map(|layer| layer.name.as_str()));
         for scenario in std::iter::once(None).chain(study.scenarios.iter().map(Some)) {
             list = list.text(scenario_named(scenario), &told(study, &scenario));
+            list = replayed(list, study, climates, scenario);
             list = self.after(list, Step::Scenario, name_of(scenario));
         }
         self.after(list, Step::Years, "")
     }
 
     /// What is found of variants of the study: `asked` names the sections that ask for it.
-    fn of_variants(&self, study: &Study, asked: &[&'static str]) -> Ingredients {
-        let list = self.after(self.of_habitat(study), Step::Habitat, "");
+    fn of_variants(&self, study: &Study, climates: &Climates, asked: &[&'static str]) -> Ingredients {
+        let list = self.after(self.of_habitat(study, climates), Step::Habitat, "");
         let list = self.after(list, Step::Response, "");
         let list = self.common.section(list, "[patches]");
         asked.iter().fold(list, |list, name| self.common.section(list, name))

@@ -5,6 +5,8 @@ use super::draw::SurveyPoint;
 use super::map::Stratum;
 use crate::error::{EngineError, io};
 use lentic_raster::Point;
+use lentic_study::{Letters, Problem, TextTable};
+use std::collections::BTreeMap;
 use std::path::Path;
 
 /// Columns of the table.
@@ -94,7 +96,7 @@ pub(super) struct Filled {
 }
 
 /// Reads a filled-in table, as a spreadsheet may have left it: other columns and another order of columns, commas or
-/// semicolons (then with decimal commas too), a byte order mark, rows without anything.
+/// semicolons (then with decimal commas too), a byte order mark, rows without anything, notes in letters of an old code page.
 ///
 /// # Errors
 /// A file that cannot be read, lacks a column or holds a value that cannot be; all of them together.
@@ -104,45 +106,47 @@ pub(super) fn read(path: &Path) -> Result<Vec<Filled>, EngineError> {
         let help = "there is no such file; give the table that `lentic survey draw` wrote, filled in";
         return Err(refuse(vec![help.into()]).into());
     }
-    let bytes = std::fs::read(path).map_err(io(path))?;
-    if bytes.starts_with(&[0xff, 0xfe]) || bytes.starts_with(&[0xfe, 0xff]) {
-        return Err(refuse(vec!["the text is UTF-16; save the table as CSV in UTF-8".into()]).into());
-    }
+    let told = |problem: Problem| match problem.place {
+        Some(place) => format!("line {}: {}", place.line, problem.message),
+        None => problem.message,
+    };
+    let one = |problem: Problem| EngineError::from(refuse(vec![told(problem)]));
+    const NEEDED: [&str; 8] =
+        ["id", "map", "stratum", "stratum_cells", "x", "y", "reserve", "reference_class"];
     // notes may hold letters of an old code page: only they would be changed
-    let text = String::from_utf8_lossy(&bytes);
-    // one kind of line end, so that lines are counted right
-    let text = text.trim_start_matches('\u{feff}').replace("\r\n", "\n").replace('\r', "\n");
-    let header = text.lines().next().unwrap_or("");
-    let semicolons = header.matches(';').count() > header.matches(',').count();
-    let mut reader = csv::ReaderBuilder::new()
-        .delimiter(if semicolons { b';' } else { b',' })
-        .flexible(true)
-        .from_reader(text.as_bytes());
-    let headers = reader.headers().map_err(|e| refuse(vec![e.to_string()]))?.clone();
-    let place = |name: &str| headers.iter().position(|header| header.trim().eq_ignore_ascii_case(name));
-    let needed = ["id", "map", "stratum", "stratum_cells", "x", "y", "reserve", "reference_class"];
-    let missing: Vec<&str> = needed.into_iter().filter(|name| place(name).is_none()).collect();
+    let table = TextTable::read(path, &NEEDED, Letters::Any).map_err(one)?;
+    let places = NEEDED.map(|name| table.column(name));
+    let mut missing = Vec::new();
+    let mut at = [0; NEEDED.len()];
+    for ((place, name), at) in places.into_iter().zip(NEEDED).zip(&mut at) {
+        match place.map_err(one)? {
+            Some(place) => *at = place,
+            None => missing.push(name),
+        }
+    }
     if !missing.is_empty() {
         let message = format!(
-            "line 1: there is no column {}; give the table that `lentic survey draw` wrote, with its columns kept",
+            "line {}: there is no column {}; give the table that `lentic survey draw` wrote, with its columns kept",
+            table.header.line,
             missing.join(", ")
         );
         return Err(refuse(vec![message]).into());
     }
     let mut rows = Vec::new();
-    let mut problems = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|e| refuse(vec![e.to_string()]))?;
-        if record.iter().all(|field| field.trim().is_empty()) {
-            continue;
-        }
-        let line = record.position().map_or(0, csv::Position::line);
-        let fields = Fields { record: &record, place: &place, decimal_commas: semicolons };
-        match fields.filled(line) {
+    let mut problems: Vec<(usize, String)> = Vec::new();
+    for uneven in &table.uneven {
+        problems.push((uneven.place.map_or(0, |place| place.line), told(uneven.clone())));
+    }
+    for row in &table.rows {
+        let line = row.place.line;
+        let cells = NEEDED.into_iter().zip(at).map(|(name, at)| (name, row.cells[at].as_str())).collect();
+        match (Fields { cells, decimal_commas: table.delimiter == b';' }).filled(line as u64) {
             Ok(row) => rows.push(row),
-            Err(problem) => problems.push(format!("line {line}: {problem}")),
+            Err(problem) => problems.push((line, format!("line {line}: {problem}"))),
         }
     }
+    problems.sort_by_key(|(line, _)| *line);
+    let mut problems: Vec<String> = problems.into_iter().map(|(_, problem)| problem).collect();
     if rows.is_empty() && problems.is_empty() {
         problems.push("the table has no row".into());
     }
@@ -151,14 +155,13 @@ pub(super) fn read(path: &Path) -> Result<Vec<Filled>, EngineError> {
 
 /// The fields of one row, by name.
 struct Fields<'a> {
-    record: &'a csv::StringRecord,
-    place: &'a dyn Fn(&str) -> Option<usize>,
+    cells: BTreeMap<&'static str, &'a str>,
     decimal_commas: bool,
 }
 
 impl Fields<'_> {
     fn text(&self, name: &str) -> &str {
-        (self.place)(name).and_then(|at| self.record.get(at)).unwrap_or("").trim()
+        self.cells.get(name).copied().unwrap_or("")
     }
 
     fn number(&self, name: &str) -> Result<f64, String> {
@@ -253,7 +256,8 @@ mod tests {
 
     #[test]
     fn tables_that_are_none() {
-        assert!(read_text(b"").unwrap_err().contains("no column id, map"));
+        assert!(read_text(b"").unwrap_err().contains("is empty; a table with the columns id, map"));
+        assert!(read_text(b"a,b\n1,2\n").unwrap_err().contains("line 1: there is no column id, map"));
         assert!(read_text(HEADER.as_bytes()).unwrap_err().contains("no row"));
         assert!(
             read_text(b"id,x,y\nP1,1,2\n")

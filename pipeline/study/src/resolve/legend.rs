@@ -2,6 +2,7 @@
 
 use crate::problem::{Place, Problem};
 use crate::settings::{Legend, LegendClass};
+use crate::text_table::{Letters, TextTable};
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -57,58 +58,30 @@ fn problem(path: &Path, place: Option<Place>, message: String, help: &str) -> Pr
 /// Reads a legend, or gives everything that is wrong with it.
 pub(super) fn read(path: &Path) -> Result<LegendTable, Vec<Problem>> {
     let form = "a legend is a CSV file in UTF-8 with columns code, name and, if wanted, scores";
-    let whole = |message: String| vec![problem(path, None, message, form)];
-    let text = std::fs::read_to_string(path)
-        .map_err(|error| whole(format!("the legend cannot be read: {error}")))?;
-    let mut reader =
-        csv::ReaderBuilder::new().flexible(true).trim(csv::Trim::All).from_reader(text.as_bytes());
-    let headers =
-        reader.headers().map_err(|error| whole(format!("the legend cannot be read: {error}")))?.clone();
-    if headers.is_empty() {
-        return Err(whole("the legend is empty".into()));
+    let one = |problem: Problem| vec![problem];
+    let written = TextTable::read(path, &["code", "name"], Letters::Utf8).map_err(one)?;
+    let places = written.columns_of(&["code", "name"], form).map_err(one)?;
+    let (code, name) = (places[0], places[1]);
+    for column in written.columns.iter().filter(|column| !column.is_empty()) {
+        written.column(column).map_err(one)?;
     }
-    let column = |name: &str| headers.iter().position(|header| header == name);
-    let (Some(code), Some(name)) = (column("code"), column("name")) else {
-        let missing = if column("code").is_none() { "code" } else { "name" };
-        let found: Vec<&str> = headers.iter().collect();
-        let message = format!("no column \"{missing}\"; the columns are {}", found.join(" | "));
-        let help = if headers.iter().any(|header| header.contains([';', '\t'])) {
-            "separate columns by commas"
-        } else {
-            form
-        };
-        return Err(vec![problem(path, Some(line_place(&text, 0)), message, help)]);
-    };
     let is_score = |i: &usize| *i != code && *i != name;
     let mut table = LegendTable {
         path: path.to_path_buf(),
         rows: BTreeMap::new(),
-        columns: (0..headers.len()).filter(is_score).map(|i| headers[i].to_string()).collect(),
+        columns: (0..written.columns.len()).filter(is_score).map(|i| written.columns[i].clone()).collect(),
     };
-    let mut problems = Vec::new();
-    for record in reader.records() {
-        let record = record.map_err(|error| whole(format!("the legend cannot be read: {error}")))?;
-        let start = record.position().map_or(0, |p| p.byte() as usize);
-        let place = line_place(&text, start);
-        let mut say = |message: String, help: &str| {
-            problems.push(problem(path, Some(place), message, help));
-        };
-        if record.len() != headers.len() {
-            let (found, expected) = (record.len(), headers.len());
+    let mut problems = written.uneven.clone();
+    for row in &written.rows {
+        let mut say = |message: String, help: &str| problems.push(written.problem(row.place, message, help));
+        let Ok(number) = row.cells[code].parse::<i32>() else {
             say(
-                format!("{found} columns, where the first line has {expected}"),
-                "put a name that holds a comma in \"quotes\"",
-            );
-            continue;
-        }
-        let Ok(number) = record[code].parse::<i32>() else {
-            say(
-                format!("code is {:?}; a whole number is expected", &record[code]),
+                format!("code is {:?}; a whole number is expected", row.cells[code]),
                 "codes are the values of the raster's cells",
             );
             continue;
         };
-        if record[name].is_empty() {
+        if row.cells[name].is_empty() {
             say(format!("code {number} has no name"), "give the class a name");
         }
         if let Some(earlier) = table.rows.get(&number) {
@@ -118,27 +91,11 @@ pub(super) fn read(path: &Path) -> Result<LegendTable, Vec<Problem>> {
             );
             continue;
         }
-        let row = LegendRow {
-            name: record[name].to_string(),
-            cells: (0..record.len()).filter(is_score).map(|i| record[i].to_string()).collect(),
-            place,
-        };
-        table.rows.insert(number, row);
+        let cells = (0..row.cells.len()).filter(is_score).map(|i| row.cells[i].clone()).collect();
+        table.rows.insert(number, LegendRow { name: row.cells[name].clone(), cells, place: row.place });
     }
     if problems.is_empty() && table.rows.is_empty() {
-        problems = whole("the legend has no classes".into());
+        problems.push(problem(path, None, "the legend has no classes".into(), form));
     }
     if problems.is_empty() { Ok(table) } else { Err(problems) }
-}
-
-/// The line that holds byte `at` (leading line breaks passed over).
-fn line_place(text: &str, at: usize) -> Place {
-    let bytes = text.as_bytes();
-    let mut start = at.min(bytes.len());
-    while start < bytes.len() && matches!(bytes[start], b'\n' | b'\r') {
-        start += 1;
-    }
-    let length =
-        bytes[start..].iter().position(|b| matches!(b, b'\n' | b'\r')).unwrap_or(bytes.len() - start);
-    Place { start, end: start + length, line: bytes[..start].iter().filter(|b| **b == b'\n').count() + 1 }
 }

@@ -91,13 +91,19 @@ fn gaps_short_series_and_unknown_columns() {
 
 #[test]
 fn what_is_no_number_is_named() {
-    for word in ["NaN", "inf", "-infinity", "1e999", "12,5"] {
+    for (word, why) in [
+        ("NaN", ": it seems to stand for a missing value"),
+        ("inf", ""),
+        ("-infinity", ""),
+        ("1e999", ""),
+        ("12,5", ": it has a decimal comma; write 12.5"),
+    ] {
         let text = format!("year,month,rain_mm,mean_c\n1991,1,\"{word}\",4\n");
         let said = read_text(&text, needed("1991-01", "1991-01")).unwrap_err();
         assert_eq!(
             said,
             format!(
-                "climate.csv:2: \"{word}\" in column \"rain_mm\" is not a number (mend the line, or leave the cell empty if the value is missing)"
+                "climate.csv:2: \"{word}\" in column \"rain_mm\" is not a number{why} (mend the line, or leave the cell empty if the value is missing)"
             )
         );
     }
