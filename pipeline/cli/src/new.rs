@@ -150,10 +150,10 @@ fn told(folder: &Path, written: &Written, speech: Speech) {
     let study = written.study.display();
     if speech.json {
         let (rows, cols) = written.size;
-        println!(
+        say::out(&format!(
             "{:#}",
             json!({ "done": true, "study": study.to_string(), "rows": rows, "cols": cols, "scenarios": written.scenarios })
-        );
+        ));
     } else if !speech.quiet {
         let (rows, cols) = written.size;
         say::out(&format!(
