@@ -106,7 +106,7 @@ const CHANGES: [Change; 16] = [
             });
             fs::write(path, text).unwrap();
             let mut text = fs::read_to_string(b.study()).unwrap();
-            text.push_str("\n[[scenarios]]\nname = \"again\"\nreplay = [2019, 2021]\n");
+            text.push_str("\n[[scenarios]]\nname = \"again\"\nreplay = { years = [2019, 2021] }\n");
             fs::write(b.study(), text).unwrap();
         },
         &["scenario again", "habitat", "drying", "past-years"],
