@@ -260,8 +260,9 @@ fn layers(sheet: &mut Sheet, answers: &Answers) {
     if crossed.is_some_and(|layer| !known(&layer)) {
         sheet.remove("[patches.crossing]");
     }
+    // by default the ladder takes rain away
     if matches!(answers.climate, ClimateFrom::None | ClimateFrom::Anomalies)
-        && sheet.table("[drying_ladder]").is_some_and(|table| table.get("precipitation_loss").is_some())
+        && sheet.table("[drying_ladder]").is_some_and(|table| table.get("drawdown_m").is_none())
     {
         sheet.comment_out("[drying_ladder]", "precipitation_loss");
         sheet.put_in_force("[drying_ladder]", "drawdown_m");
