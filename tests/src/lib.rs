@@ -5,11 +5,14 @@
 //! it first). Helpers stop the test at the first thing that is not as it must be.
 
 pub mod basin;
+pub mod few_layers;
+pub mod hostile;
 pub mod noise;
 pub mod outside;
 pub mod raster;
 pub mod refusal;
 pub mod table;
+pub mod tiff;
 pub mod weather;
 
 pub use basin::{Basin, Outcome, Ready, lentic};
