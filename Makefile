@@ -8,7 +8,7 @@ SIZES ?= 1 16
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
 TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium faketime locales slurm-wlm munge r-cran-stars r-cran-spatstat.data zsh fish mandoc
 
-.PHONY: demo test lint deny deb test-deb bench bench-response bench-surroundings bench-connection build setup setup-test clean
+.PHONY: demo fuzz test lint deny deb test-deb bench bench-response bench-surroundings bench-connection build setup setup-test clean
 
 ## Build, write the invented basin to $(DEMO), run it
 demo: build
@@ -58,6 +58,15 @@ deb: build
 ## The package in a fresh Debian 12 in a folder (debootstrap, as root): installed, then the small demo written and run
 test-deb: deb
 	sh tests/deb.sh target/debian/*.deb
+
+## Every reader of what others write, under the fuzzer for so many seconds each; needs cargo-fuzz (cargo install cargo-fuzz)
+SECONDS ?= 600
+FUZZ := study scenes pattern legend records climate survey_table items kept_part matrix
+fuzz: setup
+	cd tests/fuzz && RUSTC_BOOTSTRAP=1 cargo fuzz build --fuzz-dir . --sanitizer none
+	cd tests/fuzz && for target in $(FUZZ); do mkdir -p corpus/$$target && \
+	  RUSTC_BOOTSTRAP=1 cargo fuzz run --fuzz-dir . --sanitizer none $$target corpus/$$target seeds/$$target -- \
+	  -max_total_time=$(SECONDS) -max_len=20000 -timeout=10 -rss_limit_mb=1000 || exit 1; done
 
 # The whole workspace, so that building and testing resolve to one set of features and dependencies compile once.
 build: setup

@@ -19,6 +19,9 @@ pub struct Made {
     pub grid: Grid,
 }
 
+/// A column of a table: its name, which series it is, the column of its zones.
+type SeriesColumn<'a> = (&'a String, usize, Option<&'a String>);
+
 impl Made {
     /// Writes every file that the study names and that is not there; scores left empty in legends become 0.6.
     ///
@@ -188,7 +191,7 @@ impl Made {
     fn tables(&self) {
         let Some(climate) = &self.file.climate else { return };
         let series = [(&climate.precipitation, 0), (&climate.temperature, 1), (&climate.anomaly, 2)];
-        let mut tables: BTreeMap<&String, Vec<(&String, usize, Option<&String>)>> = BTreeMap::new();
+        let mut tables: BTreeMap<&String, Vec<SeriesColumn>> = BTreeMap::new();
         for (series, what) in series.iter().filter_map(|(series, what)| Some((series.as_ref()?, *what))) {
             if let (Some(file), Some(column)) = (&series.file, &series.column) {
                 tables.entry(file).or_default().push((column, what, series.zone_column.as_ref()));

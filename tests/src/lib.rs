@@ -8,12 +8,15 @@
 
 pub mod basin;
 pub mod faults;
+pub mod few_layers;
+pub mod hostile;
 pub mod layers;
 pub mod noise;
 pub mod outside;
 pub mod raster;
 pub mod refusal;
 pub mod table;
+pub mod tiff;
 pub mod tiny;
 pub mod weather;
 

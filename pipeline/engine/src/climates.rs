@@ -7,6 +7,7 @@ mod grid;
 mod levels;
 mod rasters;
 mod read;
+pub mod untrusted;
 mod zones;
 
 pub use choose::{Choice, choose};

@@ -9,6 +9,7 @@ use crate::scoring::Reach;
 use crate::stages::connection::PIECE;
 use crate::stages::water::SAMPLE;
 use lentic_habitat::water::{MonthAxis, count_all};
+use lentic_raster::largest_block;
 use lentic_study::Study;
 use lentic_study::settings::{Role, WaterRequirement};
 use std::time::Instant;
@@ -67,7 +68,7 @@ impl Checked {
     }
 
     /// Memory a run needs besides GDAL's cache: the program, the sample behind the priors, climates and the maps of the page;
-    /// for each thread a tile with its bits and layers.
+    /// for each thread a tile with its bits and layers, and a block of a file, decoded and as it is stored.
     pub fn needs(&self, tile: usize) -> Needs {
         let reach = Reach::of(Layers { study: &self.study, grid: &self.grid }).farthest;
         let cells = ((tile + 2 * reach) as u64).pow(2).min(self.grid.len() as u64);
@@ -82,7 +83,7 @@ impl Checked {
         let climates = self.climate_bytes();
         Needs {
             fixed_mib: (sample + climates + self.page_bytes()) / (1 << 20) + PROGRAM_MIB,
-            thread_mib: (cells * per_cell).max(crossed) / (1 << 20) + THREAD_MIB,
+            thread_mib: ((cells * per_cell).max(crossed) + 2 * largest_block()) / (1 << 20) + THREAD_MIB,
         }
     }
 

@@ -54,6 +54,7 @@ mod summary;
 pub mod survey;
 mod tables;
 mod trend;
+pub mod untrusted;
 pub mod verify;
 mod watch;
 

@@ -54,7 +54,11 @@ pub fn growth(matrix: &[Vec<f64>]) -> Result<Growth, NoGrowth> {
     if !lambda.is_finite() || lambda <= 1e-9 {
         return Err(NoGrowth);
     }
-    let decomposed = (&a - DMatrix::identity(n, n) * lambda).svd(true, true);
+    // in no order: ordering panics where numbers beyond all measure leave a singular value that is none
+    let decomposed = (&a - DMatrix::identity(n, n) * lambda).svd_unordered(true, true);
+    if !decomposed.singular_values.iter().all(|value| value.is_finite()) {
+        return Err(NoGrowth);
+    }
     let (Some(left), Some(right)) = (&decomposed.u, &decomposed.v_t) else { return Err(NoGrowth) };
     let (at, _) = decomposed.singular_values.argmin();
     let w = one_sided(right.row(at).transpose());

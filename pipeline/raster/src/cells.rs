@@ -4,10 +4,14 @@ use gdal::raster::GdalType;
 
 use crate::aligned::NO_CLASS;
 use crate::error::RasterError;
+use crate::ffi;
 use crate::handles;
 use crate::remote;
-use crate::source::{CellType, RasterSource};
+use crate::source::{CellType, RasterSource, unwritten};
 use crate::window::Window;
+
+/// Most cells of a file read at once: some times what a window of the grid needs where cells are fine.
+const MOST_CELLS: usize = 1 << 27;
 
 /// Values this far out are no measurement but a filler: the lowest 32-bit float, -3.4028235e38, is
 /// written and declared with so many different digits (-3.4e38 among them) that equality misses it.
@@ -145,13 +149,31 @@ fn no_data(source: &RasterSource) -> impl Iterator<Item = f64> + '_ {
 }
 
 fn read<T: GdalType + Copy + Default>(source: &RasterSource, window: Window) -> Result<Vec<T>, RasterError> {
+    let path = source.path();
+    if window.rows.saturating_mul(window.cols) > MOST_CELLS {
+        return Err(RasterError::unfit(
+            path,
+            format!(
+                "{} x {} of its cells lie in a single cell of the grid, too many to be read at once; at most {MOST_CELLS} are",
+                window.cols, window.rows
+            ),
+            "give a coarser raster, for example with gdalwarp -tr and -r average or mode",
+        ));
+    }
     let read = || {
-        let dataset = handles::open(source.path())?;
+        let dataset = handles::open(path)?;
         let mut cells = vec![T::default(); window.len()];
-        dataset
-            .rasterband(source.band())
-            .and_then(|band| read_into(&band, window, &mut cells))
-            .map_err(|error| RasterError::read(source.path(), place(source, window), &error))?;
+        let fail = |error| RasterError::read(path, place(source, window), &error);
+        let band = dataset.rasterband(source.band()).map_err(fail)?;
+        ffi::forget_error();
+        read_into(&band, window, &mut cells).map_err(fail)?;
+        // what a decoder could not make sense of it may only mention
+        if let Some(said) = ffi::last_complaint().filter(|_| !remote::is_remote(path)) {
+            return Err(RasterError::Read { path: path.to_path_buf(), what: place(source, window), said });
+        }
+        if !source.extra_no_data.contains(&0.0) {
+            unwritten(path, &band, (window.col, window.row), (window.cols, window.rows))?;
+        }
         Ok(cells)
     };
     remote::trying(source.path(), read, || handles::forget(source.path()))

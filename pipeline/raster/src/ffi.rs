@@ -72,6 +72,86 @@ pub(crate) fn forget_remote(begins: Option<&str>) {
     }
 }
 
+/// Makes GDAL heed nothing of the user's environment and configuration files but `kept`, and no network for PROJ. To be called before the
+/// formats are registered.
+pub(crate) fn seal(kept: &[&str]) {
+    const FILE: &CStr = c"/vsimem/lentic/gdalrc";
+    const TEXT: &CStr = c"[directives]\nignore-env-vars=yes\n";
+    let values: Vec<_> = kept.iter().map(|name| (*name, std::env::var(name).ok())).collect();
+    // SAFETY: all strings end with a zero byte and outlive their calls, which copy them; the text of the file in memory is a constant
+    // that lives for the whole program, is not written to as the file is only read, and is not freed as GDAL is told that it is not
+    // its own. The count of formats is asked so that GDAL reads its configuration file, which then is this one.
+    unsafe {
+        let text = TEXT.to_bytes();
+        let file =
+            gdal_sys::VSIFileFromMemBuffer(FILE.as_ptr(), text.as_ptr().cast_mut(), text.len() as u64, 0);
+        if !file.is_null() {
+            gdal_sys::VSIFCloseL(file);
+        }
+        gdal_sys::CPLSetConfigOption(c"GDAL_CONFIG_FILE".as_ptr(), FILE.as_ptr());
+        gdal_sys::GDALGetDriverCount();
+        gdal_sys::CPLLoadConfigOptionsFromFile(FILE.as_ptr(), 1);
+        gdal_sys::OSRSetPROJEnableNetwork(0);
+    }
+    for (name, value) in values {
+        if let Some(value) = value {
+            // what GDAL refuses stays unset
+            let _ = gdal::config::set_config_option(name, &value);
+        }
+    }
+}
+
+/// Whether PROJ may fetch grids from the network.
+#[cfg(test)]
+fn proj_network() -> bool {
+    // SAFETY: reads a setting.
+    unsafe { gdal_sys::OSRGetPROJEnableNetwork() != 0 }
+}
+
+/// Takes every format off the list but those named.
+pub(crate) fn only_formats(kept: &[&str]) {
+    // SAFETY: the list belongs to GDAL and is changed by this thread alone, before anything is opened; a driver's handle is used only
+    // while it is on the list, and its name is text that ends with a zero byte and lives as long as the driver.
+    unsafe {
+        for at in (0..gdal_sys::GDALGetDriverCount()).rev() {
+            let driver = gdal_sys::GDALGetDriver(at);
+            let name = gdal_sys::GDALGetDriverShortName(driver);
+            if name.is_null() || !kept.iter().any(|kept| kept.as_bytes() == CStr::from_ptr(name).to_bytes()) {
+                gdal_sys::GDALDeregisterDriver(driver);
+            }
+        }
+    }
+}
+
+/// Share of a window of a band whose blocks were never written to the file, percent, where the format tells; such blocks read as 0 or the
+/// declared value for no data. `None` where all are there, or it is not told.
+pub(crate) fn unwritten_percent(
+    band: &gdal::raster::RasterBand<'_>,
+    start: (usize, usize),
+    size: (usize, usize),
+) -> Option<f64> {
+    let number = |n: usize| c_int::try_from(n).ok();
+    let (x, y, cols, rows) = (number(start.0)?, number(start.1)?, number(size.0)?, number(size.1)?);
+    let mut written = 100.0;
+    // SAFETY: the band outlives the call; the percentage is written to a number of ours.
+    let status = unsafe {
+        gdal_sys::GDALGetDataCoverageStatus(band.c_rasterband(), x, y, cols, rows, 0, &mut written)
+    };
+    // flags of gdal.h: 1 not implemented, 2 data, 4 empty
+    (status & 1 == 0 && status & 4 != 0).then_some(100.0 - written)
+}
+
+/// The calling thread's last failure or warning since [`forget_error`], if any.
+pub(crate) fn last_complaint() -> Option<String> {
+    // SAFETY: reads only GDAL's state of this thread.
+    if unsafe { gdal_sys::CPLGetLastErrorType() } < gdal_sys::CPLErr::CE_Warning {
+        return None;
+    }
+    // SAFETY: GDAL returns a zero-ended string of this thread, copied before any other call.
+    let text = unsafe { CStr::from_ptr(gdal_sys::CPLGetLastErrorMsg()) };
+    Some(text.to_string_lossy().into_owned())
+}
+
 /// Forgets the calling thread's last error.
 pub(crate) fn forget_error() {
     // SAFETY: touches only GDAL's state of this thread.
@@ -119,5 +199,14 @@ pub(crate) fn polygonise(
         Ok(())
     } else {
         Err(last_failure().unwrap_or_else(|| "unknown reason".to_string()))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #[test]
+    fn proj_asks_nothing_of_the_network() {
+        crate::quiet();
+        assert!(!super::proj_network());
     }
 }

@@ -9,6 +9,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
+use crate::beside;
 use crate::error::{RasterError, said};
 use crate::ffi;
 use crate::remote;
@@ -140,23 +141,34 @@ fn open_anew(path: &Path) -> Result<Dataset, RasterError> {
     if remote::is_remote(path) {
         return remote::open(path);
     }
+    let refuse = |said: String| RasterError::Open {
+        path: path.to_path_buf(),
+        what: "raster",
+        said,
+        formats: DRIVER_NAMES,
+    };
+    // a name that GDAL reads as something else than a file
+    if path.to_string_lossy().starts_with("/vsi") || (path.exists() && !path.is_file()) {
+        return Err(refuse("there is no such file".into()));
+    }
+    // of a file that cannot be opened at all the system says why, and GDAL does not
+    std::fs::File::open(path).map_err(|source| match source.kind() {
+        std::io::ErrorKind::NotFound => refuse("there is no such file".into()),
+        _ => RasterError::io(path, "opening it", source),
+    })?;
+    let tiff = beside::is_tiff(path);
+    beside::check(path, tiff)?;
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_RASTER | GdalOpenFlags::GDAL_OF_READONLY,
-        allowed_drivers: Some(&DRIVERS),
+        allowed_drivers: Some(if tiff { &DRIVERS[..1] } else { &DRIVERS[1..] }),
         ..DatasetOptions::default()
     };
-    Dataset::open_ex(path, options).map_err(|error| match std::fs::File::open(path) {
-        // of a file that cannot be opened at all the system says why, and GDAL does not
-        Err(source) if source.kind() != std::io::ErrorKind::NotFound => {
-            RasterError::io(path, "opening it", source)
-        }
-        _ => RasterError::Open {
-            path: path.to_path_buf(),
-            what: "raster",
-            said: said(&error),
-            formats: DRIVER_NAMES,
-        },
-    })
+    let opened = if tiff {
+        remote::alone(|| Dataset::open_ex(path, options))
+    } else {
+        Dataset::open_ex(path, options)
+    };
+    opened.map_err(|error| refuse(said(&error)))
 }
 
 /// `None` where the path is no plain file, as with one served over a network.

@@ -10,6 +10,7 @@
 
 pub mod aligned;
 mod areas;
+mod beside;
 mod cells;
 mod combine;
 mod crs;
@@ -56,8 +57,8 @@ pub use room::Room;
 pub use scratch::{RawCells, Scratch, ScratchCell};
 pub use shown_patches::burn_patches;
 pub use simple::{write_byte_bands, write_bytes, write_float_bands, write_floats};
-pub use source::{CellType, RasterSource, SourceInfo, inspect};
-pub use stack::{DatedFile, StackError, find_all_dated, find_dated};
+pub use source::{CellType, RasterSource, SourceInfo, inspect, largest_block, refuse_unwritten};
+pub use stack::{DatedFile, StackError, find_all_dated, find_dated, told_by_name};
 pub use statistics::Statistics;
 pub use vector::{Shape, ShapeKind, burn, vector_bounds, write_shapes};
 pub use window::{Offset, Window, tiles};
@@ -84,14 +85,70 @@ pub fn init(cache_megabytes: usize) {
     ffi::set_cache((cache_megabytes.max(1) as i64) << 20);
 }
 
+/// Formats that are read or written. VRT, which can name any file, is here for descriptions of raw cells that this crate writes itself;
+/// no path of a study is ever opened with it.
+const FORMATS: [&str; 14] = [
+    "GTiff",
+    "COG",
+    "netCDF",
+    "HFA",
+    "ENVI",
+    "AAIGrid",
+    "MEM",
+    "Memory",
+    "VRT",
+    "GPKG",
+    "ESRI Shapefile",
+    "GeoJSON",
+    "FlatGeobuf",
+    "GPX",
+];
+
+/// What of the environment GDAL still heeds: where it and certificates are, the way to the network, what helps to find faults. Anything
+/// else could change what is read, or open files and addresses that the study does not name.
+const HEEDED: [&str; 12] = [
+    "GDAL_DATA",
+    "CPL_DEBUG",
+    "CPL_LOG",
+    "CPL_TMPDIR",
+    "CURL_CA_BUNDLE",
+    "SSL_CERT_FILE",
+    "GDAL_CURL_CA_BUNDLE",
+    "GDAL_HTTP_PROXY",
+    "GDAL_HTTPS_PROXY",
+    "GDAL_PROXY_AUTH",
+    "GDAL_HTTP_PROXYUSERPWD",
+    "GDAL_HTTP_NETRC_FILE",
+];
+
+/// Settings of GDAL that hold whatever the user set.
+const SETTINGS: [(&str, &str); 9] = [
+    // no plugins
+    ("GDAL_DRIVER_PATH", "disable"),
+    ("GDAL_SKIP", ""),
+    ("OGR_SKIP", ""),
+    ("GDAL_VRT_ENABLE_PYTHON", "NO"),
+    ("OGR_SQLITE_LOAD_EXTENSIONS", ""),
+    // what is damaged is told
+    ("GTIFF_IGNORE_READ_ERRORS", "NO"),
+    ("GDAL_ERROR_ON_LIBJPEG_WARNING", "YES"),
+    // a GeoTIFF says itself where it lies
+    ("GDAL_GEOREF_SOURCES", "INTERNAL"),
+    // look beside a raster of another format for its side files by name, not by listing a folder that may hold thousands of months
+    ("GDAL_DISABLE_READDIR_ON_OPEN", "TRUE"),
+];
+
 /// Registers the formats and silences GDAL's own messages, once.
 pub(crate) fn quiet() {
     static ONCE: Once = Once::new();
     ONCE.call_once(|| {
         ffi::quiet();
+        ffi::seal(&HEEDED);
+        for (key, value) in SETTINGS {
+            // one that this version of GDAL does not know is without effect
+            let _ = gdal::config::set_config_option(key, value);
+        }
         gdal::DriverManager::register_all();
-        // Look beside a raster for its side files by name, not by listing a folder that may hold
-        // thousands of months.
-        let _ = gdal::config::set_config_option("GDAL_DISABLE_READDIR_ON_OPEN", "TRUE");
+        ffi::only_formats(&FORMATS);
     });
 }

@@ -1,6 +1,6 @@
 //! Patterns of file names with dates in them.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::ffi::OsString;
 use std::path::{Component, Path};
 
@@ -104,33 +104,69 @@ fn pieces(name: &str, refuse: &dyn Fn(&str) -> StackError) -> Result<Vec<Piece>,
 
 /// Matches a name; on success the reading holds what it told too. A part already known must agree.
 pub(crate) fn matches(name: &str, pieces: &[Piece], reading: &Reading) -> Option<Reading> {
-    let Some((piece, later)) = pieces.split_first() else {
-        return name.is_empty().then(|| reading.clone());
-    };
-    match piece {
-        Piece::Text(text) => matches(name.strip_prefix(text.as_str())?, later, reading),
-        Piece::Date(field) => {
-            let digits = name.get(..field.digits())?;
-            if !digits.bytes().all(|byte| byte.is_ascii_digit()) {
-                return None;
-            }
-            let value: u32 = digits.parse().ok()?;
-            let mut reading = reading.clone();
-            if *reading.date.entry(*field).or_insert(value) != value {
-                return None;
-            }
-            matches(&name[digits.len()..], later, &reading)
+    Match { name, pieces, failed: BTreeSet::new() }.from(0, 0, reading)
+}
+
+/// What of a match by trial is known to fail, so that many stars do not make it try the same over and over: a piece of the pattern at a
+/// byte of the name, with the date as far as it is told.
+struct Match<'a> {
+    name: &'a str,
+    pieces: &'a [Piece],
+    failed: BTreeSet<(usize, usize, BTreeMap<Field, u32>)>,
+}
+
+impl Match<'_> {
+    fn from(&mut self, piece: usize, at: usize, reading: &Reading) -> Option<Reading> {
+        let Some(next) = self.pieces.get(piece) else {
+            return (at == self.name.len()).then(|| reading.clone());
+        };
+        let key = (piece, at, reading.date.clone());
+        if self.failed.contains(&key) {
+            return None;
         }
-        Piece::Some(count) => {
-            let at = name.char_indices().map(|(at, _)| at).chain([name.len()]).nth(*count)?;
-            let mut reading = reading.clone();
-            reading.anything.push(name[..at].to_owned());
-            matches(&name[at..], later, &reading)
+        let rest = &self.name[at..];
+        let found = match next {
+            Piece::Text(text) => rest
+                .starts_with(text.as_str())
+                .then(|| self.from(piece + 1, at + text.len(), reading))
+                .flatten(),
+            Piece::Date(field) => told(rest, *field, reading)
+                .and_then(|reading| self.from(piece + 1, at + field.digits(), &reading)),
+            Piece::Some(count) => {
+                let end = ends(rest).nth(*count);
+                end.and_then(|end| self.from(piece + 1, at + end, &reading.with(&rest[..end])))
+            }
+            Piece::Anything => {
+                ends(rest).find_map(|end| self.from(piece + 1, at + end, &reading.with(&rest[..end])))
+            }
+        };
+        if found.is_none() {
+            self.failed.insert(key);
         }
-        Piece::Anything => name.char_indices().map(|(at, _)| at).chain([name.len()]).find_map(|at| {
-            let mut reading = reading.clone();
-            reading.anything.push(name[..at].to_owned());
-            matches(&name[at..], later, &reading)
-        }),
+        found
     }
+}
+
+impl Reading {
+    fn with(&self, anything: &str) -> Self {
+        let mut reading = self.clone();
+        reading.anything.push(anything.to_owned());
+        reading
+    }
+}
+
+/// Where the letters of a text begin, and its end.
+fn ends(text: &str) -> impl Iterator<Item = usize> {
+    text.char_indices().map(|(at, _)| at).chain([text.len()])
+}
+
+/// The reading with the part of a date that a text begins with, if it agrees with what is known.
+fn told(text: &str, field: Field, reading: &Reading) -> Option<Reading> {
+    let digits = text.get(..field.digits())?;
+    if !digits.bytes().all(|byte| byte.is_ascii_digit()) {
+        return None;
+    }
+    let value: u32 = digits.parse().ok()?;
+    let mut reading = reading.clone();
+    (*reading.date.entry(field).or_insert(value) == value).then_some(reading)
 }

@@ -2,13 +2,22 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::atomic::{AtomicU64, Ordering};
 
-use gdal::Metadata;
-use gdal::raster::GdalDataType;
+use gdal::raster::{GdalDataType, RasterBand};
+use gdal::{Dataset, Metadata};
 
 use crate::error::{RasterError, said};
+use crate::ffi;
 use crate::grid::{Bounds, Crs, Grid};
 use crate::handles;
+use crate::remote;
+
+/// Largest block that is decoded, bytes (ours): as much as the largest cache of decoded blocks.
+const MOST_BLOCK: u64 = 256 << 20;
+
+/// Bytes of the largest block met.
+static LARGEST: AtomicU64 = AtomicU64::new(0);
 
 const UNKNOWN_CELLS: &str = "the cells hold complex numbers, signed bytes or a kind that is not \
                              known, expected whole numbers of another kind or floats";
@@ -35,6 +44,19 @@ pub enum CellType {
     Float32,
     /// 64-bit float.
     Float64,
+}
+
+impl CellType {
+    /// Bytes of a cell.
+    #[must_use]
+    pub fn bytes(self) -> usize {
+        match self {
+            CellType::Byte => 1,
+            CellType::UInt16 | CellType::Int16 => 2,
+            CellType::UInt32 | CellType::Int32 | CellType::Float32 => 4,
+            CellType::UInt64 | CellType::Int64 | CellType::Float64 => 8,
+        }
+    }
 }
 
 /// What a band of a raster file is.
@@ -241,13 +263,15 @@ pub fn inspect(path: &Path, band: usize) -> Result<SourceInfo, RasterError> {
     let flags = raster.mask_flags().map_err(|error| read(&error))?;
     let (width, height) = dataset.raster_size();
     let (block_width, block_height) = raster.block_size();
+    let kind = cell_type(path, raster.band_type())?;
+    check_blocks(path, &dataset, (block_width, block_height), kind)?;
     Ok(SourceInfo {
         width,
         height,
         geo_transform,
         crs,
         no_data: raster.no_data_value(),
-        cell_type: cell_type(path, raster.band_type())?,
+        cell_type: kind,
         block_width,
         block_height,
         bands,
@@ -263,6 +287,74 @@ pub fn inspect(path: &Path, band: usize) -> Result<SourceInfo, RasterError> {
     })
 }
 
+/// Bytes of the largest block of any raster looked at by this process.
+#[must_use]
+pub fn largest_block() -> u64 {
+    LARGEST.load(Ordering::Relaxed)
+}
+
+/// Refuses blocks that cannot be decoded in reasonable memory: GDAL decodes a block as a whole, however few of its cells are wanted.
+fn check_blocks(
+    path: &Path,
+    dataset: &Dataset,
+    block: (usize, usize),
+    kind: CellType,
+) -> Result<(), RasterError> {
+    let together = dataset.metadata_item("INTERLEAVE", "IMAGE_STRUCTURE").as_deref() == Some("PIXEL");
+    let bands = if together { dataset.raster_count() } else { 1 };
+    let bytes =
+        [block.0, block.1, bands, kind.bytes()].into_iter().fold(1u64, |all, n| all.saturating_mul(n as u64));
+    if bytes > MOST_BLOCK {
+        return Err(RasterError::unfit(
+            path,
+            format!(
+                "its blocks are {} x {} cells, {} MiB each; at most {} MiB are taken, as a block is decoded whole",
+                block.0,
+                block.1,
+                bytes >> 20,
+                MOST_BLOCK >> 20
+            ),
+            "write it anew in tiles, with gdal_translate -co TILED=YES -co COMPRESS=DEFLATE",
+        ));
+    }
+    LARGEST.fetch_max(bytes, Ordering::Relaxed);
+    Ok(())
+}
+
+/// Refuses a band of a file here that has blocks that were never written, and declares no value for no data that would tell them apart
+/// from data: GDAL reads 0 there.
+///
+/// # Errors
+/// Such blocks, or a file that cannot be opened.
+pub fn refuse_unwritten(path: &Path, band: usize) -> Result<(), RasterError> {
+    if remote::is_remote(path) {
+        return Ok(());
+    }
+    let dataset = handles::open(path)?;
+    let raster = dataset.rasterband(band).map_err(|error| RasterError::read(path, "the header", &error))?;
+    unwritten(path, &raster, (0, 0), dataset.raster_size())
+}
+
+/// As [`refuse_unwritten`], of a window of an opened band: first column and row, columns and rows.
+pub(crate) fn unwritten(
+    path: &Path,
+    band: &RasterBand<'_>,
+    start: (usize, usize),
+    size: (usize, usize),
+) -> Result<(), RasterError> {
+    if band.no_data_value().is_some() {
+        return Ok(());
+    }
+    let Some(percent) = ffi::unwritten_percent(band, start, size) else { return Ok(()) };
+    Err(RasterError::unfit(
+        path,
+        format!(
+            "blocks of it were never written ({percent:.1} % of what is read), and it declares no value for no data, so what they hold is not known"
+        ),
+        "make it again if writing it was cut short; if 0 is meant there, write it anew with gdal_translate; else declare a value for no data",
+    ))
+}
+
 fn check_upright(path: &Path, geo_transform: &[f64; 6]) -> Result<(), RasterError> {
     let [_, width, shear, _, turn, height] = *geo_transform;
     if shear != 0.0 || turn != 0.0 {
@@ -273,7 +365,7 @@ fn check_upright(path: &Path, geo_transform: &[f64; 6]) -> Result<(), RasterErro
         ));
     }
     // Also true if a term is no number.
-    if !(width > 0.0 && height < 0.0) {
+    if !(width > 0.0 && height < 0.0 && geo_transform.iter().all(|term| term.is_finite())) {
         return Err(RasterError::unfit(
             path,
             format!(

@@ -100,6 +100,36 @@ pub fn find_dated(pattern: &str) -> Result<Vec<DatedFile>, StackError> {
 /// # Errors
 /// See [`StackError`].
 pub fn find_all_dated(pattern: &str) -> Result<Vec<DatedFile>, StackError> {
+    let parts = parts_of(pattern)?;
+    let mut search = Search { pattern, nearest: PathBuf::from("."), seen: Vec::new(), found: Vec::new() };
+    search.walk(PathBuf::new(), &parts, Reading::default())?;
+    if search.found.is_empty() {
+        return Err(search.nothing());
+    }
+    search.found.sort();
+    Ok(search.found)
+}
+
+/// Parts of a date, and what stood for stars.
+pub type ToldByName = (Vec<u32>, Vec<String>);
+
+/// What the single file or folder name of a pattern tells of a name: the parts of its date (year, month, day, day of the year) and what
+/// each `*` and each run of `?` stood for; `None` where it does not match. Nothing is looked up.
+///
+/// # Errors
+/// A pattern that cannot be used, or one of several folders.
+pub fn told_by_name(pattern: &str, name: &str) -> Result<Option<ToldByName>, StackError> {
+    let parts = parts_of(pattern)?;
+    let [Part::Matched(pieces)] = parts.as_slice() else {
+        let found = "is not of one name".to_string();
+        return Err(StackError::Pattern { pattern: pattern.into(), found });
+    };
+    let reading = matches(name, pieces, &Reading::default());
+    Ok(reading.map(|reading| (reading.date.into_values().collect(), reading.anything)))
+}
+
+/// A pattern cut into names; one whose parts of a date make sense.
+fn parts_of(pattern: &str) -> Result<Vec<Part>, StackError> {
     let refuse = |found: &str| StackError::Pattern { pattern: pattern.into(), found: found.into() };
     let parts = components(Path::new(pattern), &refuse)?;
     let has = |field| {
@@ -115,13 +145,7 @@ pub fn find_all_dated(pattern: &str) -> Result<Vec<DatedFile>, StackError> {
     if has(Field::DayOfYear) && (has(Field::Month) || has(Field::Day)) {
         return Err(refuse("has {day_of_year} beside {month} or {day}"));
     }
-    let mut search = Search { pattern, nearest: PathBuf::from("."), seen: Vec::new(), found: Vec::new() };
-    search.walk(PathBuf::new(), &parts, Reading::default())?;
-    if search.found.is_empty() {
-        return Err(search.nothing());
-    }
-    search.found.sort();
-    Ok(search.found)
+    Ok(parts)
 }
 
 struct Search<'a> {

@@ -1,7 +1,7 @@
 //! A study looked at as a whole: problems of form and of sense together, and what is sound of it.
 
 use crate::problem::{Problem, Problems};
-use crate::read::{Written, text_of, written};
+use crate::read::{Written, decoded, text_of, written};
 use crate::resolve::settle;
 use crate::settings::Study;
 use crate::source::Source;
@@ -42,6 +42,15 @@ pub struct Unlisted {
 
 /// Reads a study file and finds all that is wrong with its form and its sense; layers are not opened.
 pub fn examine(path: &Path) -> Examined {
+    examined(path, text_of(path, "study file"))
+}
+
+/// As [`examine`], of the bytes of a study file at hand; `path` is what messages name and what relative paths start from.
+pub fn examine_bytes(path: &Path, bytes: Vec<u8>) -> Examined {
+    examined(path, decoded(path, bytes))
+}
+
+fn examined(path: &Path, text: Result<String, Problems>) -> Examined {
     let nothing = Examined {
         study: None,
         problems: Vec::new(),
@@ -49,8 +58,7 @@ pub fn examine(path: &Path) -> Examined {
         unlisted: Vec::new(),
         source: None,
     };
-    let read = text_of(path, "study file").and_then(|text| written(path, text));
-    let Written { source, mut problems, spoilt, file } = match read {
+    let Written { source, mut problems, spoilt, file } = match text.and_then(|text| written(path, text)) {
         Ok(written) => written,
         Err(Problems(problems)) => return Examined { problems, ..nothing },
     };

@@ -29,13 +29,13 @@ mod nearest;
 mod shape;
 mod spoilt;
 
-pub use examine::{Examined, Unlisted, examine, load};
+pub use examine::{Examined, Unlisted, examine, examine_bytes, load};
 pub use fragment::fragment;
 pub use keys::keys;
 pub use month::Month;
 pub use problem::{Place, Problem, Problems};
 pub use read::{parse, read};
-pub use resolve::resolve;
+pub use resolve::{legend, resolve};
 pub use schema::{schema, schema_text};
 pub use settings::Study;
 pub use source::Source;

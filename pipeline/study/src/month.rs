@@ -13,10 +13,11 @@ pub struct Month(i32);
 pub struct NotAMonth(pub String);
 
 impl Month {
-    /// The month of a year (any) and a calendar month (1 to 12); `None` outside that.
+    /// The month of a year (0 to 9999, the years that ISO 8601 writes with four digits) and a calendar month (1 to 12); `None` outside
+    /// that. So no slip of a digit makes a series of a billion months.
     pub fn new(year: i32, month: u32) -> Option<Self> {
-        let year_index = year.checked_mul(12)?;
-        (1..=12).contains(&month).then(|| year_index.checked_add(month as i32 - 1).map(Month)).flatten()
+        let fits = (0..=9999).contains(&year) && (1..=12).contains(&month);
+        fits.then(|| Month(12 * year + month as i32 - 1))
     }
 
     /// The year, for example 1991.
@@ -96,6 +97,9 @@ mod tests {
     fn text_that_is_no_month_is_refused() {
         for text in ["1991", "1991-13", "1991-0", "91-01", "1991-1", "1991-+1", "+199-01", "month", ""] {
             assert!(text.parse::<Month>().is_err(), "{text}");
+        }
+        for year in [-1, 10_000, i32::MAX] {
+            assert_eq!(Month::new(year, 1), None, "{year}");
         }
     }
 }

@@ -5,7 +5,11 @@ use crate::problem::{Problem, Problems};
 use crate::shape::{self, Shape};
 use crate::source::Source;
 use crate::spoilt::Spoilt;
+use std::io::Read;
 use std::path::Path;
+
+/// Longest text in TOML that is read, bytes.
+const LONGEST: u64 = 64 << 20;
 
 /// Reads a study file.
 ///
@@ -45,20 +49,35 @@ fn sound(written: Written) -> Result<(StudyFile, Source), Problems> {
 
 /// The text of a file a person wrote, called `what` in messages.
 pub(crate) fn text_of(path: &Path, what: &str) -> Result<String, Problems> {
-    let unreadable = |message: String, help: String| {
-        Problems(vec![Problem { file: path.to_path_buf(), place: None, message, help, warning: false }])
-    };
-    let bytes = std::fs::read(path).map_err(|error| {
-        unreadable(
-            format!("the {what} cannot be read: {error}"),
-            format!("give the path of a {what}, a text file in TOML"),
-        )
+    let bytes = limited(path).map_err(|error| {
+        let message = format!("the {what} cannot be read: {error}");
+        unreadable(path, message, format!("give the path of a {what}, a text file in TOML"))
     })?;
+    decoded(path, bytes)
+}
+
+fn unreadable(path: &Path, message: String, help: String) -> Problems {
+    Problems(vec![Problem { file: path.to_path_buf(), place: None, message, help, warning: false }])
+}
+
+/// The bytes of a file that a person wrote; what does not end, as a device, is not read to the end of memory.
+fn limited(path: &Path) -> std::io::Result<Vec<u8>> {
+    let mut bytes = Vec::new();
+    std::fs::File::open(path)?.take(LONGEST + 1).read_to_end(&mut bytes)?;
+    if bytes.len() as u64 > LONGEST {
+        let message = format!("it is longer than {} MiB, which no such file is", LONGEST >> 20);
+        return Err(std::io::Error::other(message));
+    }
+    Ok(bytes)
+}
+
+/// The text of bytes that should be UTF-8.
+pub(crate) fn decoded(path: &Path, bytes: Vec<u8>) -> Result<String, Problems> {
     String::from_utf8(bytes).map_err(|error| {
         let at = error.utf8_error().valid_up_to();
         let line = error.as_bytes()[..at].iter().filter(|b| **b == b'\n').count() + 1;
         let help = "save the file as UTF-8 in a text editor".into();
-        unreadable(format!("line {line} is not UTF-8 text"), help)
+        unreadable(path, format!("line {line} is not UTF-8 text"), help)
     })
 }
 

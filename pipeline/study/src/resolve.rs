@@ -27,7 +27,7 @@ mod weights;
 use crate::examine::Unlisted;
 use crate::options::{LayerKind, StudyFile};
 use crate::problem::{Problem, Problems};
-use crate::settings::Study;
+use crate::settings::{Legend, Study};
 use crate::source::Source;
 use crate::spoilt::Spoilt;
 use context::Context;
@@ -48,6 +48,14 @@ pub fn resolve(file: &StudyFile, source: &Source) -> Result<(Study, Vec<Problem>
     } else {
         Err(Problems::sorted(&source.path, problems))
     }
+}
+
+/// Reads the legend of a class layer.
+///
+/// # Errors
+/// Everything that is wrong with it.
+pub fn legend(path: &Path) -> Result<Legend, Vec<Problem>> {
+    Ok(legend::read(path)?.settings())
 }
 
 /// A study as far as it is sound.

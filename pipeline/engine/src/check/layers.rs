@@ -6,12 +6,14 @@ use crate::error::EngineError;
 use crate::layers::{Layers, file_of, is_vector, place_of_files, source_of};
 use crate::stack::Stack;
 use lentic_raster::{
-    Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, tiles, vector_bounds,
+    Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, refuse_unwritten, tiles,
+    vector_bounds,
 };
 use lentic_study::settings::{Curve, Layer, LayerKind, Measure, Role};
 use lentic_study::source::{item, key};
 use lentic_study::{Problem, Source, Study};
 use std::collections::BTreeSet;
+use std::path::Path;
 
 /// Cells a side of the tiles legends are compared in.
 const SCAN: usize = 1024;
@@ -60,9 +62,15 @@ impl Checker<'_> {
             LayerKind::Class => self.codes(layer, &layers, &at),
             _ => layers.numbers(layer, last_row(grid)).map(drop),
         };
+        let outcome = outcome.and_then(|()| Ok(self.written(layer, &path, layer.band)?));
         if let Err(e) = outcome {
             self.problem(&at, format!("layer \"{}\": {e}", layer.name), "");
         }
+    }
+
+    /// Whether all of a file was written, where the study does not take 0, as which the rest reads, for no data.
+    fn written(&self, layer: &Layer, path: &Path, band: usize) -> Result<(), RasterError> {
+        if layer.no_data.contains(&0.0) { Ok(()) } else { refuse_unwritten(path, band) }
     }
 
     fn overlap(&mut self, layer: &Layer, at: &str, bounds: Bounds, grid: &Grid) {
@@ -99,7 +107,8 @@ impl Checker<'_> {
                     // one that lies elsewhere says it for all
                     self.overlap(layer, at, bounds, grid);
                 }
-                Stack::probe(&layers, layer, &source, last_row(grid))
+                Stack::probe(&layers, layer, &source, last_row(grid))?;
+                Ok(self.written(layer, &image.path, image.band)?)
             });
             if let Err(e) = outcome {
                 bad += 1;

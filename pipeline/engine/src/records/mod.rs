@@ -28,6 +28,11 @@ use lentic_study::settings::{Records, ThresholdRule};
 use std::os::unix::fs::PermissionsExt;
 use std::path::Path;
 
+/// Reads a table of records, for tests that give it hostile bytes; the line of every row.
+pub(crate) fn lines_of(file: &Path) -> Result<Vec<usize>, lentic_study::Problem> {
+    Ok(read::read(file)?.rows.iter().map(|row| row.line).collect())
+}
+
 /// Least side of a block, cells (ours): below, neighbours would stand in different folds.
 const LEAST_BLOCK: usize = 10;
 

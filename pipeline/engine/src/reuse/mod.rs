@@ -1,7 +1,7 @@
 //! Reuse: what a step found on a tile is kept in a store and found again as long as everything it follows from is the same.
 
 mod ingredients;
-mod part;
+pub mod part;
 mod plan;
 mod rasters;
 mod recipes;

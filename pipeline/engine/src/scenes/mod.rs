@@ -241,3 +241,11 @@ fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), EngineError> {
     std::fs::write(&part, bytes).map_err(io(&part))?;
     std::fs::rename(&part, path).map_err(io(path))
 }
+
+/// Reads items of STAC, for tests that give it hostile bytes; the number of scenes.
+pub(crate) fn count_of(
+    file: &Path,
+    bands: &[lentic_study::scenes::settings::Band],
+) -> Result<usize, EngineError> {
+    Ok(items::read(file, bands)?.len())
+}

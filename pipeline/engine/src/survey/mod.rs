@@ -28,5 +28,10 @@ pub const CAUTIONS: [&str; 6] = [
     "Blind: observers should not know the mapped class (the GPX file does not tell it). Every point needs the same protocol, written before the first visit.",
 ];
 
+/// Reads a filled-in table, for tests that give it hostile bytes; the line of every row.
+pub(crate) fn lines_of(table: &std::path::Path) -> Result<Vec<u64>, crate::EngineError> {
+    Ok(sheet::read(table)?.iter().map(|row| row.line).collect())
+}
+
 #[cfg(test)]
 mod tests;

@@ -147,13 +147,18 @@ pub(crate) fn open(path: &Path) -> Result<Dataset, RasterError> {
 }
 
 fn open_once(target: &str) -> gdal::errors::Result<Dataset> {
-    gdal::config::set_thread_local_config_option(NO_LISTING, "EMPTY_DIR")?;
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_RASTER | GdalOpenFlags::GDAL_OF_READONLY,
         allowed_drivers: Some(&["GTiff"]),
         ..DatasetOptions::default()
     };
-    let opened = Dataset::open_ex(virtual_path(target), options);
+    alone(|| Dataset::open_ex(virtual_path(target), options))
+}
+
+/// Opens a raster without any file beside it.
+pub(crate) fn alone(open: impl FnOnce() -> gdal::errors::Result<Dataset>) -> gdal::errors::Result<Dataset> {
+    gdal::config::set_thread_local_config_option(NO_LISTING, "EMPTY_DIR")?;
+    let opened = open();
     gdal::config::clear_thread_local_config_option(NO_LISTING)?;
     opened
 }
