@@ -267,7 +267,7 @@ fn escape(text: &str) -> String {
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
             '\n' | '\t' => out.push(' '),
-            other if other.is_control() => {}
+            other if other.is_control() || matches!(other, '\u{fffe}' | '\u{ffff}') => {}
             other => out.push(other),
         }
     }

@@ -14,9 +14,19 @@ pub fn write_citation_file(path: &Path, record: &RunRecord) -> Result<(), Report
     write_bytes(path, citation_file(record).as_bytes())
 }
 
-/// Text in double quotes: JSON text is YAML text too (YAML 1.2, chapter 1.3).
+/// Text in double quotes: JSON text is YAML text too (YAML 1.2, chapter 1.3), but for characters that YAML takes as escapes only
+/// (chapter 5.1: delete, the second set of controls, the mark of byte order) or for the end of a line.
 fn quoted(text: &str) -> String {
-    serde_json::Value::from(text).to_string()
+    let mut quoted = String::new();
+    for c in serde_json::Value::from(text).to_string().chars() {
+        match c {
+            '\u{7f}'..='\u{9f}' | '\u{2028}' | '\u{2029}' | '\u{feff}' | '\u{fffe}' | '\u{ffff}' => {
+                quoted.push_str(&format!("\\u{:04x}", u32::from(c)));
+            }
+            other => quoted.push(other),
+        }
+    }
+    quoted
 }
 
 fn citation_file(record: &RunRecord) -> String {

@@ -91,7 +91,7 @@ fn escape(text: &str) -> String {
             '<' => out.push_str("&lt;"),
             '>' => out.push_str("&gt;"),
             '"' => out.push_str("&quot;"),
-            other if other.is_control() => out.push(' '),
+            other if other.is_control() || matches!(other, '\u{fffe}' | '\u{ffff}') => out.push(' '),
             other => out.push(other),
         }
     }
