@@ -186,7 +186,7 @@ fn a_user_without_rights_is_told_which() {
     ] {
         let path = basin.file(input);
         let mode = fs::metadata(&path).unwrap().permissions();
-        fs::set_permissions(&path, fs::Permissions::from_mode(0)).unwrap();
+        fs::set_permissions(&path, fs::Permissions::from_mode(0o000)).unwrap();
         let outcome = run(&mine.join("run"));
         fs::set_permissions(&path, mode).unwrap();
         ended_clearly(&outcome, &[1, 3]);
