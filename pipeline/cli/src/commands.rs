@@ -40,6 +40,7 @@ pub fn dispatch(args: &Args) -> ExitCode {
         Command::Report(_) | Command::Water { .. } | Command::Survey { .. } => true,
         Command::Demo { .. } | Command::Check { .. } | Command::Explain { .. } => false,
         Command::Verify { .. } | Command::Schema { .. } => false,
+        Command::New(_) | Command::Completions { .. } | Command::Man { .. } => false,
     };
     if writes && let Err(error) = signals::listen() {
         return ExitCode::from(say::error(&error, speech.json));
