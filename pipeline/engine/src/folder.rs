@@ -7,6 +7,7 @@ use lentic_report::{EditionKind, read_record};
 use std::fs::{self, File, Permissions, TryLockError};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 /// A run folder being built. Dropped without `publish`, it is removed.
 pub struct Building {
@@ -124,7 +125,7 @@ impl Building {
         let _ = fs::set_permissions(&part, Permissions::from_mode(OWNER_FOLDER));
         let lock_path = part.join("lock");
         let lock = File::create(&lock_path).map_err(refused)?;
-        match lock.try_lock() {
+        match locked(&lock) {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
                 return Err(folder(
@@ -228,6 +229,17 @@ impl Building {
         }
         Ok(())
     }
+}
+
+/// Takes a lock; for a moment also one that is being given up, as by a run that just ends.
+fn locked(lock: &File) -> Result<(), TryLockError> {
+    for _ in 0..10 {
+        match lock.try_lock() {
+            Err(TryLockError::WouldBlock) => std::thread::sleep(Duration::from_millis(50)),
+            done => return done,
+        }
+    }
+    lock.try_lock()
 }
 
 /// Puts a finished file in a second place: by a link where the file system has them, else by a copy.

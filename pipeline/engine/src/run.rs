@@ -219,7 +219,8 @@ fn compute(
         warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
     }
     let watched = Watched::of(&checked)?;
-    let inputs = inputs::checksums(&checked, progress)?;
+    let inputs =
+        inputs::checksums(&checked, progress).map_err(|error| watched.untouched().err().unwrap_or(error))?;
     inputs::server_warning(&inputs).into_iter().for_each(&mut warn);
     clock.lap("taking checksums", 0);
     let opened = store(&checked, &inputs, options, &mut warn)?.of_run(&options.out);

@@ -1,7 +1,7 @@
 //! Whether the files of a run stay as they are while it reads them.
 
 use crate::check::Checked;
-use crate::error::{EngineError, io};
+use crate::error::EngineError;
 use crate::inputs;
 use lentic_raster::remote;
 use lentic_report::Input;
@@ -52,7 +52,11 @@ impl Watched {
         let mut paths: Vec<PathBuf> = files.into_iter().map(|(_, path, _)| path).collect();
         paths.retain(|path| !remote::is_remote(path));
         paths.push(checked.study.path.clone());
-        let stamped = paths.into_iter().map(|path| Ok((path.clone(), Stamp::of(&path).map_err(io(&path))?)));
+        let stamped = paths.into_iter().map(|path| match Stamp::of(&path) {
+            Ok(stamp) => Ok((path, stamp)),
+            // it was there when the study was checked
+            Err(error) => Err(not_found(&path, &error)),
+        });
         Ok(Watched(stamped.collect::<Result<_, EngineError>>()?))
     }
 
@@ -91,9 +95,14 @@ fn look(path: &Path, before: &Stamp) -> Result<Stamp, EngineError> {
             format!("it had {} bytes and has {} now", before.bytes, now.bytes)
         }
         Ok(_) => "it was written again".to_string(),
-        Err(error) => format!("it cannot be found any more ({error})"),
+        Err(error) => return Err(not_found(path, &error)),
     };
     Err(EngineError::Changed { file: path.to_path_buf(), found })
+}
+
+fn not_found(path: &Path, error: &std::io::Error) -> EngineError {
+    let found = format!("it cannot be found any more ({error})");
+    EngineError::Changed { file: path.to_path_buf(), found }
 }
 
 #[cfg(test)]

@@ -85,6 +85,8 @@ fn no_data_is_told_before_scaling() {
 fn a_mask_band_hides_cells() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("a.tif");
+    // in the file: one beside it is refused
+    gdal::config::set_thread_local_config_option("GDAL_TIFF_INTERNAL_MASK", "YES").unwrap();
     let dataset = line(&[1u8, 2, 3, 0]).dataset(&path);
     let mut band = dataset.rasterband(1).unwrap();
     band.create_mask_band(false).unwrap();
@@ -178,7 +180,7 @@ fn a_file_written_anew_is_read_anew() {
 
 #[test]
 fn side_files_are_found() {
-    // An ASCII grid keeps its reference system in a side file, a GeoTIFF may keep its no-data value so.
+    // An ASCII grid keeps its reference system in a side file; a GeoTIFF is read alone, and refused where a side file would change it.
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("a.asc");
     std::fs::write(
@@ -205,5 +207,10 @@ fn side_files_are_found() {
     let side =
         "<PAMDataset><PAMRasterBand band=\"1\"><NoDataValue>2</NoDataValue></PAMRasterBand></PAMDataset>";
     std::fs::write(folder.path().join("b.tif.aux.xml"), side).unwrap();
-    assert_near(&floats(&path, &[]), &[1.0, NAN, 3.0, 0.0], 0.0);
+    let refused = RasterSource::open(&path, 1).unwrap_err().to_string();
+    assert!(refused.contains("b.tif.aux.xml") && refused.contains("no data"), "{refused}");
+    // what changes no cell is left alone
+    let side = side.replace("NoDataValue", "Description");
+    std::fs::write(folder.path().join("b.tif.aux.xml"), side).unwrap();
+    assert_near(&floats(&path, &[]), &[1.0, 2.0, 3.0, 0.0], 0.0);
 }

@@ -100,7 +100,6 @@ fn legends() {
         "code,name,cover\n0,upland,0\n1.5,pool,0.2\nx,marsh,1\n2,,1\n",
         "code,name,cover\n0,upland,0\n1,pool, small,0.2\n",
         "code,title,cover\n0,upland,0\n",
-        "code;name;cover\n0;upland;0\n",
         "code,name,cover\n",
         "",
         "code,name,cover\n0,upland,none\n1,pool,0.2\n2,marsh,7\n",
