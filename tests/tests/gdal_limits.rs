@@ -137,24 +137,9 @@ fn files_beside_a_raster_change_nothing_unseen() {
 }
 
 #[test]
-fn blocks_never_written_are_not_taken_for_zeros() {
-    let few = Few::new();
-    // 0 everywhere, so that GDAL writes no block at all; then the same with a value for no data
-    let write = |more: &[&str]| {
-        let mut command = Command::new("gdal_translate");
-        command.args(["-q", "-co", "SPARSE_OK=TRUE", "-scale", "0", "1", "0", "0"]).args(more);
-        Outcome::of(command.arg(few.path("water_1991.tif")).arg(few.path("zones.tif"))).done();
-    };
-    write(&["-b", "1"]);
-    few.refused(&["zones.tif", "were never written", "gdal_translate"]);
-    write(&["-b", "1", "-a_nodata", "0"]);
-    assert_eq!(few.check().code, Some(0));
-}
-
-#[test]
 fn blocks_beyond_memory_are_refused_before_they_are_read() {
     let few = Few::new();
-    // one strip of 20,000 x 20,000 cells that hold nothing
+    // one tile of 20,000 x 20,000 cells that hold nothing
     Outcome::of(
         Command::new("gdal_create")
             .args([
@@ -167,13 +152,17 @@ fn blocks_beyond_memory_are_refused_before_they_are_read() {
                 "-co",
                 "SPARSE_OK=TRUE",
                 "-co",
+                "TILED=YES",
+                "-co",
+                "BLOCKXSIZE=20000",
+                "-co",
                 "BLOCKYSIZE=20000",
             ])
             .args([
                 "-co",
                 "COMPRESS=DEFLATE",
                 "-a_srs",
-                "EPSG:6933",
+                "+proj=laea +lat_0=-31 +lon_0=-18 +datum=WGS84 +units=m +no_defs",
                 "-a_ullr",
                 "0",
                 "1200",
@@ -255,19 +244,19 @@ fn a_crash_leaves_what_is_done() {
             {
                 std::thread::yield_now();
             }
-            Outcome::of(Command::new("sh").arg("-c").arg(format!("kill -{name} {}", child.id())));
+            // a runtime takes the first SEGV that no instruction made for its own, and lets go of the signal
+            let kill = format!("kill -{name} {0}; kill -{name} {0}", child.id());
+            Outcome::of(Command::new("sh").arg("-c").arg(kill));
             child.wait().unwrap().signal() == Some(signal)
         });
         assert!(crashed, "every run ended before it could be crashed");
         assert!(!few.path("run").exists(), "a run folder is left");
         let kept = parts(&store);
         assert!(kept >= 2, "{kept} parts are kept");
-        let said = Outcome::of(few.command("run").arg("--kept").arg(&store));
-        assert_eq!(said.code, Some(0), "{said:#?}");
+        let said = Outcome::of(few.command("run").arg("--json").arg("--kept").arg(&store));
+        let said: serde_json::Value = serde_json::from_str(&said.done()).unwrap();
+        assert!(said["tiles_kept"].as_u64().unwrap() >= kept as u64, "{kept} parts, {said:#}");
         assert_eq!(tables(&few.path("run")), expected);
-        let record = fs::read_to_string(few.path("run").join("run.json")).unwrap();
-        let record: serde_json::Value = serde_json::from_str(&record).unwrap();
-        let _ = fs::remove_dir_all(few.path("run"));
-        assert!(record.to_string().contains("reuse") || record.to_string().contains("kept"), "{record:#}");
+        fs::remove_dir_all(few.path("run")).unwrap();
     }
 }

@@ -51,7 +51,10 @@ const ELSEWHERE: [(&str, &str); 8] = [
     ("water.md", "needs scenes; the command is run by tests/scenes.rs"),
     ("rerun.md", "shares of several machines; run by tests/reuse.rs"),
     ("own-layers.md", "run below"),
-    ("install.md", "needs root or an engine for containers; completions and pages of the manual are run by tests/shells.rs"),
+    (
+        "install.md",
+        "needs root or an engine for containers; completions and pages of the manual are run by tests/shells.rs",
+    ),
     ("quick-start.md", "each command is run by a test of its own; needs scenes and runs of somebody's"),
     ("tutorial.md", "run by tests/tutorial.rs"),
 ];

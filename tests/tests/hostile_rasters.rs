@@ -62,6 +62,9 @@ enum End {
     RefusedByCheck,
     StoppedInRun,
     ReadAsGdalReadsIt,
+    /// GDAL itself gives other cells each time: libtiff 4.5 says nothing of a DEFLATE block whose own check of its content fails, and leaves
+    /// its end as it finds it in memory.
+    GdalReadsAtRandom,
 }
 
 /// A sound study in a folder of its own, with a spoilt file in the place of one layer.
@@ -120,6 +123,13 @@ impl Spoilt {
         let plain = self.folder.path().join("plain.tif");
         translate(&self.folder.path().join(self.layer), &plain, &["-co", "COMPRESS=NONE"])
             .unwrap_or_else(|said| panic!("{}: a run reads what GDAL does not: {said}", self.told));
+        let cells = fs::read(&plain).unwrap();
+        for _ in 0..3 {
+            translate(&self.folder.path().join(self.layer), &plain, &["-co", "COMPRESS=NONE"]).unwrap();
+            if fs::read(&plain).unwrap() != cells {
+                return End::GdalReadsAtRandom;
+            }
+        }
         fs::rename(&plain, self.folder.path().join(self.layer)).unwrap();
         fs::remove_dir_all(&out).unwrap();
         for (name, text) in expected(self.folder.path()) {
@@ -158,7 +168,12 @@ fn spoilt_files_are_refused_or_read_as_gdal_reads_them() {
         })
         .collect();
     let count = |end: End| ends.iter().filter(|other| **other == end).count();
-    let counts = [End::RefusedByCheck, End::StoppedInRun, End::ReadAsGdalReadsIt].map(count);
-    println!("refused by check, stopped in the run, read as GDAL reads it: {counts:?}");
+    let counts =
+        [End::RefusedByCheck, End::StoppedInRun, End::ReadAsGdalReadsIt, End::GdalReadsAtRandom].map(count);
+    println!(
+        "refused by check, stopped in the run, read as GDAL reads it, read at random by GDAL itself: {counts:?}"
+    );
+    // a known limit (docs/promises.md), which must not grow
+    assert!(counts[3] <= 3, "{counts:?}");
     assert!(counts[0] > 100 && counts[2] > 50, "the changes are all of one kind: {counts:?}");
 }

@@ -375,7 +375,7 @@ pub enum ResponseError {
     /// Nothing is ever wet and ever dry.
     #[error(
         "the answer of water to climate cannot be fitted: no assessed cell inside the study area is wet in 10 to 90 % of its \
-         observed months; check that the record is longer than a few dates, and that the water layers hold 0 and 1 as expected and cover the study area and the baseline"
+         observed months; check that the record is longer than a few dates, and that the files of layer \"water\" hold 0 and 1 as expected, lie where they should and cover the study area and the baseline"
     )]
     NoCells,
 }

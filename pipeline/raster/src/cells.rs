@@ -7,7 +7,7 @@ use crate::error::RasterError;
 use crate::ffi;
 use crate::handles;
 use crate::remote;
-use crate::source::{CellType, RasterSource, unwritten};
+use crate::source::{CellType, RasterSource};
 use crate::window::Window;
 
 /// Most cells of a file read at once: some times what a window of the grid needs where cells are fine.
@@ -170,9 +170,6 @@ fn read<T: GdalType + Copy + Default>(source: &RasterSource, window: Window) -> 
         // what a decoder could not make sense of it may only mention
         if let Some(said) = ffi::last_complaint().filter(|_| !remote::is_remote(path)) {
             return Err(RasterError::Read { path: path.to_path_buf(), what: place(source, window), said });
-        }
-        if !source.extra_no_data.contains(&0.0) {
-            unwritten(path, &band, (window.col, window.row), (window.cols, window.rows))?;
         }
         Ok(cells)
     };

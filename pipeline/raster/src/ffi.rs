@@ -123,24 +123,6 @@ pub(crate) fn only_formats(kept: &[&str]) {
     }
 }
 
-/// Share of a window of a band whose blocks were never written to the file, percent, where the format tells; such blocks read as 0 or the
-/// declared value for no data. `None` where all are there, or it is not told.
-pub(crate) fn unwritten_percent(
-    band: &gdal::raster::RasterBand<'_>,
-    start: (usize, usize),
-    size: (usize, usize),
-) -> Option<f64> {
-    let number = |n: usize| c_int::try_from(n).ok();
-    let (x, y, cols, rows) = (number(start.0)?, number(start.1)?, number(size.0)?, number(size.1)?);
-    let mut written = 100.0;
-    // SAFETY: the band outlives the call; the percentage is written to a number of ours.
-    let status = unsafe {
-        gdal_sys::GDALGetDataCoverageStatus(band.c_rasterband(), x, y, cols, rows, 0, &mut written)
-    };
-    // flags of gdal.h: 1 not implemented, 2 data, 4 empty
-    (status & 1 == 0 && status & 4 != 0).then_some(100.0 - written)
-}
-
 /// The calling thread's last failure or warning since [`forget_error`], if any.
 pub(crate) fn last_complaint() -> Option<String> {
     // SAFETY: reads only GDAL's state of this thread.

@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
+use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
 
 use crate::beside;
 use crate::error::{RasterError, said};
@@ -168,7 +168,25 @@ fn open_anew(path: &Path) -> Result<Dataset, RasterError> {
     } else {
         Dataset::open_ex(path, options)
     };
-    opened.map_err(|error| refuse(said(&error)))
+    let dataset = opened.map_err(|error| refuse(said(&error)))?;
+    of_one_bit(path, &dataset)?;
+    Ok(dataset)
+}
+
+/// Refuses cells of several bits in a packing for pictures of one bit (CCITT, TIFF 6.0, sections 10 and 11): the library leaves what it
+/// cannot unpack as it finds it in memory, so that every reading gives other cells.
+fn of_one_bit(path: &Path, dataset: &Dataset) -> Result<(), RasterError> {
+    const STRUCTURE: &str = "IMAGE_STRUCTURE";
+    let packing = dataset.metadata_item("COMPRESSION", STRUCTURE).unwrap_or_default();
+    let bits = dataset.rasterband(1).ok().and_then(|band| band.metadata_item("NBITS", STRUCTURE));
+    if !packing.starts_with("CCITT") || bits.as_deref() == Some("1") {
+        return Ok(());
+    }
+    Err(RasterError::unfit(
+        path,
+        format!("its cells are packed by {packing}, which holds pictures of one bit only"),
+        "the file may be damaged, copy or make it again, with another packing (DEFLATE, LZW, ZSTD)",
+    ))
 }
 
 /// `None` where the path is no plain file, as with one served over a network.

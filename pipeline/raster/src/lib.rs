@@ -57,7 +57,7 @@ pub use room::Room;
 pub use scratch::{RawCells, Scratch, ScratchCell};
 pub use shown_patches::burn_patches;
 pub use simple::{write_byte_bands, write_bytes, write_float_bands, write_floats};
-pub use source::{CellType, RasterSource, SourceInfo, inspect, largest_block, refuse_unwritten};
+pub use source::{CellType, RasterSource, SourceInfo, inspect, largest_block};
 pub use stack::{DatedFile, StackError, find_all_dated, find_dated, told_by_name};
 pub use statistics::Statistics;
 pub use vector::{Shape, ShapeKind, burn, vector_bounds, write_shapes};

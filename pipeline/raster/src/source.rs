@@ -4,14 +4,12 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 
-use gdal::raster::{GdalDataType, RasterBand};
+use gdal::raster::GdalDataType;
 use gdal::{Dataset, Metadata};
 
 use crate::error::{RasterError, said};
-use crate::ffi;
 use crate::grid::{Bounds, Crs, Grid};
 use crate::handles;
-use crate::remote;
 
 /// Largest block that is decoded, bytes (ours): as much as the largest cache of decoded blocks.
 const MOST_BLOCK: u64 = 256 << 20;
@@ -319,40 +317,6 @@ fn check_blocks(
     }
     LARGEST.fetch_max(bytes, Ordering::Relaxed);
     Ok(())
-}
-
-/// Refuses a band of a file here that has blocks that were never written, and declares no value for no data that would tell them apart
-/// from data: GDAL reads 0 there.
-///
-/// # Errors
-/// Such blocks, or a file that cannot be opened.
-pub fn refuse_unwritten(path: &Path, band: usize) -> Result<(), RasterError> {
-    if remote::is_remote(path) {
-        return Ok(());
-    }
-    let dataset = handles::open(path)?;
-    let raster = dataset.rasterband(band).map_err(|error| RasterError::read(path, "the header", &error))?;
-    unwritten(path, &raster, (0, 0), dataset.raster_size())
-}
-
-/// As [`refuse_unwritten`], of a window of an opened band: first column and row, columns and rows.
-pub(crate) fn unwritten(
-    path: &Path,
-    band: &RasterBand<'_>,
-    start: (usize, usize),
-    size: (usize, usize),
-) -> Result<(), RasterError> {
-    if band.no_data_value().is_some() {
-        return Ok(());
-    }
-    let Some(percent) = ffi::unwritten_percent(band, start, size) else { return Ok(()) };
-    Err(RasterError::unfit(
-        path,
-        format!(
-            "blocks of it were never written ({percent:.1} % of what is read), and it declares no value for no data, so what they hold is not known"
-        ),
-        "make it again if writing it was cut short; if 0 is meant there, write it anew with gdal_translate; else declare a value for no data",
-    ))
 }
 
 fn check_upright(path: &Path, geo_transform: &[f64; 6]) -> Result<(), RasterError> {

@@ -89,7 +89,7 @@ fn a_mask_band_hides_cells() {
     gdal::config::set_thread_local_config_option("GDAL_TIFF_INTERNAL_MASK", "YES").unwrap();
     let dataset = line(&[1u8, 2, 3, 0]).dataset(&path);
     let mut band = dataset.rasterband(1).unwrap();
-    band.create_mask_band(false).unwrap();
+    band.create_mask_band(true).unwrap();
     let mut mask = gdal::raster::Buffer::new((4, 1), vec![255u8, 0, 255, 255]);
     band.open_mask_band().unwrap().write((0, 0), (4, 1), &mut mask).unwrap();
     drop(dataset);

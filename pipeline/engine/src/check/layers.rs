@@ -6,14 +6,12 @@ use crate::error::EngineError;
 use crate::layers::{Layers, file_of, is_vector, place_of_files, source_of};
 use crate::stack::Stack;
 use lentic_raster::{
-    Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, refuse_unwritten, tiles,
-    vector_bounds,
+    Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, tiles, vector_bounds,
 };
 use lentic_study::settings::{Curve, Layer, LayerKind, Measure, Role};
 use lentic_study::source::{item, key};
 use lentic_study::{Problem, Source, Study};
 use std::collections::BTreeSet;
-use std::path::Path;
 
 /// Cells a side of the tiles legends are compared in.
 const SCAN: usize = 1024;
@@ -62,24 +60,14 @@ impl Checker<'_> {
             LayerKind::Class => self.codes(layer, &layers, &at),
             _ => layers.numbers(layer, last_row(grid)).map(drop),
         };
-        let outcome = outcome.and_then(|()| Ok(self.written(layer, &path, layer.band)?));
         if let Err(e) = outcome {
             self.problem(&at, format!("layer \"{}\": {e}", layer.name), "");
         }
     }
 
-    /// Whether all of a file was written, where the study does not take 0, as which the rest reads, for no data.
-    fn written(&self, layer: &Layer, path: &Path, band: usize) -> Result<(), RasterError> {
-        if layer.no_data.contains(&0.0) { Ok(()) } else { refuse_unwritten(path, band) }
-    }
-
     fn overlap(&mut self, layer: &Layer, at: &str, bounds: Bounds, grid: &Grid) {
         let own = grid.bounds();
-        let apart = bounds.left >= own.right
-            || bounds.right <= own.left
-            || bounds.bottom >= own.top
-            || bounds.top <= own.bottom;
-        if apart {
+        if apart(bounds, own) {
             let show =
                 |b: Bounds| format!("x {:.0} to {:.0}, y {:.0} to {:.0}", b.left, b.right, b.bottom, b.top);
             self.problem(
@@ -98,17 +86,18 @@ impl Checker<'_> {
     /// Opens every water file and reads its last row, where a file cut short shows.
     fn images(&mut self, layer: &Layer, at: &str, grid: &Grid, stack: &Stack) {
         let layers = Layers { study: self.study, grid };
-        let mut bad = 0;
+        let (mut bad, mut away) = (0, Vec::new());
         for (index, image) in stack.images.values().flatten().enumerate() {
             let opened = source_of(layer, &image.path, image.band)
                 .and_then(|source| Ok((bounds_on(source.info(), grid)?, source)));
             let outcome = opened.map_err(EngineError::from).and_then(|(bounds, source)| {
-                if index == 0 {
+                match index {
                     // one that lies elsewhere says it for all
-                    self.overlap(layer, at, bounds, grid);
+                    0 => self.overlap(layer, at, bounds, grid),
+                    _ if apart(bounds, grid.bounds()) => away.push(image.path.clone()),
+                    _ => {}
                 }
-                Stack::probe(&layers, layer, &source, last_row(grid))?;
-                Ok(self.written(layer, &image.path, image.band)?)
+                Stack::probe(&layers, layer, &source, last_row(grid))
             });
             if let Err(e) = outcome {
                 bad += 1;
@@ -116,6 +105,16 @@ impl Checker<'_> {
                     self.problem(at, format!("layer \"{}\": {e}", layer.name), "");
                 }
             }
+        }
+        away.dedup();
+        if let Some(first) = away.first() {
+            let message = format!(
+                "layer \"{}\": {} of its files do not overlap the grid and say nothing of it, first {}",
+                layer.name,
+                away.len(),
+                first.display()
+            );
+            self.warn(at, message, "check their place with gdalinfo");
         }
         if bad > SHOWN {
             let message =
@@ -277,4 +276,11 @@ fn bounds_on(info: &SourceInfo, grid: &Grid) -> Result<Bounds, RasterError> {
     let least = |value: fn(&Point) -> f64| points.iter().map(value).fold(f64::INFINITY, f64::min);
     let most = |value: fn(&Point) -> f64| points.iter().map(value).fold(f64::NEG_INFINITY, f64::max);
     Ok(Bounds { left: least(|p| p.x), bottom: least(|p| p.y), right: most(|p| p.x), top: most(|p| p.y) })
+}
+
+/// Whether two rectangles share no ground; one without extent shares none, nor one whose sides are no numbers.
+fn apart(bounds: Bounds, own: Bounds) -> bool {
+    let overlap = bounds.left.max(own.left) < bounds.right.min(own.right)
+        && bounds.bottom.max(own.bottom) < bounds.top.min(own.top);
+    !overlap
 }
