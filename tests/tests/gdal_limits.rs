@@ -245,8 +245,9 @@ fn a_crash_leaves_what_is_done() {
                 std::thread::yield_now();
             }
             // a runtime takes the first SEGV that no instruction made for its own, and lets go of the signal
-            let kill = format!("kill -{name} {0}; kill -{name} {0}", child.id());
-            Outcome::of(Command::new("sh").arg("-c").arg(kill));
+            while child.try_wait().unwrap().is_none() {
+                Outcome::of(Command::new("sh").arg("-c").arg(format!("kill -{name} {}", child.id())));
+            }
             child.wait().unwrap().signal() == Some(signal)
         });
         assert!(crashed, "every run ended before it could be crashed");

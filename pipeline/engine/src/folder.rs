@@ -7,7 +7,6 @@ use lentic_report::{EditionKind, read_record};
 use std::fs::{self, File, Permissions, TryLockError};
 use std::os::unix::fs::PermissionsExt;
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
 /// A run folder being built. Dropped without `publish`, it is removed.
 pub struct Building {
@@ -125,7 +124,7 @@ impl Building {
         let _ = fs::set_permissions(&part, Permissions::from_mode(OWNER_FOLDER));
         let lock_path = part.join("lock");
         let lock = File::create(&lock_path).map_err(refused)?;
-        match locked(&lock) {
+        match lock.try_lock() {
             Ok(()) => {}
             Err(TryLockError::WouldBlock) => {
                 return Err(folder(
@@ -231,17 +230,6 @@ impl Building {
     }
 }
 
-/// Takes a lock; for a moment also one that is being given up, as by a run that just ends.
-fn locked(lock: &File) -> Result<(), TryLockError> {
-    for _ in 0..10 {
-        match lock.try_lock() {
-            Err(TryLockError::WouldBlock) => std::thread::sleep(Duration::from_millis(50)),
-            done => return done,
-        }
-    }
-    lock.try_lock()
-}
-
 /// Puts a finished file in a second place: by a link where the file system has them, else by a copy.
 ///
 /// # Errors
@@ -315,9 +303,12 @@ mod tests {
         fs::write(building.run().join("run.json"), "1").unwrap();
         building.publish().unwrap();
         assert_eq!(fs::read_to_string(target.join("run.json")).unwrap(), "1");
+        assert!(Building::start(&target).is_err(), "the lock lasts as long as the building");
+        drop(building);
         let again = Building::start(&target).unwrap();
         fs::write(again.run().join("run.json"), "2").unwrap();
         again.publish().unwrap();
+        drop(again);
         assert_eq!(fs::read_to_string(target.join("run.json")).unwrap(), "2");
         assert_eq!(fs::read_dir(dir.path().join("a")).unwrap().count(), 1);
     }
