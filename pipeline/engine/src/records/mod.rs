@@ -1,7 +1,7 @@
 //! Records of the animal: read, vetted, sampled, and held against suitability.
 //!
 //! `vet` happens while a study is checked; [`prepare`] draws the background and finds thresholds before habitat is told from
-//! the rest; [`judge`] tests the finished suitability.
+//! the rest; [`mod@judge`] tests the finished suitability.
 
 mod dates;
 pub mod judge;

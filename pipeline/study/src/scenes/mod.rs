@@ -1,6 +1,8 @@
 //! The scenes file: how multispectral scenes become monthly masks of water. As for the study file there is a written
 //! form ([`options`]), a JSON Schema made from it, and resolved [`settings`]; [`load`] goes all the way.
 
+// its texts are those of the schema, where brackets hold names of sections
+#[allow(rustdoc::broken_intra_doc_links)]
 pub mod options;
 pub mod settings;
 
