@@ -242,12 +242,16 @@ pub fn link_or_copy(from: &Path, to: &Path) -> std::io::Result<()> {
 ///
 /// # Errors
 /// Such a folder.
-pub fn replaces_none(target: &Path, read: &[PathBuf], kept: Option<&Path>) -> Result<(), EngineError> {
+pub fn replaces_none<'a>(
+    target: &Path,
+    mut read: impl Iterator<Item = &'a Path>,
+    kept: Option<&Path>,
+) -> Result<(), EngineError> {
     let refused = |reason: String| Err(EngineError::Folder { folder: target.to_path_buf(), reason });
     // of what is not there yet nothing is lost
     let Ok(own) = fs::canonicalize(target) else { return Ok(()) };
     let within = |path: &Path| fs::canonicalize(path).is_ok_and(|path| path.starts_with(&own));
-    if let Some(path) = read.iter().find(|path| within(path)) {
+    if let Some(path) = read.find(|path| within(path)) {
         return refused(format!(
             "it holds {}, which the run reads, and would be replaced; choose another with --out",
             path.display()

@@ -149,24 +149,25 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let study = checked.study.clone();
     let budget = options.memory_mib.map(|mib| Budget::of(&checked, options.tile, mib)).transpose()?;
     limits::addresses(options.memory_mib.unwrap_or_else(|| checked.memory_mib(options.tile)))?;
-    let mut read: Vec<PathBuf> = inputs::files(&checked)?.into_iter().map(|(_, path, _)| path).collect();
-    read.push(checked.study.path.clone());
-    folder::replaces_none(&options.out, &read, options.keep.folder(&options.out).as_deref())?;
+    // before anything is read again, so that whatever is done to a file from here on is noticed
+    let watched = Watched::of(&checked)?;
+    folder::replaces_none(&options.out, watched.paths(), options.keep.folder(&options.out).as_deref())?;
     let needed_mib = needed_mib(&checked);
     let work = || {
         let building = Building::start(&options.out)?;
         let store = OnceLock::new();
-        compute(checked, options, (&building, &store), progress, (begun, started, clock)).map_err(|error| {
-            let stays = |store: &Store| store.files_unchanged().err();
-            match error {
-                EngineError::ShareDone | EngineError::Changed { .. } => error,
+        compute(checked, options, (&building, &store, &watched), progress, (begun, started, clock)).map_err(
+            |error| {
+                if matches!(error, EngineError::ShareDone | EngineError::Changed { .. }) {
+                    return error;
+                }
                 // a file that changed explains any other failure, and what was kept of it must go
-                _ => store.get().and_then(stays).unwrap_or_else(|| {
-                    // told before what was written is removed, while the disk is as full as it was
-                    room::told(error, &options.out, Some(needed_mib), room::WITH_OUT)
-                }),
-            }
-        })
+                let stays = store.get().map_or_else(|| watched.untouched(), Store::files_unchanged);
+                // a full disk is told before what was written is removed, while it is as full as it was
+                let told = || room::told(error, &options.out, Some(needed_mib), room::WITH_OUT);
+                stays.err().unwrap_or_else(told)
+            },
+        )
     };
     match budget {
         Some(budget) => budget.hold(work),
@@ -192,7 +193,7 @@ fn needed_mib(checked: &Checked) -> u64 {
 fn compute(
     checked: Checked,
     options: &RunOptions,
-    (building, kept): (&Building, &OnceLock<Store>),
+    (building, kept, watched): (&Building, &OnceLock<Store>, &Watched),
     progress: &dyn Progress,
     (begun, started, mut clock): (Instant, String, Clock),
 ) -> Result<RunSummary, EngineError> {
@@ -218,13 +219,11 @@ fn compute(
     if checked.study.publication.sensitive && !building.keeps_modes() {
         warn("the file system of the run folder keeps no modes, so that anybody who reaches it can read exact places; keep sensitive runs elsewhere".into());
     }
-    let watched = Watched::of(&checked)?;
-    let inputs =
-        inputs::checksums(&checked, progress).map_err(|error| watched.untouched().err().unwrap_or(error))?;
+    let inputs = inputs::checksums(&checked, progress)?;
     inputs::server_warning(&inputs).into_iter().for_each(&mut warn);
     clock.lap("taking checksums", 0);
     let opened = store(&checked, &inputs, options, &mut warn)?.of_run(&options.out);
-    let store = kept.get_or_init(|| opened.watching(watched, &inputs));
+    let store = kept.get_or_init(|| opened.watching(watched.clone(), &inputs));
 
     let mut context = Context::new(
         &checked.study,

@@ -48,16 +48,19 @@ impl Watched {
     /// # Errors
     /// A file that is not there.
     pub fn of(checked: &Checked) -> Result<Self, EngineError> {
-        let files = inputs::files(checked)?;
-        let mut paths: Vec<PathBuf> = files.into_iter().map(|(_, path, _)| path).collect();
-        paths.retain(|path| !remote::is_remote(path));
-        paths.push(checked.study.path.clone());
-        let stamped = paths.into_iter().map(|path| match Stamp::of(&path) {
+        let read = inputs::files(checked)?.into_iter().map(|(_, path, _)| path);
+        let here = read.filter(|path| !remote::is_remote(path)).chain([checked.study.path.clone()]);
+        let stamped = here.map(|path| match Stamp::of(&path) {
             Ok(stamp) => Ok((path, stamp)),
             // it was there when the study was checked
             Err(error) => Err(not_found(&path, &error)),
         });
         Ok(Watched(stamped.collect::<Result<_, EngineError>>()?))
+    }
+
+    /// Where they are.
+    pub fn paths(&self) -> impl Iterator<Item = &Path> {
+        self.0.iter().map(|(path, _)| path.as_path())
     }
 
     /// Asks whether all of them are as they were, as far as they tell of themselves.
