@@ -181,3 +181,15 @@ impl Ready {
         self.basin.join("study.toml")
     }
 }
+
+/// Parts that a store of kept steps holds.
+pub fn kept_parts(store: &Path) -> Vec<PathBuf> {
+    let folders = |path: &Path| -> Vec<PathBuf> {
+        fs::read_dir(path).into_iter().flatten().map(|e| e.unwrap().path()).collect()
+    };
+    let mut found: Vec<PathBuf> =
+        folders(store).iter().flat_map(|step| folders(step)).flat_map(|key| folders(&key)).collect();
+    found.retain(|path| path.extension().is_some_and(|e| e == "part"));
+    found.sort();
+    found
+}

@@ -1,7 +1,6 @@
 //! A tiny study with a layer of each kind, without climate: checked and run in a moment, for tests that spoil its files.
 
 use lentic_raster::{Bounds, Crs, Grid, write_byte_bands, write_bytes, write_floats};
-use std::collections::BTreeMap;
 use std::fs;
 use std::path::Path;
 
@@ -105,14 +104,4 @@ pub fn write(folder: &Path) {
     let depth: Vec<f32> = (0..ROWS * COLS).map(|cell| (cell % 37) as f32 / 12.0).collect();
     write_floats(&folder.join("depth.tif"), &grid, &depth, None).unwrap();
     fs::write(folder.join("study.toml"), STUDY).unwrap();
-}
-
-/// Tables of a run, which hold numbers of every layer.
-pub fn tables(run: &Path) -> BTreeMap<String, String> {
-    let files = fs::read_dir(run.join("tables")).unwrap().map(|entry| entry.unwrap().path());
-    let csv = files.filter(|path| path.extension().is_some_and(|ending| ending == "csv"));
-    csv.map(|path| {
-        (path.file_name().unwrap().to_string_lossy().into_owned(), fs::read_to_string(&path).unwrap())
-    })
-    .collect()
 }

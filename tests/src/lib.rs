@@ -20,4 +20,4 @@ pub mod tiff;
 pub mod tiny;
 pub mod weather;
 
-pub use basin::{Basin, Outcome, Ready, lentic};
+pub use basin::{Basin, Outcome, Ready, kept_parts, lentic};

@@ -1,7 +1,18 @@
 //! Tables of a run, as CSV.
 
 use std::collections::BTreeMap;
+use std::fs;
 use std::path::Path;
+
+/// The CSV tables of a run as text, by file name.
+pub fn texts_of_run(run: &Path) -> BTreeMap<String, String> {
+    let files = fs::read_dir(run.join("tables")).unwrap().map(|entry| entry.unwrap().path());
+    let csv = files.filter(|path| path.extension().is_some_and(|ending| ending == "csv"));
+    csv.map(|path| {
+        (path.file_name().unwrap().to_string_lossy().into_owned(), fs::read_to_string(&path).unwrap())
+    })
+    .collect()
+}
 
 /// Rows of a table, each by column name.
 pub struct Table(pub Vec<BTreeMap<String, String>>);

@@ -1,11 +1,10 @@
 //! Tables as people and their programs leave them: what is certain is read like the plain table, all else is refused with its line
 //! and how to mend it, by whole runs of the program. (The reader's own cases are in `lentic_study::text_table`.)
 
-use lentic_tests::table::Table;
+use lentic_tests::table::{Table, texts_of_run};
 use lentic_tests::tiny::Tiny;
 use lentic_tests::{Outcome, lentic};
 use std::fs;
-use std::path::Path;
 
 const LEGEND: &str = "code,name,score\n1,open pool,1.0\n2,\"marsh, reed\",0.5\n";
 
@@ -66,21 +65,10 @@ fn latin(text: &str, old: &str) -> Vec<u8> {
     swap(text, old, "\u{1}").into_iter().map(|byte| if byte == 1 { 0xe9 } else { byte }).collect()
 }
 
-/// Every table of a run: name and text.
-fn tables(run: &Path) -> Vec<(String, String)> {
-    let all = fs::read_dir(run.join("tables")).unwrap().map(|e| e.unwrap().path());
-    let mut all: Vec<_> = all
-        .filter(|p| p.extension().is_some_and(|e| e == "csv"))
-        .map(|p| (p.file_name().unwrap().to_string_lossy().into_owned(), fs::read_to_string(&p).unwrap()))
-        .collect();
-    all.sort();
-    all
-}
-
 #[test]
 fn dialects_that_are_certain_give_the_same_run() {
     let tiny = study();
-    let plain = tables(&tiny.run_written());
+    let plain = texts_of_run(&tiny.run_written());
     assert_eq!(Table::of_run(&tiny.folder().parent().unwrap().join("run"), "records").0.len(), 6);
     assert!(plain.len() > 12);
     // of every file: what it becomes; the legend has a quoted comma, which a plain replacement would spoil
@@ -116,9 +104,11 @@ fn dialects_that_are_certain_give_the_same_run() {
             fs::write(&path, text).unwrap();
         }
         let run = other.run_written();
-        for (a, b) in plain.iter().zip(tables(&run)) {
+        let found = texts_of_run(&run);
+        assert!(plain.keys().eq(found.keys()), "{what}");
+        for (name, text) in &plain {
             // lines of records count line ends of any kind alike
-            assert_eq!(*a, b, "{what}");
+            assert_eq!(found[name], *text, "{what}: {name}");
         }
     }
 }
@@ -330,13 +320,13 @@ fn nothing_hangs_on_the_locale() {
     with(&mut printf);
     assert_eq!(Outcome::of(printf.arg("%.1f").arg("1")).stdout, "1,0");
     let tiny = study();
-    let plain = tables(&tiny.run_written());
+    let plain = texts_of_run(&tiny.run_written());
     let mut run = lentic();
     with(&mut run);
     let out = tiny.folder().with_file_name("comma");
     Outcome::of(run.args(["run", "--quiet", "--keep-nothing"]).arg(tiny.study()).arg("--out").arg(&out))
         .done();
-    assert_eq!(tables(&out), plain);
+    assert_eq!(texts_of_run(&out), plain);
 }
 
 /// Printable ASCII as a character map.

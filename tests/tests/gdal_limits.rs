@@ -1,11 +1,12 @@
 //! What GDAL may open for a study: files the study names, of the formats that are promised, and nothing else, whatever the paths, the
 //! files beside them and the environment say. A run that dies within GDAL leaves what it has done.
 
-use lentic_tests::few_layers::{self, tables};
-use lentic_tests::{Outcome, lentic};
+use lentic_tests::few_layers;
+use lentic_tests::table::texts_of_run;
+use lentic_tests::{Outcome, kept_parts, lentic};
 use std::fs;
 use std::os::unix::process::ExitStatusExt;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::process::{Command, Stdio};
 use std::time::{Duration, Instant};
 use tempfile::TempDir;
@@ -182,7 +183,7 @@ fn the_environment_opens_no_door() {
     let few = Few::new();
     let expected = {
         Outcome::of(few.command("plain").arg("--keep-nothing")).done();
-        tables(&few.path("plain"))
+        texts_of_run(&few.path("plain"))
     };
     let settings = few.path("gdalrc");
     fs::write(
@@ -210,17 +211,7 @@ fn the_environment_opens_no_door() {
     }
     Outcome::of(&mut command).done();
     assert!(expected.len() > 5);
-    assert_eq!(tables(&few.path("other")), expected);
-}
-
-/// Kept parts in a store.
-fn parts(folder: &Path) -> usize {
-    let Ok(entries) = fs::read_dir(folder) else { return 0 };
-    let count = |path: PathBuf| match path.is_dir() {
-        true => parts(&path),
-        false => usize::from(path.extension().is_some_and(|ending| ending == "part")),
-    };
-    entries.flatten().map(|entry| count(entry.path())).sum()
+    assert_eq!(texts_of_run(&few.path("other")), expected);
 }
 
 /// A library that crashes takes the program along. It is crashed from outside, as soon as steps were kept; the steps stay, and the next
@@ -229,7 +220,7 @@ fn parts(folder: &Path) -> usize {
 fn a_crash_leaves_what_is_done() {
     let few = Few::new();
     Outcome::of(few.command("whole").arg("--keep-nothing")).done();
-    let expected = tables(&few.path("whole"));
+    let expected = texts_of_run(&few.path("whole"));
     for (signal, name) in [(11, "SEGV"), (6, "ABRT")] {
         let store = few.path(&format!("store-{name}"));
         let crashed = (0..20).any(|_| {
@@ -238,7 +229,7 @@ fn a_crash_leaves_what_is_done() {
             let mut child =
                 few.command("run").arg("--kept").arg(&store).stderr(Stdio::null()).spawn().unwrap();
             let begun = Instant::now();
-            while parts(&store) < 2
+            while kept_parts(&store).len() < 2
                 && child.try_wait().unwrap().is_none()
                 && begun.elapsed() < Duration::from_secs(60)
             {
@@ -252,12 +243,12 @@ fn a_crash_leaves_what_is_done() {
         });
         assert!(crashed, "every run ended before it could be crashed");
         assert!(!few.path("run").exists(), "a run folder is left");
-        let kept = parts(&store);
+        let kept = kept_parts(&store).len();
         assert!(kept >= 2, "{kept} parts are kept");
         let said = Outcome::of(few.command("run").arg("--json").arg("--kept").arg(&store));
         let said: serde_json::Value = serde_json::from_str(&said.done()).unwrap();
         assert!(said["tiles_kept"].as_u64().unwrap() >= kept as u64, "{kept} parts, {said:#}");
-        assert_eq!(tables(&few.path("run")), expected);
+        assert_eq!(texts_of_run(&few.path("run")), expected);
         fs::remove_dir_all(few.path("run")).unwrap();
     }
 }

@@ -1,7 +1,8 @@
 //! Five hundred spoilt GeoTIFF files, each in the place of a layer of a tiny study: every one is refused in clear words, or read as
 //! GDAL's own `gdal_translate` reads it. None crashes the program, hangs it or makes it ask for memory without bounds.
 
-use lentic_tests::few_layers::{self, LAYERS, tables};
+use lentic_tests::few_layers::{self, LAYERS};
+use lentic_tests::table::texts_of_run;
 use lentic_tests::tiff::spoilt;
 use lentic_tests::{Outcome, lentic};
 use rayon::prelude::*;
@@ -53,7 +54,7 @@ type Tables = BTreeMap<String, String>;
 fn run(folder: &Path) -> Tables {
     let out = folder.join("run");
     limited(&["run", "--quiet", "--keep-nothing"], &folder.join("study.toml"), Some(&out)).done();
-    tables(&out)
+    texts_of_run(&out)
 }
 
 /// What became of one spoilt file.
@@ -119,7 +120,7 @@ impl Spoilt {
             self.refused(&outcome);
             return End::StoppedInRun;
         }
-        let found = tables(&out);
+        let found = texts_of_run(&out);
         let plain = self.folder.path().join("plain.tif");
         // where a file claims more rows than it has, what lies on the grid is read all the same
         let whole: &[&str] = &["-co", "COMPRESS=NONE"];

@@ -115,48 +115,18 @@ fn nothing_waits_where_nobody_can_answer() {
     {
         assert!(said.stderr.contains(option), "{option}: {}", said.stderr);
     }
+    let placed = ["--template", "peatland", "--crs", "EPSG:6933", "--bounds"];
+    let peatland = |bounds, more: &[&'static str]| [&placed[..], &[bounds], more].concat();
     for (wrong, names) in [
-        (&["--template", "swamp"][..], &["swamp", "peatland"][..]),
-        (&["--template", "peatland", "--crs", "EPSG:4326", "--bounds", "0,0,1,1"], &["degrees", "laea"]),
-        (
-            &["--template", "peatland", "--crs", "EPSG:6933", "--bounds", "9,0,1,1"],
-            &["left, bottom, right and top"],
-        ),
-        (
-            &["--template", "peatland", "--crs", "EPSG:6933", "--bounds", "0,0,900,900", "--layers", "lake"],
-            &["lake", "ground"],
-        ),
-        (
-            &[
-                "--template",
-                "peatland",
-                "--crs",
-                "EPSG:6933",
-                "--bounds",
-                "0,0,900,900",
-                "--scenarios",
-                "flood",
-            ],
-            &["flood", "drained"],
-        ),
-        (
-            &[
-                "--template",
-                "peatland",
-                "--crs",
-                "EPSG:6933",
-                "--bounds",
-                "0,0,900,900",
-                "--layers",
-                "none",
-                "--climate",
-                "zones",
-            ],
-            &["zones"],
-        ),
-        (&["--template", "peatland", "--like", "nowhere.tif"], &["nowhere.tif"]),
+        (vec!["--template", "swamp"], &["swamp", "peatland"][..]),
+        (vec!["--template", "peatland", "--crs", "EPSG:4326", "--bounds", "0,0,1,1"], &["degrees", "laea"]),
+        (peatland("9,0,1,1", &[]), &["left, bottom, right and top"]),
+        (peatland("0,0,900,900", &["--layers", "lake"]), &["lake", "ground"]),
+        (peatland("0,0,900,900", &["--scenarios", "flood"]), &["flood", "drained"]),
+        (peatland("0,0,900,900", &["--layers", "none", "--climate", "zones"]), &["zones"]),
+        (vec!["--template", "peatland", "--like", "nowhere.tif"], &["nowhere.tif"]),
     ] {
-        let said = new(&basin, wrong);
+        let said = new(&basin, &wrong);
         assert_eq!(said.code, Some(1), "{wrong:?}: {said:#?}");
         assert!(names.iter().all(|name| said.stderr.contains(name)), "{wrong:?}: {}", said.stderr);
         assert!(!basin.exists(), "{wrong:?} left something");

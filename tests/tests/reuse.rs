@@ -2,7 +2,7 @@
 //! it was killed, and trusts no damaged file.
 
 use lentic_numerics::seed::hash64;
-use lentic_tests::{Basin, Outcome, lentic};
+use lentic_tests::{Basin, Outcome, kept_parts, lentic};
 use serde_json::Value;
 use std::fs;
 use std::os::unix::fs::MetadataExt;
@@ -268,24 +268,13 @@ fn a_run_killed_at_any_moment_goes_on_to_the_same_bytes() {
     assert!(resumed >= 8, "only {resumed} of 10 rounds found anything kept");
 }
 
-fn parts(store: &Path) -> Vec<PathBuf> {
-    let folders = |path: &Path| -> Vec<PathBuf> {
-        fs::read_dir(path).into_iter().flatten().map(|e| e.unwrap().path()).collect()
-    };
-    let mut found: Vec<PathBuf> =
-        folders(store).iter().flat_map(|step| folders(step)).flat_map(|key| folders(&key)).collect();
-    found.retain(|path| path.extension().is_some_and(|e| e == "part"));
-    found.sort();
-    found
-}
-
 #[test]
 fn a_part_with_one_bit_altered_is_computed_anew() {
     let basin = Basin::small();
     let (_, computed) = again(&basin);
     let reference = checksum(&basin.folder().join("run"));
     let store = basin.folder().join("run.kept");
-    let all = parts(&store);
+    let all = kept_parts(&store);
     assert_eq!(all.len() as u64, computed);
     for round in 0..3u64 {
         for (at, path) in all.iter().enumerate() {

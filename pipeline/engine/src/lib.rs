@@ -79,11 +79,11 @@ pub fn proj_version() -> String {
 /// When GDAL refuses, or threads cannot be made.
 pub fn prepare(threads: Option<usize>) -> Result<(), EngineError> {
     lentic_raster::init(*budget::CACHE_MIB.end() as usize);
-    limits::files(threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from)))?;
+    let number = threads.unwrap_or_else(|| std::thread::available_parallelism().map_or(1, usize::from));
+    limits::files(number)?;
     // made here, where a system that gives no threads can still be told
     let pool = rayon::ThreadPoolBuilder::new().num_threads(threads.unwrap_or(0)).build_global();
     let asked = threads.is_some();
-    let number = threads.or_else(|| std::thread::available_parallelism().ok().map(usize::from)).unwrap_or(1);
     match pool {
         // made before, which only an embedding program or a test does: there are threads
         Err(error) if !asked && std::error::Error::source(&error).is_none() => Ok(()),

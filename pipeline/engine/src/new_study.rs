@@ -157,10 +157,11 @@ fn write_files(folder: &Path, text: &str, file: &StudyFile) -> Result<(), Engine
     };
     write("study.toml", text)?;
     write("study.schema.json", &lentic_study::schema_text())?;
-    write("README.md", &readme(text))?;
+    let legends = legends(text, file);
+    write("README.md", &readme(file, &legends))?;
     write(".gitignore", IGNORED)?;
-    for (path, legend) in legends(text) {
-        write(&path, &legend)?;
+    for (path, legend) in &legends {
+        write(path, legend)?;
     }
     let layers = file.layers.values().flat_map(|layer| [&layer.file, &layer.files]);
     let climate = file

@@ -26,9 +26,9 @@ fn is_tiff_head(head: &[u8]) -> bool {
 }
 
 /// Whether a file begins as a TIFF does; not one that cannot be read.
-pub(crate) fn is_tiff(path: &Path) -> bool {
+pub(crate) fn is_tiff(mut file: File) -> bool {
     let mut head = [0; 4];
-    File::open(path).and_then(|mut file| file.read_exact(&mut head)).is_ok() && is_tiff_head(&head)
+    file.read_exact(&mut head).is_ok() && is_tiff_head(&head)
 }
 
 /// Refuses a raster whose side files would change what is read from it. For a GeoTIFF that is a mask, and what GDAL's XML says of cells;
@@ -47,7 +47,9 @@ pub(crate) fn check(path: &Path, tiff: bool) -> Result<(), RasterError> {
                 "put it into the raster, with gdal_translate --config GDAL_TIFF_INTERNAL_MASK YES, or move it away",
             ));
         }
-    } else if let Some(other) = [".msk", ".ovr"].into_iter().find_map(beside).filter(|file| !is_tiff(file)) {
+    } else if let Some(other) =
+        [".msk", ".ovr"].into_iter().find_map(beside).filter(|file| !File::open(file).is_ok_and(is_tiff))
+    {
         let found = format!("the file {} beside it is no TIFF, as masks and overviews are", told(&other));
         return Err(refuse(path, found, "move it away"));
     }

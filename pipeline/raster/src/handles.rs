@@ -2,12 +2,14 @@
 
 use std::cell::RefCell;
 use std::collections::HashMap;
+use std::fs::File;
+use std::io::ErrorKind;
 use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::rc::Rc;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
-use gdal::{Dataset, DatasetOptions, GdalOpenFlags, Metadata};
+use gdal::{Dataset, DatasetOptions, GdalOpenFlags};
 
 use crate::beside;
 use crate::error::{RasterError, said};
@@ -136,6 +138,15 @@ pub(crate) fn forget(path: &Path) {
     OPENED.with_borrow_mut(|opened| opened.handles.remove(path));
 }
 
+/// A file as the system opens it, `None` where there is none: of one that cannot be opened the system says why, and GDAL does not.
+pub(crate) fn opened(path: &Path) -> Result<Option<File>, RasterError> {
+    match File::open(path) {
+        Ok(file) => Ok(Some(file)),
+        Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
+        Err(error) => Err(RasterError::io(path, "opening it", error)),
+    }
+}
+
 fn open_anew(path: &Path) -> Result<Dataset, RasterError> {
     crate::quiet();
     if remote::is_remote(path) {
@@ -151,12 +162,8 @@ fn open_anew(path: &Path) -> Result<Dataset, RasterError> {
     if path.to_string_lossy().starts_with("/vsi") || (path.exists() && !path.is_file()) {
         return Err(refuse("there is no such file".into()));
     }
-    // of a file that cannot be opened at all the system says why, and GDAL does not
-    std::fs::File::open(path).map_err(|source| match source.kind() {
-        std::io::ErrorKind::NotFound => refuse("there is no such file".into()),
-        _ => RasterError::io(path, "opening it", source),
-    })?;
-    let tiff = beside::is_tiff(path);
+    let Some(file) = opened(path)? else { return Err(refuse("there is no such file".into())) };
+    let tiff = beside::is_tiff(file);
     beside::check(path, tiff)?;
     let options = DatasetOptions {
         open_flags: GdalOpenFlags::GDAL_OF_RASTER | GdalOpenFlags::GDAL_OF_READONLY,
@@ -168,25 +175,7 @@ fn open_anew(path: &Path) -> Result<Dataset, RasterError> {
     } else {
         Dataset::open_ex(path, options)
     };
-    let dataset = opened.map_err(|error| refuse(said(&error)))?;
-    of_one_bit(path, &dataset)?;
-    Ok(dataset)
-}
-
-/// Refuses cells of several bits in a packing for pictures of one bit (CCITT, TIFF 6.0, sections 10 and 11): the library leaves what it
-/// cannot unpack as it finds it in memory, so that every reading gives other cells.
-fn of_one_bit(path: &Path, dataset: &Dataset) -> Result<(), RasterError> {
-    const STRUCTURE: &str = "IMAGE_STRUCTURE";
-    let packing = dataset.metadata_item("COMPRESSION", STRUCTURE).unwrap_or_default();
-    let bits = dataset.rasterband(1).ok().and_then(|band| band.metadata_item("NBITS", STRUCTURE));
-    if !packing.starts_with("CCITT") || bits.as_deref() == Some("1") {
-        return Ok(());
-    }
-    Err(RasterError::unfit(
-        path,
-        format!("its cells are packed by {packing}, which holds pictures of one bit only"),
-        "the file may be damaged, copy or make it again, with another packing (DEFLATE, LZW, ZSTD)",
-    ))
+    opened.map_err(|error| refuse(said(&error)))
 }
 
 /// `None` where the path is no plain file, as with one served over a network.

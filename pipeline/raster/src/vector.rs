@@ -11,6 +11,7 @@ use gdal_sys::OGRFieldType;
 use crate::error::{RasterError, said};
 use crate::ffi;
 use crate::grid::{Bounds, Crs, Grid, Point};
+use crate::handles;
 use crate::part::Part;
 use crate::window::Window;
 
@@ -95,12 +96,7 @@ pub(crate) fn open_vector(
         allowed_drivers: Some(drivers),
         ..DatasetOptions::default()
     };
-    // of a file that cannot be opened at all the system says why, and GDAL does not
-    if let Err(source) = std::fs::File::open(path)
-        && source.kind() != std::io::ErrorKind::NotFound
-    {
-        return Err(RasterError::io(path, "opening it", source));
-    }
+    handles::opened(path)?;
     Dataset::open_ex(path, options).map_err(|error| RasterError::Open {
         path: path.to_path_buf(),
         what,

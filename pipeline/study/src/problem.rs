@@ -14,6 +14,14 @@ pub struct Place {
     pub line: usize,
 }
 
+impl Place {
+    /// A place of which only the line is known.
+    #[must_use]
+    pub fn of_line(line: usize) -> Self {
+        Place { start: 0, end: 0, line }
+    }
+}
+
 /// One thing that is wrong.
 #[derive(Clone, Debug, PartialEq, Eq)]
 pub struct Problem {
@@ -27,6 +35,25 @@ pub struct Problem {
     pub help: String,
     /// A warning lets the run go on.
     pub warning: bool,
+}
+
+impl Problem {
+    /// A problem of a file, at a place if one is known.
+    #[must_use]
+    pub fn of_file(
+        file: &Path,
+        place: Option<Place>,
+        message: impl Into<String>,
+        help: impl Into<String>,
+    ) -> Self {
+        Problem {
+            file: file.to_path_buf(),
+            place,
+            message: message.into(),
+            help: help.into(),
+            warning: false,
+        }
+    }
 }
 
 impl std::fmt::Display for Problem {

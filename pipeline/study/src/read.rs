@@ -57,7 +57,7 @@ pub(crate) fn text_of(path: &Path, what: &str) -> Result<String, Problems> {
 }
 
 fn unreadable(path: &Path, message: String, help: String) -> Problems {
-    Problems(vec![Problem { file: path.to_path_buf(), place: None, message, help, warning: false }])
+    Problems(vec![Problem::of_file(path, None, message, help)])
 }
 
 /// The bytes of a file that a person wrote; what does not end, as a device, is not read to the end of memory.

@@ -55,12 +55,13 @@ impl TextTable {
     /// # Errors
     /// A file that cannot be read, is no text, is empty, or has a quotation mark that is never closed.
     pub fn read(file: &Path, wanted: &[&str], letters: Letters) -> Result<TextTable, Problem> {
-        let whole = |line: Option<Place>, message: String, help: &str| problem(file, line, message, help);
+        let whole =
+            |line: Option<Place>, message: String, help: &str| Problem::of_file(file, line, message, help);
         let bytes = std::fs::read(file).map_err(|e| {
             whole(None, format!("cannot be read ({e})"), "check the path and its permissions")
         })?;
         let (text, skipped) = text::decoded(bytes, letters)
-            .map_err(|(line, message)| whole(line.map(text::line), message, SAVE))?;
+            .map_err(|(line, message)| whole(line.map(Place::of_line), message, SAVE))?;
         if text.trim().is_empty() {
             let message = match wanted {
                 [] => "is empty".to_string(),
@@ -77,11 +78,11 @@ impl TextTable {
         let mut lines = text::Lines::new(&text, skipped);
         let mut records = reader(&text, delimiter).into_records();
         let unreadable = |e: csv::Error| {
-            let line = e.position().map(|p| text::line(p.line() as usize));
+            let line = e.position().map(|p| Place::of_line(p.line() as usize));
             whole(line, format!("cannot be read as CSV ({e})"), "check quotes and line ends")
         };
         let mut columns = Vec::new();
-        let mut header = text::line(1);
+        let mut header = Place::of_line(1);
         if let Some(first) = records.next() {
             let first = first.map_err(unreadable)?;
             header = lines.place(first.position().map_or(0, |p| p.byte() as usize));
@@ -129,7 +130,7 @@ impl TextTable {
             (false, true) => "put a name that holds a comma in \"quotes\"",
             (false, false) => "give every cell of the line, empty ones too, or take the line away",
         };
-        problem(&self.file, Some(place), message, help)
+        Problem::of_file(&self.file, Some(place), message, help)
     }
 
     /// Position of a column: of this name, else the only one of this name in other case; `None` where there is none.
@@ -147,7 +148,7 @@ impl TextTable {
         match places[..] {
             [] => Ok(None),
             [one] => Ok(Some(one)),
-            _ => Err(problem(
+            _ => Err(Problem::of_file(
                 &self.file,
                 Some(self.header),
                 format!("column \"{name}\" stands {} times", places.len()),
@@ -182,17 +183,13 @@ impl TextTable {
             ),
             false => (format!("has no column {missing}; its columns are {found}"), help),
         };
-        Err(problem(&self.file, Some(self.header), message, help))
+        Err(Problem::of_file(&self.file, Some(self.header), message, help))
     }
 
     /// A problem of the table at a line.
     pub fn problem(&self, place: Place, message: String, help: &str) -> Problem {
-        problem(&self.file, Some(place), message, help)
+        Problem::of_file(&self.file, Some(place), message, help)
     }
-}
-
-fn problem(file: &Path, place: Option<Place>, message: String, help: &str) -> Problem {
-    Problem { file: file.to_path_buf(), place, message, help: help.into(), warning: false }
 }
 
 fn reader(text: &str, delimiter: u8) -> csv::Reader<&[u8]> {

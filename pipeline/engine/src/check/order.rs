@@ -129,12 +129,8 @@ mod tests {
         let folder = tempfile::tempdir().unwrap();
         let study = folder.path().join("study.toml");
         std::fs::write(&study, TEXT).unwrap();
-        let problem = |file: &str, line: Option<usize>| Problem {
-            file: folder.path().join(file),
-            place: line.map(|line| Place { start: 0, end: 0, line }),
-            message: String::new(),
-            help: String::new(),
-            warning: false,
+        let problem = |file: &str, line: Option<usize>| {
+            Problem::of_file(&folder.path().join(file), line.map(Place::of_line), "", "")
         };
         let of = |file: &str, line| step_of(&study, TEXT, &problem(file, line));
         assert_eq!(of("study.toml", Some(2)), Step::Study);

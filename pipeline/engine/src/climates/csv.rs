@@ -77,7 +77,7 @@ pub(super) fn series(
                 } else {
                     "add a row per month: year, month, value"
                 };
-                problems.push(problem(column.file, &message, help));
+                problems.push(Problem::of_file(column.file, None, message, help));
             }
         }
     }
@@ -87,9 +87,10 @@ pub(super) fn series(
         return None;
     }
     if first > needed.first || last < needed.last {
-        problems.push(problem(
+        problems.push(Problem::of_file(
             main.file,
-            &format!(
+            None,
+            format!(
                 "covers {first} to {last}{of_zone}, but the baseline and reference need {} to {}",
                 needed.first, needed.last
             ),
@@ -99,9 +100,10 @@ pub(super) fn series(
     for (column, values) in &all {
         let missing: Vec<Month> = first.through(last).filter(|m| !values.contains_key(m)).collect();
         if let Some(gap) = missing.first() {
-            problems.push(problem(
+            problems.push(Problem::of_file(
                 column.file,
-                &format!(
+                None,
+                format!(
                     "column \"{}\" has no value{of_zone} for {} of the months {first} to {last}, the first of them {gap}",
                     column.column,
                     missing.len()
@@ -119,9 +121,10 @@ pub(super) fn series(
     }
     if let Some(month) = super::crossed(&series) {
         let highest = columns.iter().find(|column| column.kind == Kind::Highest).unwrap_or(main);
-        problems.push(problem(
+        problems.push(Problem::of_file(
             highest.file,
-            &format!(
+            None,
+            format!(
                 "column \"{}\" lies below the lowest temperature{of_zone} in {month}: the daily highest cannot be lower than the daily lowest",
                 highest.column
             ),
@@ -130,16 +133,6 @@ pub(super) fn series(
         return None;
     }
     Some(series)
-}
-
-fn problem(file: &Path, message: &str, help: &str) -> Problem {
-    Problem {
-        file: file.to_path_buf(),
-        place: None,
-        message: message.to_string(),
-        help: help.to_string(),
-        warning: false,
-    }
 }
 
 fn read_column(into: &mut Column, problems: &mut Vec<Problem>) {
@@ -168,7 +161,7 @@ fn read_column(into: &mut Column, problems: &mut Vec<Problem>) {
     problems.extend(bad.into_iter().take(SHOWN));
     if more > 0 {
         let message = format!("{more} more bad lines");
-        problems.push(problem(into.file, &message, "mend the first ones and check again"));
+        problems.push(Problem::of_file(into.file, None, message, "mend the first ones and check again"));
     }
 }
 

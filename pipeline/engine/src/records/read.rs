@@ -38,8 +38,7 @@ pub struct Written {
 
 /// A problem of the file, at a line if one is known.
 pub fn problem(file: &Path, line: Option<usize>, message: String, help: &str) -> Problem {
-    let place = line.map(|line| Place { start: 0, end: 0, line });
-    Problem { file: file.to_path_buf(), place, message, help: help.to_string(), warning: false }
+    Problem::of_file(file, line.map(Place::of_line), message, help)
 }
 
 /// Reads the table, in which only columns of coordinates must be.

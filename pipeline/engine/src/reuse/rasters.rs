@@ -3,8 +3,7 @@
 //! `rasters.json` in the store says, for each run folder, what every raster was written from and the digest of its file. A raster is taken over only
 //! where both hold, so an altered file is written anew.
 
-use super::part::write_whole;
-use super::store::Store;
+use super::store::{Store, note, noted};
 use crate::error::{EngineError, io};
 use crate::folder::link_or_copy;
 use crate::inputs::digest;
@@ -12,7 +11,7 @@ use blake3::{Hash, Hasher};
 use lentic_raster::{CogData, CogSpec, Grid, Scratch, ScratchCell, write_cog};
 use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
-use std::fs::{self, File};
+use std::fs::File;
 use std::path::Path;
 use std::sync::PoisonError;
 
@@ -107,9 +106,7 @@ impl Store {
         let written = self.rasters.lock().unwrap_or_else(PoisonError::into_inner).clone();
         all.retain(|folder, _| Path::new(folder).is_dir());
         all.insert(self.run.clone(), written);
-        let path = store.join(RASTERS);
-        let text = serde_json::to_string(&all).unwrap_or_default();
-        write_whole(&path, text.as_bytes()).map_err(io(&path))
+        note(&store.join(RASTERS), &all)
     }
 }
 
@@ -121,10 +118,7 @@ fn cells_of<T: ScratchCell>(cells: &Scratch<T>) -> Result<String, EngineError> {
     Ok(format!("{} {}", T::GDAL_NAME, hasher.finalize().to_hex()))
 }
 
+/// Without the list, or with a damaged one, rasters are written anew.
 fn rasters_of(store: &Path) -> BTreeMap<String, Rasters> {
-    // without the list, or with a damaged one, rasters are written anew
-    fs::read_to_string(store.join(RASTERS))
-        .ok()
-        .and_then(|text| serde_json::from_str(&text).ok())
-        .unwrap_or_default()
+    noted(&store.join(RASTERS))
 }

@@ -19,6 +19,7 @@ use crate::watch::Watched;
 use blake3::{Hash, Hasher};
 use lentic_report::Input;
 use lentic_study::settings::Scenario;
+use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs::{self, Permissions};
@@ -312,9 +313,7 @@ impl Store {
         let of_folder = last.runs.entry(self.run.clone()).or_default();
         of_folder.insert(0, used);
         let gone = of_folder.split_off(RUNS_KEPT.min(of_folder.len()));
-        let last_path = folder.join(LAST);
-        let text = serde_json::to_string(&last).unwrap_or_default();
-        write_whole(&last_path, text.as_bytes()).map_err(io(&last_path))?;
+        note(&folder.join(LAST), &last)?;
         self.close_rasters(folder)?;
         let folders = |runs: &mut dyn Iterator<Item = &Run>| -> BTreeSet<String> {
             runs.flat_map(BTreeMap::values).map(|used| used.folder.clone()).collect()
@@ -367,8 +366,16 @@ pub(super) fn digest_of_all(digests: impl IntoIterator<Item = (usize, Hash)>) ->
 
 fn last_of(folder: &Path) -> Last {
     // a damaged list of runs costs nothing but the words of a plan
-    fs::read_to_string(folder.join(LAST))
-        .ok()
-        .and_then(|text| serde_json::from_str(&text).ok())
-        .unwrap_or_default()
+    noted(&folder.join(LAST))
+}
+
+/// What a note in a store says; nothing where it is not there or damaged.
+pub(super) fn noted<T: DeserializeOwned + Default>(path: &Path) -> T {
+    fs::read_to_string(path).ok().and_then(|text| serde_json::from_str(&text).ok()).unwrap_or_default()
+}
+
+/// Writes a note, whole or not at all.
+pub(super) fn note(path: &Path, what: &impl Serialize) -> Result<(), EngineError> {
+    let text = serde_json::to_string(what).unwrap_or_default();
+    write_whole(path, text.as_bytes()).map_err(io(path))
 }

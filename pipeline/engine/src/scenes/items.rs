@@ -71,7 +71,7 @@ fn gather(folder: &Path, files: &mut Vec<PathBuf>) -> Result<(), EngineError> {
 fn parse(file: &Path) -> Result<Value, EngineError> {
     let text = std::fs::read(file).map_err(io(file))?;
     serde_json::from_slice(&text).map_err(|error| {
-        let place = Place { start: 0, end: 0, line: error.line() };
+        let place = Place::of_line(error.line());
         let problem = refuse_file(file, format!("this is not JSON: {error}"), "give items of STAC 1.0");
         Problems(vec![Problem { place: Some(place), ..problem }]).into()
     })

@@ -198,7 +198,7 @@ fn refuse(settings: &Scenes, at: &str, message: String, help: &str) -> EngineErr
 
 /// A problem of another file as an error.
 fn refuse_file(file: &Path, message: String, help: &str) -> Problem {
-    Problem { file: file.to_path_buf(), place: None, message, help: help.into(), warning: false }
+    Problem::of_file(file, None, message, help)
 }
 
 fn grid(settings: &Scenes) -> Result<Grid, EngineError> {

@@ -4,9 +4,8 @@ use crate::options::{LayerKind, SeriesSection, StudyFile};
 use std::collections::BTreeMap;
 use std::fmt::Write;
 
-/// Legends of a study's class layers, by path: the classes that the template names, with empty columns for scores that curves look for.
-pub fn legends(text: &str) -> BTreeMap<String, String> {
-    let Ok(file) = toml::from_str::<StudyFile>(text) else { return BTreeMap::new() };
+/// Legends of the class layers of a study, its text and what it says, by path: the classes that the template names, with empty columns for scores that curves look for.
+pub fn legends(text: &str, file: &StudyFile) -> BTreeMap<String, String> {
     let mut legends = BTreeMap::new();
     for (name, layer) in file.layers.iter().filter(|(_, layer)| layer.kind == LayerKind::Class) {
         let Some(path) = &layer.legend else { continue };
@@ -45,9 +44,8 @@ fn named_classes(text: &str, layer: &str) -> Vec<(i32, String)> {
     told.split(", ").filter_map(class).collect()
 }
 
-/// What to put where, in the order in which `lentic check` asks for it.
-pub fn readme(text: &str) -> String {
-    let Ok(file) = toml::from_str::<StudyFile>(text) else { return String::new() };
+/// What to put where for a study with these legends, in the order in which `lentic check` asks for it.
+pub fn readme(file: &StudyFile, legends: &BTreeMap<String, String>) -> String {
     let mut told = format!(
         "# {}\n\nA study for lentic. `study.toml` says what is computed, line by line; this page says what to put where. After each step:\n\n    lentic check study.toml\n\nIt names what is missing or wrong, in this order, and ends with what to do next.\n\n",
         file.study.name
@@ -74,7 +72,6 @@ pub fn readme(text: &str) -> String {
         let _ = writeln!(told, "   | `{place}` | {name} | {kind} | {unit} |");
     }
     told.push_str("\n   What you do not have: take its `[layers.NAME]` out of `study.toml`, and what names it; `lentic check` shows where.\n");
-    let legends = legends(text);
     if !legends.is_empty() {
         let names: Vec<String> = legends.keys().map(|path| format!("`{path}`")).collect();
         let _ = writeln!(

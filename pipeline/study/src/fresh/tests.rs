@@ -34,7 +34,7 @@ fn problems(template: Template, answers: &Answers) -> Vec<String> {
             fs::write(place(path), "").unwrap();
         }
     }
-    for (path, legend) in legends(&text) {
+    for (path, legend) in legends(&text, &file) {
         // filled in: every score 0.5; codes of layers without named classes
         let mut rows: Vec<String> = legend.lines().map(|row| row.replace(",,", ",0.5,")).collect();
         rows.iter_mut().filter(|row| row.ends_with(',')).for_each(|row| row.push_str("0.5"));
@@ -178,14 +178,15 @@ fn common_parts_are_the_same_in_all_templates() {
 #[test]
 fn legends_and_readme_name_what_is_to_be_filled_in() {
     let text = fill(Template::ClosedBasin, &answers(Template::ClosedBasin));
-    let legends = legends(&text);
+    let file: StudyFile = toml::from_str(&text).unwrap();
+    let legends = legends(&text, &file);
     assert_eq!(
         legends["legends/wetland_class.csv"],
         "code,name,cover_score\n0,upland,\n1,open pool,\n2,seasonal marsh,\n3,spring-fed marsh,\n"
     );
     assert_eq!(legends["legends/pools.csv"], "code,name\n");
     assert!(legends["legends/land_cover.csv"].contains("6,built-up\n"));
-    let readme = readme(&text);
+    let readme = readme(&file, &legends);
     for part in [
         "water/water_{year}-{month}.tif",
         "layers/ground.tif",

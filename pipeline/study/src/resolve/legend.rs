@@ -42,17 +42,13 @@ impl LegendTable {
 
     /// A problem in this legend's file.
     pub fn problem(&self, place: Place, message: String, help: &str) -> Problem {
-        problem(&self.path, Some(place), message, help)
+        Problem::of_file(&self.path, Some(place), message, help)
     }
 }
 
 /// A finite number.
 pub(super) fn number(text: &str) -> Option<f64> {
     text.parse().ok().filter(|number: &f64| number.is_finite())
-}
-
-fn problem(path: &Path, place: Option<Place>, message: String, help: &str) -> Problem {
-    Problem { file: path.to_path_buf(), place, message, help: help.into(), warning: false }
 }
 
 /// Reads a legend, or gives everything that is wrong with it.
@@ -95,7 +91,7 @@ pub(super) fn read(path: &Path) -> Result<LegendTable, Vec<Problem>> {
         table.rows.insert(number, LegendRow { name: row.cells[name].clone(), cells, place: row.place });
     }
     if problems.is_empty() && table.rows.is_empty() {
-        problems.push(problem(path, None, "the legend has no classes".into(), form));
+        problems.push(Problem::of_file(path, None, "the legend has no classes", form));
     }
     if problems.is_empty() { Ok(table) } else { Err(problems) }
 }

@@ -3,11 +3,6 @@
 use super::Letters;
 use crate::problem::Place;
 
-/// A place of which only the line is known.
-pub(super) fn line(line: usize) -> Place {
-    Place { start: 0, end: 0, line }
-}
-
 /// What is wrong with bytes that are no text: the line, where one can be told, and what was found.
 type NoText = (Option<usize>, String);
 
