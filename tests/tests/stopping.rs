@@ -89,15 +89,21 @@ fn a_signal_stops_a_run_without_a_trace_and_it_goes_on_from_there() {
 #[test]
 fn a_second_signal_stops_at_once() {
     let basin = Basin::small();
-    let mut child = started(&mut listening(basin.command("run").args(["--quiet", "--keep-nothing"])));
-    until(&mut child, || basin.folder().join("run.part/work").exists());
-    // held still, so that both wait for it
-    signal(&child, "STOP");
-    signal(&child, "INT");
-    signal(&child, "TERM");
-    signal(&child, "CONT");
-    assert_eq!(ended(child).code, Some(143));
-    assert!(!basin.folder().join("run").exists());
+    // the tile under way may end between the two, and the first signal then ends the program as it should: once is enough
+    let at_once = (0..10).any(|_| {
+        let mut child = started(&mut listening(basin.command("run").args(["--quiet", "--keep-nothing"])));
+        until(&mut child, || basin.folder().join("run.part/work").exists());
+        // held still, so that both wait for it; which of the two is told first is the system's choice
+        signal(&child, "STOP");
+        signal(&child, "INT");
+        signal(&child, "TERM");
+        signal(&child, "CONT");
+        let outcome = ended(child);
+        assert!(matches!(outcome.code, Some(130 | 143)), "{outcome:#?}");
+        assert!(!basin.folder().join("run").exists());
+        !outcome.stderr.contains("stopped by")
+    });
+    assert!(at_once);
     basin.run("run", &["--quiet"]);
     assert_eq!(names(basin.folder()), ["basin", "run"]);
 }
