@@ -83,7 +83,7 @@ impl Building {
     /// As there.
     pub fn start_of(target: &Path, kind: Kind) -> Result<Self, EngineError> {
         let folder = |reason: String| EngineError::Folder { folder: target.to_path_buf(), reason };
-        let name = target
+        target
             .file_name()
             .ok_or_else(|| folder("this is not a folder name; give one, as in reports/my-study".into()))?;
         if !target.is_dir() && (target.exists() || target.is_symlink()) {
@@ -99,8 +99,6 @@ impl Building {
                 )));
             }
         }
-        let mut part_name = name.to_os_string();
-        part_name.push(".part");
         let parent = target.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
         if parent.exists() && !parent.is_dir() {
             return Err(folder(format!(
@@ -118,7 +116,7 @@ impl Building {
             ))
         };
         fs::create_dir_all(parent).map_err(refused)?;
-        let part = parent.join(part_name);
+        let part = sibling(target, ".part");
         fs::create_dir_all(&part).map_err(refused)?;
         // nobody else looks in while it is built; where the file system keeps no modes the caller warns
         let _ = fs::set_permissions(&part, Permissions::from_mode(OWNER_FOLDER));
@@ -228,6 +226,13 @@ impl Building {
         }
         Ok(())
     }
+}
+
+/// What stands beside a file or folder under its name and an ending.
+pub fn sibling(path: &Path, ending: &str) -> PathBuf {
+    let mut name = path.file_name().unwrap_or_default().to_os_string();
+    name.push(ending);
+    path.with_file_name(name)
 }
 
 /// Puts a finished file in a second place: by a link where the file system has them, else by a copy.

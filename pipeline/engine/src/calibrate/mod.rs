@@ -9,7 +9,7 @@ use crate::check::check;
 use crate::climates::choose;
 use crate::describe;
 use crate::error::EngineError;
-use crate::folder::{Building, Kind};
+use crate::folder::{Building, Kind, sibling};
 use crate::inputs;
 use crate::progress::Progress;
 use crate::records::{self, Prepared, Vetted};
@@ -209,9 +209,7 @@ fn version() -> &'static str {
 
 /// The default folder: that of a run, and what it holds.
 pub fn default_calibration_folder(study: &Path) -> PathBuf {
-    let run = default_folder(study);
-    let name = run.file_name().map_or_else(|| "study".into(), |n| n.to_string_lossy().into_owned());
-    run.with_file_name(format!("{name}-calibration"))
+    sibling(&default_folder(study), "-calibration")
 }
 
 fn no_records(study: &Path) -> Problems {

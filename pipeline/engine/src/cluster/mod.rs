@@ -9,6 +9,7 @@ pub use slurm::{Submitted, scheduled, submit};
 
 use crate::check::check;
 use crate::error::EngineError;
+use crate::folder::sibling;
 use crate::progress::Progress;
 use crate::run::RunOptions;
 use crate::shards::{SharedStep, plan, shared_steps};
@@ -46,9 +47,7 @@ impl Work {
     /// Folder of scripts, logs and the list of jobs: beside the run folder.
     #[must_use]
     pub fn jobs(&self) -> PathBuf {
-        let mut name = self.out.file_name().unwrap_or_default().to_os_string();
-        name.push(".jobs");
-        self.out.with_file_name(name)
+        sibling(&self.out, ".jobs")
     }
 }
 

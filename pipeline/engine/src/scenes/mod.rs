@@ -12,6 +12,7 @@ mod sheet;
 mod table;
 
 use crate::error::{EngineError, io};
+use crate::folder::sibling;
 use crate::progress::Progress;
 use crate::stop;
 use find::{Found, Scene};
@@ -235,9 +236,7 @@ fn inside(
 
 /// Writes a file whole or not at all.
 fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), EngineError> {
-    let mut name = path.as_os_str().to_os_string();
-    name.push(".part");
-    let part = PathBuf::from(name);
+    let part = sibling(path, ".part");
     std::fs::write(&part, bytes).map_err(io(&part))?;
     std::fs::rename(&part, path).map_err(io(path))
 }
