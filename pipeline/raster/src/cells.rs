@@ -3,9 +3,10 @@
 use gdal::raster::GdalType;
 
 use crate::aligned::NO_CLASS;
+use crate::deflate;
 use crate::error::RasterError;
 use crate::ffi;
-use crate::handles;
+use crate::handles::{self, Opened};
 use crate::remote;
 use crate::source::{CellType, RasterSource};
 use crate::window::Window;
@@ -161,10 +162,11 @@ fn read<T: GdalType + Copy + Default>(source: &RasterSource, window: Window) -> 
         ));
     }
     let read = || {
-        let dataset = handles::open(path)?;
+        let Opened { dataset, sound } = handles::open_kept(path)?;
         let mut cells = vec![T::default(); window.len()];
         let fail = |error| RasterError::read(path, place(source, window), &error);
         let band = dataset.rasterband(source.band()).map_err(fail)?;
+        deflate::check(path, &dataset, &band, (&window, source.info().cell_type.bytes()), &sound)?;
         ffi::forget_error();
         read_into(&band, window, &mut cells).map_err(fail)?;
         // what a decoder could not make sense of it may only mention
@@ -196,12 +198,13 @@ fn apply_mask<T: Copy>(
         return Ok(());
     }
     let read = || {
-        let dataset = handles::open(source.path())?;
+        let path = source.path();
+        let Opened { dataset, sound } = handles::open_kept(path)?;
+        let fail = |error| RasterError::read(path, "the mask band", &error);
+        let band = dataset.rasterband(source.band()).and_then(|band| band.open_mask_band()).map_err(fail)?;
+        deflate::check(path, &dataset, &band, (&window, 1), &sound)?;
         let mut mask = vec![0u8; window.len()];
-        dataset
-            .rasterband(source.band())
-            .and_then(|band| read_into(&band.open_mask_band()?, window, &mut mask))
-            .map_err(|error| RasterError::read(source.path(), "the mask band", &error))?;
+        read_into(&band, window, &mut mask).map_err(fail)?;
         Ok(mask)
     };
     let mask = remote::trying(source.path(), read, || handles::forget(source.path()))?;

@@ -1,7 +1,7 @@
 //! Opened rasters, kept for the next read of the same thread.
 
 use std::cell::RefCell;
-use std::collections::HashMap;
+use std::collections::{HashMap, HashSet};
 use std::fs::File;
 use std::io::ErrorKind;
 use std::os::unix::fs::MetadataExt;
@@ -35,19 +35,28 @@ const NO_MORE_FILES: i32 = 24;
 static CLOSED: AtomicUsize = AtomicUsize::new(0);
 
 thread_local! {
-    static OPENED: RefCell<Opened> = RefCell::new(Opened::default());
+    static OPENED: RefCell<Kept> = RefCell::new(Kept::default());
+}
+
+/// An open raster.
+#[derive(Clone)]
+pub(crate) struct Opened {
+    /// As GDAL knows it.
+    pub(crate) dataset: Rc<Dataset>,
+    /// Places in the file of its blocks that were found sound.
+    pub(crate) sound: Rc<RefCell<HashSet<u64>>>,
 }
 
 /// The rasters a thread keeps open.
 #[derive(Default)]
-struct Opened {
+struct Kept {
     handles: HashMap<PathBuf, Handle>,
     /// `CLOSED` when they were opened.
     closed: usize,
 }
 
 struct Handle {
-    dataset: Rc<Dataset>,
+    raster: Opened,
     stamp: Option<Stamp>,
     /// Grows with each use; the least is closed first.
     used: u64,
@@ -81,7 +90,7 @@ pub(crate) fn with_a_handle<T>(act: impl Fn() -> std::io::Result<T>) -> std::io:
     act().or_else(|error| match error.raw_os_error() {
         Some(NO_MORE_FILES) => {
             let closed = CLOSED.fetch_add(1, Ordering::Relaxed) + 1;
-            OPENED.with_borrow_mut(|opened| *opened = Opened { handles: HashMap::new(), closed });
+            OPENED.with_borrow_mut(|opened| *opened = Kept { handles: HashMap::new(), closed });
             act()
         }
         _ => Err(error),
@@ -92,24 +101,29 @@ pub(crate) fn with_a_handle<T>(act: impl Fn() -> std::io::Result<T>) -> std::io:
 /// decoded blocks; their memory goes back to the system. For work that is done with its files.
 pub fn close_opened() {
     let closed = CLOSED.fetch_add(1, Ordering::Relaxed) + 1;
-    OPENED.with_borrow_mut(|opened| *opened = Opened { handles: HashMap::new(), closed });
+    OPENED.with_borrow_mut(|opened| *opened = Kept { handles: HashMap::new(), closed });
     ffi::give_back_memory();
 }
 
 /// The raster at `path`, opened by this thread.
 pub(crate) fn open(path: &Path) -> Result<Rc<Dataset>, RasterError> {
+    Ok(open_kept(path)?.dataset)
+}
+
+/// The raster at `path`, opened by this thread, and what is known of its blocks.
+pub(crate) fn open_kept(path: &Path) -> Result<Opened, RasterError> {
     let stamp = stamp(path);
     OPENED.with_borrow_mut(|opened| {
         let closed = CLOSED.load(Ordering::Relaxed);
         if opened.closed != closed {
-            *opened = Opened { handles: HashMap::new(), closed };
+            *opened = Kept { handles: HashMap::new(), closed };
         }
         let opened = &mut opened.handles;
         let next = opened.values().map(|handle| handle.used).max().unwrap_or(0) + 1;
         if let Some(handle) = opened.get_mut(path) {
             if handle.stamp == stamp {
                 handle.used = next;
-                return Ok(Rc::clone(&handle.dataset));
+                return Ok(handle.raster.clone());
             }
             opened.remove(path);
         }
@@ -121,15 +135,15 @@ pub(crate) fn open(path: &Path) -> Result<Rc<Dataset>, RasterError> {
             }
             _ => Err(error),
         });
-        let dataset = Rc::new(found?);
+        let raster = Opened { dataset: Rc::new(found?), sound: Rc::default() };
         while opened.len() >= MOST.load(Ordering::Relaxed).min(ALLOWED.load(Ordering::Relaxed)) {
             let oldest = opened.iter().min_by_key(|(_, handle)| handle.used);
             let Some(oldest) = oldest.map(|(path, _)| path.clone()) else { break };
             opened.remove(&oldest);
         }
-        let handle = Handle { dataset: Rc::clone(&dataset), stamp, used: next };
+        let handle = Handle { raster: raster.clone(), stamp, used: next };
         opened.insert(path.to_path_buf(), handle);
-        Ok(dataset)
+        Ok(raster)
     })
 }
 

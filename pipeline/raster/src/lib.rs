@@ -14,6 +14,7 @@ mod beside;
 mod cells;
 mod combine;
 mod crs;
+mod deflate;
 mod describe;
 mod error;
 mod ffi;

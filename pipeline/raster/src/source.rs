@@ -12,7 +12,7 @@ use crate::grid::{Bounds, Crs, Grid};
 use crate::handles;
 
 /// Largest block that is decoded, bytes (ours): as much as the largest cache of decoded blocks.
-const MOST_BLOCK: u64 = 256 << 20;
+pub(crate) const MOST_BLOCK: u64 = 256 << 20;
 
 /// Bytes of the largest block met.
 static LARGEST: AtomicU64 = AtomicU64::new(0);
@@ -298,10 +298,7 @@ fn check_blocks(
     block: (usize, usize),
     kind: CellType,
 ) -> Result<(), RasterError> {
-    let together = dataset.metadata_item("INTERLEAVE", "IMAGE_STRUCTURE").as_deref() == Some("PIXEL");
-    let bands = if together { dataset.raster_count() } else { 1 };
-    let bytes =
-        [block.0, block.1, bands, kind.bytes()].into_iter().fold(1u64, |all, n| all.saturating_mul(n as u64));
+    let bytes = block_bytes(dataset, block, kind.bytes());
     if bytes > MOST_BLOCK {
         return Err(RasterError::unfit(
             path,
@@ -317,6 +314,13 @@ fn check_blocks(
     }
     LARGEST.fetch_max(bytes, Ordering::Relaxed);
     Ok(())
+}
+
+/// Bytes of a block, unpacked: of all bands where a file keeps them cell by cell.
+pub(crate) fn block_bytes(dataset: &Dataset, block: (usize, usize), cell_bytes: usize) -> u64 {
+    let together = dataset.metadata_item("INTERLEAVE", "IMAGE_STRUCTURE").as_deref() == Some("PIXEL");
+    let bands = if together { dataset.raster_count() } else { 1 };
+    [block.0, block.1, bands, cell_bytes].into_iter().fold(1u64, |all, n| all.saturating_mul(n as u64))
 }
 
 fn check_upright(path: &Path, geo_transform: &[f64; 6]) -> Result<(), RasterError> {
