@@ -6,6 +6,7 @@ use dialoguer::{Input, MultiSelect, Select};
 use lentic_engine::EngineError;
 use std::collections::BTreeSet;
 
+/// What is given, else what is answered, else the default.
 pub(super) fn text(
     given: &Option<String>,
     asks: bool,
@@ -33,6 +34,7 @@ pub(super) fn checked(
     input.validate_with(|word: &String| sound(word)).interact_text().map_err(unanswered)
 }
 
+/// One of several things, each with what it is.
 pub(super) fn choose<T: Copy + PartialEq>(
     question: &str,
     of: &[(T, String)],
@@ -45,6 +47,7 @@ pub(super) fn choose<T: Copy + PartialEq>(
     Ok(of.get(chosen).map_or(default, |(what, _)| *what))
 }
 
+/// Any of several names; those marked are so at first.
 pub(super) fn several(
     question: &str,
     of: &[String],

@@ -6,6 +6,7 @@ use lentic_study::fresh::{ClimateFrom, Template};
 use lentic_study::options::WaterContent;
 use std::collections::BTreeSet;
 
+/// Where the climate may come from, with the word of the option and what it means.
 pub(super) const CLIMATES: [(ClimateFrom, &str, &str); 5] = [
     (ClimateFrom::Table, "table", "one table of monthly rain and temperature"),
     (ClimateFrom::Zones, "zones", "a table with lines for each zone (needs the layer zones)"),
@@ -13,6 +14,7 @@ pub(super) const CLIMATES: [(ClimateFrom, &str, &str); 5] = [
     (ClimateFrom::Anomalies, "anomalies", "a table of ready-made anomalies, as of a river's level"),
     (ClimateFrom::None, "none", "none: water answers to the season only"),
 ];
+/// What water files may hold, with the word of the option and what it means.
 pub(super) const CONTENTS: [(WaterContent, &str, &str); 3] = [
     (WaterContent::Mask, "mask", "masks: 0 dry, 1 wet"),
     (WaterContent::Fraction, "fraction", "shares of the cell under water, 0 to 1"),

@@ -23,7 +23,7 @@ pub struct Tile<'a> {
     /// Where each requisite is scored.
     pub(super) windows: Vec<Window>,
     pub(super) barrier: Vec<bool>,
-    shared: Vec<Option<Rc<Values>>>,
+    shared: Shared,
     /// Variables that hang on the land cover alone, by the layer that takes its place.
     by_land: RefCell<BTreeMap<Option<String>, Rc<Shared>>>,
 }
