@@ -1,6 +1,7 @@
 //! Pools with a level as response groups: their cells share what follows from the level, and lie on a bed that is known.
 
-use super::{Design, GroupFit, Groups, SampleCell, free_fits, group_fit};
+use super::groups::{free_fits, group_fit};
+use super::{Design, GroupFit, Groups, SampleCell};
 use crate::water::MonthAxis;
 use lentic_numerics::stats::median;
 use std::collections::BTreeMap;

@@ -1,6 +1,7 @@
 use super::*;
-use crate::water::{BitRows, count_all};
+use crate::water::{BitRows, MonthAxis, count_all};
 use lentic_numerics::seed::hash64;
+use std::f64::consts::TAU;
 
 pub(crate) fn axis() -> MonthAxis {
     MonthAxis { first: "1991-01".parse().unwrap(), len: 360 }

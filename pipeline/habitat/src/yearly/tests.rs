@@ -1,6 +1,10 @@
+use super::draw::{draw, units};
 use super::*;
 use crate::drawdown::curve::Bound;
-use lentic_study::settings::Average;
+use crate::response::Design;
+use crate::water::{MonthAxis, bit};
+use lentic_numerics::seed::split_mix;
+use lentic_study::settings::{Average, Measure};
 use proptest::prelude::*;
 
 fn axis(first: &str, len: usize) -> MonthAxis {
