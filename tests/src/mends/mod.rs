@@ -112,7 +112,7 @@ pub fn variants(sources: &[Source]) -> BTreeMap<String, Variant> {
         let own = attributes.iter().find(|attribute| attribute.path().is_ident("error"))?;
         let parts = own.parse_args_with(Punctuated::<Expr, Token![,]>::parse_terminated);
         let mut words = Words::default();
-        parts.ok()?.first().map(|first| words.visit_expr(first));
+        words.visit_expr(parts.ok()?.first()?);
         Some(words.0)
     }
     fn fields(fields: &syn::Fields) -> Vec<String> {
