@@ -1,16 +1,19 @@
 """What a run whose study is full of hostile words says to readers of others: every XML, JSON and YAML file parses, nothing of the words became an
-element, and CSV cells give back, an apostrophe taken away, what Parquet holds (OWASP, "CSV Injection").
+element, CSV cells give back, an apostrophe taken away, what Parquet holds (OWASP, "CSV Injection"), GeoPackages give texts by SQLite, and GPX
+and the metadata of rasters are read.
 
     python hostile.py RUN WORDS.json      prints what was found as JSON; WORDS: words that must come back whole, by a name
 """
 
 import csv
 import json
+import sqlite3
 import sys
 import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pandas
+import rasterio
 import yaml
 
 FORMULA = tuple("=+-@\t\r\n\uff1d\uff0b\uff0d\uff20")
@@ -52,6 +55,30 @@ def same_cell(text, value):
     return float(text) == value
 
 
+def of_database(path):
+    """All words in the tables of a GeoPackage: what its readers show. The tables are those that the standard and the layers make."""
+    with sqlite3.connect(f"file:{path}?mode=ro", uri=True) as base:
+        assert base.execute("pragma integrity_check").fetchall() == [("ok",)], path
+        layers = [name for (name,) in base.execute("select table_name from gpkg_contents")]
+        tables = {name for (name,) in base.execute("select name from sqlite_master where type = 'table'")}
+        assert layers and set(layers) <= tables, f"{path}: {layers} {tables}"
+        own = [name for name in tables if not name.startswith(("gpkg_", "rtree_", "sqlite_")) and name not in layers]
+        assert not own, f"{path}: tables of nobody, {own}"
+        for table in ["gpkg_contents", "gpkg_geometry_columns", *layers]:
+            quoted = table.replace('"', '""')
+            for row in base.execute(f'select * from "{quoted}"'):
+                yield from (value for value in row if isinstance(value, str))
+
+
+def of_raster(path):
+    """Descriptions and metadata of a raster."""
+    with rasterio.open(path) as source:
+        yield from source.tags().values()
+        for band in source.indexes:
+            yield source.descriptions[band - 1] or ""
+            yield from source.tags(band).values()
+
+
 def main():
     run, words = Path(sys.argv[1]), json.loads(Path(sys.argv[2]).read_text())
     found, files, guarded, negative = {name: set() for name in words}, 0, 0, 0
@@ -64,10 +91,14 @@ def main():
 
     for path in sorted(run.rglob("*")):
         kind = path.suffix
-        if kind in (".qml", ".svg", ".xml"):
+        if kind in (".qml", ".svg", ".xml", ".gpx"):
             look(path, of_xml(path))
         elif kind == ".json":
             look(path, texts(json.loads(path.read_text())))
+        elif kind == ".gpkg":
+            look(path, of_database(path))
+        elif kind == ".tif":
+            look(path, of_raster(path))
         elif kind == ".cff":
             look(path, texts(yaml.safe_load(path.read_text())))
         elif kind == ".csv":

@@ -180,6 +180,8 @@ fn no_word_of_a_study_runs_anywhere() {
         ("pool", format!("-{hurt} p")),
         ("apostrophe", "'=cmd|' /C calc'!A1".to_string()),
         ("stage", format!("+{hurt} s")),
+        ("factor", format!("=cmd|' /C calc'!A1 {hurt} \u{1b}[31m\u{7} \u{202e}\u{200f} f")),
+        ("layer", format!("@SUM(1) {hurt} l")),
     ];
     let word = |name: &str| words.iter().find(|(of, _)| *of == name).unwrap().1.as_str();
     let cell = |text: &str| format!("\"{}\"", text.replace('"', "\"\""));
@@ -189,6 +191,7 @@ fn no_word_of_a_study_runs_anywhere() {
         ("contact = \"nobody: demonstration data\"", "contact"),
         ("title = \"15 % less rain, 1 degree warmer\"", "title"),
         ("name = \"juvenile\"", "stage"),
+        ("name = \"months-of-water\"", "factor"),
     ] {
         let key = old.split(" = ").next().unwrap();
         basin.edit("study.toml", old, &format!("{key} = {}", toml(word(name))));
@@ -196,7 +199,13 @@ fn no_word_of_a_study_runs_anywhere() {
     let study = fs::read_to_string(basin.study()).unwrap();
     fs::write(
         basin.study(),
-        study.replace("source = \"invented\"", &format!("source = {}", toml(word("contact")))),
+        study
+            .replace("source = \"invented\"", &format!("source = {}", toml(word("contact"))))
+            .replace(
+                "[layers.land_cover]",
+                &format!("[layers.{}]\nrole = \"land_cover\"", toml(word("layer"))),
+            )
+            .replace("layer = \"land_cover\"", &format!("layer = {}", toml(word("layer")))),
     )
     .unwrap();
     basin.edit("legends/zones.csv", ",Northern slopes\n", &format!(",{}\n", cell(word("zone"))));
@@ -237,6 +246,10 @@ fn no_word_of_a_study_runs_anywhere() {
         ("apostrophe", "habitat_loss_by_zone.csv"),
         ("pool", "habitat_loss_by_land_cover.csv"),
         ("stage", ".csv"),
+        ("zone", "patches.gpkg"),
+        ("apostrophe", "patches.gpkg"),
+        ("factor", "limiting_factor.csv"),
+        ("layer", ".json"),
     ] {
         holds(name, end);
     }
@@ -257,4 +270,89 @@ fn no_word_of_a_study_runs_anywhere() {
         outcome.stdout
     );
     Outcome::of(lentic().arg("verify").arg(&run)).done();
+
+    // what is made of the run: ground truth over a map whose classes are named by the study, and the edition for everybody
+    let survey = basin.folder().join("survey");
+    let mut command = lentic();
+    command.args([
+        "survey",
+        "draw",
+        "--quiet",
+        "--map",
+        "limiting_factor_baseline",
+        "--points",
+        "80",
+        "--minimum",
+        "2",
+    ]);
+    Outcome::of(command.arg(&run).arg("--out").arg(&survey)).done();
+    // an observer fills in the class by its name, as the table gives it
+    let mut rows = csv::Reader::from_path(survey.join("survey.csv")).unwrap();
+    let header = rows.headers().unwrap().clone();
+    let at = |name: &str| header.iter().position(|other| other == name).unwrap();
+    let mut filled = csv::Writer::from_path(basin.folder().join("filled.csv")).unwrap();
+    filled.write_record(&header).unwrap();
+    for row in rows.records() {
+        let mut row: Vec<String> = row.unwrap().iter().map(str::to_string).collect();
+        row[at("reference_class")] = row[at("stratum_name")].clone();
+        filled.write_record(&row).unwrap();
+    }
+    filled.flush().unwrap();
+    let corrected = survey.join("corrected");
+    let mut command = lentic();
+    command.args(["survey", "correct", "--quiet"]).arg(&run).arg(basin.folder().join("filled.csv"));
+    Outcome::of(command.arg("--out").arg(&corrected)).done();
+    let public = basin.folder().join("public");
+    Outcome::of(lentic().args(["report", "--public", "--quiet"]).arg(&run).arg("--out").arg(&public)).done();
+    let read = |folder: &Path| -> Value {
+        let said = Outcome::of(python().arg("hostile.py").arg(folder).arg(&list)).done();
+        serde_json::from_str(&said).unwrap()
+    };
+    // a class of a raster keeps its name without what XML forbids
+    let plain: String = word("factor").chars().filter(|c| !c.is_control()).collect();
+    let mut shown: serde_json::Map<String, Value> =
+        serde_json::from_slice(&fs::read(&list).unwrap()).unwrap();
+    shown.insert("factor".into(), plain.into());
+    fs::write(&list, Value::from(shown).to_string()).unwrap();
+    let found = read(&survey);
+    for end in ["survey.csv", "survey.gpkg", "survey.json", "corrected_area.csv"] {
+        assert!(
+            found["found"]["factor"].as_array().unwrap().iter().any(|f| f.as_str().unwrap().ends_with(end)),
+            "{end}: {found}"
+        );
+    }
+    assert!(found["guarded"].as_u64().unwrap() > 2, "{found}");
+    let found = read(&public);
+    assert!(found["files"].as_u64().unwrap() > 50 && found["guarded"].as_u64().unwrap() > 5, "{found}");
+}
+
+/// Names are anybody's: none clears the screen, renames the window or turns the order of letters of whoever reads what is said.
+#[test]
+fn no_name_commands_a_terminal() {
+    let basin = Basin::small();
+    let name = "\u{1b}]0;owned\u{7}\u{1b}[2J\u{9b}31m\u{7f}\u{202e}x\u{2066}";
+    let harmless = |outcome: &Outcome| {
+        for text in [&outcome.stdout, &outcome.stderr] {
+            let obeyed = |c: char| (c.is_control() && c != '\n') || "\u{202e}\u{2066}".contains(c);
+            assert!(!text.contains(obeyed), "{text:?}");
+        }
+    };
+    basin.edit("study.toml", "name = \"Talverra Sink\"", &format!("name = {}", toml(name)));
+    let check = |more: &[&str]| Outcome::of(lentic().arg("check").args(more).arg(basin.study()));
+    let said = check(&[]);
+    assert!(said.code == Some(0) && said.stdout.contains("owned"), "{said:#?}");
+    harmless(&said);
+    let run = basin.run("run", &["--json"]);
+    let explained = Outcome::of(lentic().args(["explain", "--json"]).arg(&run).args(["15", "-15"]));
+    harmless(&explained);
+    // a file that is not there, and its message, on both ways of saying it
+    basin.edit("study.toml", "\"layers/ground.tif\"", &toml(&format!("layers/{name}.tif")));
+    for more in [&[][..], &["--json"]] {
+        let said = check(more);
+        assert!(said.code == Some(1) && format!("{said:?}").contains("owned"), "{said:#?}");
+        harmless(&said);
+        if let Ok(value) = serde_json::from_str::<Value>(&said.stdout) {
+            assert!(value.to_string().contains("\u{202e}"), "JSON keeps the name: {value}");
+        }
+    }
 }

@@ -2,47 +2,15 @@
 //! memory and odd clocks end clearly or change nothing.
 
 use lentic_tests::faults::{checksum, ended_clearly, names, not_run};
+use lentic_tests::signals::{ended, listening, signal, started, until};
 use lentic_tests::{Basin, Outcome, lentic};
 use serde_json::Value;
 use std::fs;
 use std::path::Path;
-use std::process::{Child, Command, Stdio};
-use std::time::{Duration, Instant};
+use std::process::Command;
+use std::time::Duration;
 
 const TILES: [&str; 2] = ["--tile", "16"];
-
-/// Waits until something holds, or the program is done.
-fn until(child: &mut Child, mut holds: impl FnMut() -> bool) {
-    let begun = Instant::now();
-    while !holds() && child.try_wait().unwrap().is_none() {
-        assert!(begun.elapsed() < Duration::from_secs(300), "it never came to that");
-        std::thread::sleep(Duration::from_millis(1));
-    }
-}
-
-fn signal(child: &Child, name: &str) {
-    Outcome::of(Command::new("kill").args(["-s", name, &child.id().to_string()])).done();
-}
-
-/// A command that listens to signals, even where the tests themselves were started by a program that has them ignored (`nohup`).
-fn listening(command: &Command) -> Command {
-    let mut listening = Command::new("env");
-    listening.arg("--default-signal=HUP,INT,TERM").arg(command.get_program()).args(command.get_args());
-    for (name, value) in command.get_envs() {
-        listening.env(name, value.unwrap_or_default());
-    }
-    listening
-}
-
-fn started(command: &mut Command) -> Child {
-    command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap()
-}
-
-fn ended(child: Child) -> Outcome {
-    let output = child.wait_with_output().unwrap();
-    let text = |bytes: Vec<u8>| String::from_utf8(bytes).unwrap();
-    Outcome { code: output.status.code(), stdout: text(output.stdout), stderr: text(output.stderr) }
-}
 
 #[test]
 fn a_signal_stops_a_run_without_a_trace_and_it_goes_on_from_there() {
@@ -63,7 +31,7 @@ fn a_signal_stops_a_run_without_a_trace_and_it_goes_on_from_there() {
         let _ = fs::remove_dir_all(&store);
         let mut child = started(&mut listening(basin.command("run").args(["--quiet", TILES[0], TILES[1]])));
         until(&mut child, || moment.exists());
-        signal(&child, name);
+        signal(&mut child, name);
         let outcome = ended(child);
         // the very end may come first
         if outcome.code != Some(0) {
@@ -94,10 +62,10 @@ fn a_second_signal_stops_at_once() {
         let mut child = started(&mut listening(basin.command("run").args(["--quiet", "--keep-nothing"])));
         until(&mut child, || basin.folder().join("run.part/work").exists());
         // held still, so that both wait for it; which of the two is told first is the system's choice
-        signal(&child, "STOP");
-        signal(&child, "INT");
-        signal(&child, "TERM");
-        signal(&child, "CONT");
+        signal(&mut child, "STOP");
+        signal(&mut child, "INT");
+        signal(&mut child, "TERM");
+        signal(&mut child, "CONT");
         let outcome = ended(child);
         assert!(matches!(outcome.code, Some(130 | 143)), "{outcome:#?}");
         assert!(!basin.folder().join("run").exists());
@@ -117,7 +85,7 @@ fn a_signal_that_is_to_be_ignored_is() {
     shell.args(["-c", line]).arg(lentic().get_program()).arg(basin.study()).arg(basin.folder().join("run"));
     let mut child = started(&mut shell);
     until(&mut child, || basin.folder().join("run.part/work").exists());
-    signal(&child, "HUP");
+    signal(&mut child, "HUP");
     ended(child).done();
     assert!(basin.folder().join("run/run.json").is_file());
 }
@@ -136,7 +104,7 @@ fn a_share_that_is_stopped_is_missing_and_goes_on() {
     };
     let mut child = started(&mut listening(&share()));
     until(&mut child, || basin.folder().join("run.kept/water").exists());
-    signal(&child, "TERM");
+    signal(&mut child, "TERM");
     let outcome = ended(child);
     assert!(matches!(outcome.code, Some(143 | 0)), "{outcome:#?}");
     assert_eq!(names(temporary.path()), Vec::<String>::new(), "temporary files are left");

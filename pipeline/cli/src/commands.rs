@@ -37,8 +37,8 @@ pub fn dispatch(args: &Args) -> ExitCode {
         Command::Run { plan, .. } => !plan,
         Command::Submit(wanted) => !wanted.dry_run,
         Command::Shard { .. } | Command::Calibrate { .. } | Command::Compare { .. } => true,
-        Command::Report(_) | Command::Water { .. } | Command::Survey { .. } => true,
-        Command::Demo { .. } | Command::Check { .. } | Command::Explain { .. } => false,
+        Command::Report(_) | Command::Water { .. } | Command::Survey { .. } | Command::Demo { .. } => true,
+        Command::Check { .. } | Command::Explain { .. } => false,
         Command::Verify { .. } | Command::Schema { .. } => false,
         Command::New(_) | Command::Completions { .. } | Command::Man { .. } => false,
     };

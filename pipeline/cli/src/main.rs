@@ -12,6 +12,7 @@ mod commands;
 mod examples;
 mod explain;
 mod new;
+mod plain;
 mod report;
 mod run;
 mod say;

@@ -1,5 +1,6 @@
 //! Messages: problems with their place in the file, errors, exit codes.
 
+use crate::plain;
 use crate::signals::BY_SIGNAL;
 use lentic_engine::EngineError;
 use lentic_engine::check::order::{in_order, next};
@@ -70,15 +71,16 @@ pub fn problems(problems: &[Problem]) {
             continue;
         }
         let text = problem.place.and_then(|_| std::fs::read_to_string(&problem.file).ok());
-        let source = text.map(|text| NamedSource::new(problem.file.display().to_string(), text));
-        let placed = source.is_some();
-        let mut shown = Shown { problem: problem.clone(), source };
-        if !placed {
-            shown.problem.message = format!("{}: {}", problem.file.display(), problem.message);
-        }
+        let file = plain::shown(&problem.file.display().to_string()).into_owned();
+        let source = text.map(|text| NamedSource::new(&file, plain::shown(&text).into_owned()));
+        let message =
+            if source.is_some() { problem.message.clone() } else { format!("{file}: {}", problem.message) };
+        let [message, help] = [&message, &problem.help].map(|words| plain::shown(words).into_owned());
+        let shown = Shown { problem: Problem { message, help, ..problem.clone() }, source };
         let mut out = String::new();
         if GraphicalReportHandler::new().render_report(&mut out, &shown).is_ok() {
-            err(&out);
+            // with its own colours
+            coloured(&out);
         } else {
             err(&problem.to_string());
         }
@@ -88,9 +90,11 @@ pub fn problems(problems: &[Problem]) {
 /// What standard output refused, if it did.
 static REFUSED_OUTPUT: Mutex<Option<std::io::Error>> = Mutex::new(None);
 
-/// Writes to standard output; a reader who has seen enough (`| head`) is no error, any other refusal is remembered for
+/// Writes to standard output, so that no word of a study commands a terminal; a reader who has seen enough (`| head`) is no error, any other refusal is remembered for
 /// [`output_refused`].
 pub fn out(text: &str) {
+    // nothing but JSON begins so
+    let text = if text.starts_with('{') { plain::json(text) } else { plain::shown(text) };
     let mut stdout = std::io::stdout();
     match writeln!(stdout, "{text}").and_then(|()| stdout.flush()) {
         Err(error) if error.kind() != ErrorKind::BrokenPipe => {
@@ -105,8 +109,12 @@ pub fn output_refused() -> Option<std::io::Error> {
     REFUSED_OUTPUT.lock().unwrap_or_else(PoisonError::into_inner).take()
 }
 
-/// Writes to standard error; where that is closed nobody can be told.
+/// Writes to standard error, as [`out`] does; where that is closed nobody can be told.
 pub fn err(text: &str) {
+    coloured(&plain::shown(text));
+}
+
+fn coloured(text: &str) {
     let _ = writeln!(std::io::stderr(), "{text}");
 }
 

@@ -243,7 +243,8 @@ impl Checker<'_> {
             let message = format!(
                 "the reference period {from} to {to} holds {years} whole years; the World Meteorological Organization advises {YEARS_ADVISED} (WMO-No. 1090)"
             );
-            self.warn("period.reference", message, "");
+            let help = "lengthen period.reference where the climate has more years";
+            self.warn("period.reference", message, help);
         }
         let needed = Needed { first: first.min(from), last: last.max(to) };
         let found = climates::read(self.study, grid, needed);
@@ -299,7 +300,7 @@ impl Checker<'_> {
                 let message = format!(
                     "{found}, fewer than {FEW}: only their tenth percentile and the Boyce index will be given"
                 );
-                self.warn("records.file", message, "");
+                self.warn("records.file", message, "add records where there are more");
             }
         }
         Some(vetted)

@@ -66,7 +66,7 @@ struct Compared<'a> {
 pub fn compare(options: &CompareOptions, progress: &dyn Progress) -> Result<CompareSummary, EngineError> {
     if !(2..=MOST).contains(&options.runs.len()) {
         let folder = options.runs.first().cloned().unwrap_or_default();
-        let reason = format!("{} runs are given; compare takes 2 to {MOST}", options.runs.len());
+        let reason = format!("{} runs are given; give 2 to {MOST}", options.runs.len());
         return Err(EngineError::Finished { folder, reason });
     }
     progress.start("verifying the runs", 0);
@@ -131,7 +131,7 @@ pub fn compare(options: &CompareOptions, progress: &dyn Progress) -> Result<Comp
 fn nothing(options: &CompareOptions) -> EngineError {
     EngineError::Finished {
         folder: options.out.clone().unwrap_or_default(),
-        reason: "no run is given".into(),
+        reason: format!("no run is given; give 2 to {MOST}"),
     }
 }
 

@@ -1,5 +1,6 @@
 //! What can go wrong in a run.
 
+use crate::demo::DemoError;
 use lentic_habitat::response::ResponseError;
 use lentic_habitat::suitability::UnscoredClass;
 use lentic_raster::RasterError;
@@ -240,12 +241,12 @@ pub enum EngineError {
     },
     /// The demo could not be written.
     #[error(transparent)]
-    Demo(#[from] crate::demo::DemoError),
+    Demo(#[from] DemoError),
     /// More patches than can be numbered.
     #[error(transparent)]
     Pieces(#[from] lentic_numerics::labels::TooManyPieces),
     /// A file system call failed.
-    #[error("{}: {source}", path.display())]
+    #[error("{}: {source}; check that it is there, its permissions, and free space", path.display())]
     Io {
         /// The file or folder.
         path: PathBuf,
@@ -271,6 +272,10 @@ impl EngineError {
                 | EngineError::Stopped { .. }
                 | EngineError::NoRoom { .. }
                 | EngineError::Threads { .. }
+                | EngineError::Demo(
+                    DemoError::Write { .. }
+                        | DemoError::Raster(RasterError::Write { .. } | RasterError::Io { .. })
+                )
         )
     }
 

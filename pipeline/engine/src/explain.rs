@@ -153,12 +153,13 @@ pub fn explain(options: &ExplainOptions) -> Result<Explained, EngineError> {
     let record = read_record(&record)?;
     let (study, path) = study_of(options, &record)?;
     unchanged(&study, &record).map_err(refuse)?;
-    let grid = grid_of(&study.grid)?.ok_or_else(|| refuse("the study has no grid".into()))?;
+    let grid = grid_of(&study.grid)?
+        .ok_or_else(|| refuse("the study has no grid; add bounds or area to [grid]".into()))?;
     let place = place(options, &grid)?;
     let cell = grid.cell_at(place).ok_or_else(|| {
         let b = grid.bounds();
         refuse(format!(
-            "({}, {}) lies outside its grid, x {} to {}, y {} to {}{}",
+            "({}, {}) lies outside its grid; give a point within x {} to {}, y {} to {}{}",
             place.x,
             place.y,
             b.left,
@@ -172,7 +173,10 @@ pub fn explain(options: &ExplainOptions) -> Result<Explained, EngineError> {
     let rasters = options.run.join("rasters");
     let reason = one(&rasters.join("not_assessed.tif"), |source| read_aligned_class(source, &grid, &window))?;
     if reason == NO_CLASS {
-        return Err(refuse(format!("({}, {}) lies outside the study area", place.x, place.y)));
+        return Err(refuse(format!(
+            "({}, {}) lies outside the study area; give a point within",
+            place.x, place.y
+        )));
     }
     let layers = Layers { study: &study, grid: &grid };
     let scorer = Scorer::new(layers);
@@ -288,7 +292,7 @@ fn one<T: Copy>(
     let cells = read(&source)?;
     cells.first().copied().ok_or_else(|| EngineError::Explain {
         run: path.to_path_buf(),
-        reason: "the raster holds no cell there".into(),
+        reason: "the raster holds no cell there; run the study again".into(),
     })
 }
 

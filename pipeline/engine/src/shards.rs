@@ -81,13 +81,13 @@ pub fn run_share(
     let found = step.checked_sub(1).and_then(|at| steps.get(at));
     let Some(step) = found.copied() else {
         return Err(refused(format!(
-            "step {step} is asked for, and the study has the steps 1 to {}",
+            "step {step} is asked for, and the study has the steps 1 to {}; give one of them",
             steps.len()
         )));
     };
     if index >= of {
         return Err(refused(format!(
-            "share {index} is asked for, and {of} shares count from 0 to {}",
+            "share {index} is asked for, and {of} shares count from 0 to {}; give one of them",
             of.saturating_sub(1)
         )));
     }

@@ -31,7 +31,9 @@ pub enum CalibrationError {
     )]
     Together(usize),
     /// No variable differs from place to place.
-    #[error("no variable differs from place to place: there is nothing to fit")]
+    #[error(
+        "no variable differs from place to place: there is nothing to fit. Take other variables into the study"
+    )]
     Constant,
     /// The fit fails.
     #[error(transparent)]

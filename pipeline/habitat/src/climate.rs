@@ -94,11 +94,11 @@ impl Shift {
 #[derive(Clone, Debug, PartialEq, thiserror::Error)]
 pub enum ClimateError {
     /// A water balance without temperature.
-    #[error("the index \"spei\" needs a temperature series")]
+    #[error("the index \"spei\" needs a temperature series; add climate.temperature, or use index = \"spi\"")]
     NoTemperature,
     /// The reference months are not all in the series.
     #[error(
-        "the climate series covers {first} to {last}, but the reference period is {wanted_first} to {wanted_last}"
+        "the climate series covers {first} to {last}, but the reference period is {wanted_first} to {wanted_last}; give a longer series or change period.reference"
     )]
     Reference {
         /// First month of the series.

@@ -201,10 +201,11 @@ fn apply_mask<T: Copy>(
         let path = source.path();
         let Opened { dataset, sound } = handles::open_kept(path)?;
         let fail = |error| RasterError::read(path, "the mask band", &error);
-        let band = dataset.rasterband(source.band()).and_then(|band| band.open_mask_band()).map_err(fail)?;
-        deflate::check(path, &dataset, &band, (&window, 1), &sound)?;
+        let band = dataset.rasterband(source.band()).map_err(fail)?;
+        let mask_band = band.open_mask_band().map_err(fail)?;
+        deflate::check(path, &dataset, &mask_band, (&window, 1), &sound)?;
         let mut mask = vec![0u8; window.len()];
-        read_into(&band, window, &mut mask).map_err(fail)?;
+        read_into(&mask_band, window, &mut mask).map_err(fail)?;
         Ok(mask)
     };
     let mask = remote::trying(source.path(), read, || handles::forget(source.path()))?;

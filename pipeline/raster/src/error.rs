@@ -132,7 +132,7 @@ pub enum RasterError {
     #[error("sizes do not agree: {0}")]
     Size(String),
     /// The library itself failed where nothing else is to blame.
-    #[error("{doing} failed: {said}")]
+    #[error("{doing} failed: {said}; check that GDAL and PROJ are installed whole")]
     Library {
         /// What was being done.
         doing: &'static str,

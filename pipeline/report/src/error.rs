@@ -69,7 +69,7 @@ pub enum ReportError {
         message: String,
     },
     /// The page or a figure could not be put together.
-    #[error("{}: the page could not be put together: {message}", path.display())]
+    #[error("{}: the page could not be put together: {message} (a fault of the program: report it)", path.display())]
     Page {
         /// The file.
         path: PathBuf,

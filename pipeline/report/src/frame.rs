@@ -83,7 +83,8 @@ fn frame(table: &Table, word: impl Fn(&str) -> String) -> PolarsResult<DataFrame
 }
 
 /// A word as it stands in the CSV. One that has the apostrophe already gets another, so that taking one away always gives the word.
-pub(crate) fn guarded(word: &str) -> String {
+#[must_use]
+pub fn guarded(word: &str) -> String {
     if word.trim_start_matches('\'').starts_with(FORMULA_STARTS) {
         format!("'{word}")
     } else {

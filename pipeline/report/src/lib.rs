@@ -37,6 +37,7 @@ pub use comparison::{
 pub use contact_sheet::{Thumbnail, write_contact_sheet};
 pub use error::ReportError;
 pub use figures::write_figures;
+pub use frame::guarded;
 pub use metadata::{
     CrateParts, Described, DescribedBand, DescribedField, DescribedLayer, DescribedRaster, Place, dictionary,
     refresh_crate, write_crate, write_package, write_stac_item, write_style,

@@ -14,7 +14,7 @@ pub const FITTED: &str = "fitted";
 #[derive(Clone, Debug, PartialEq, Eq, thiserror::Error)]
 pub enum FragmentError {
     /// No variable of this name.
-    #[error("the study has no variable {0:?}")]
+    #[error("the study has no variable {0:?}; name one that stands in the study file")]
     Variable(String),
     /// The TOML library refused.
     #[error("the fragment cannot be written as TOML: {0}")]

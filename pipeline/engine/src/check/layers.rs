@@ -134,7 +134,11 @@ impl Checker<'_> {
         self.codes_scored(layer, &found);
         self.codes_crossed(layer, &found);
         if found.is_empty() {
-            self.warn(at, format!("layer \"{}\" has no class anywhere on the grid", layer.name), "");
+            self.warn(
+                at,
+                format!("layer \"{}\" has no class anywhere on the grid", layer.name),
+                "check where the layer lies, and its value for no data",
+            );
         }
         Ok(())
     }

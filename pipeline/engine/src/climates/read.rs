@@ -181,7 +181,12 @@ fn by_zone(
             "the climate has series for zones that lie nowhere on the grid and are not used: {}",
             strange.join(", ")
         );
-        found.told.push(Told { at: key("layers", name), message, help: "", warning: true });
+        found.told.push(Told {
+            at: key("layers", name),
+            message,
+            help: "check their codes, or take them out",
+            warning: true,
+        });
     }
     let mut records = Vec::new();
     for (code, series) in all {
@@ -265,7 +270,12 @@ fn fitted(
                 keep.len(),
                 first.unwrap_or_default()
             );
-            found.told.push(Told { at: "climate".into(), message, help: "", warning: true });
+            found.told.push(Told {
+                at: "climate".into(),
+                message,
+                help: "fill the gaps of their series where they matter",
+                warning: true,
+            });
         }
         place = Place::Grid(Box::new(cells.only(&keep)));
     }

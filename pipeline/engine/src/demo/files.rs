@@ -24,29 +24,13 @@ pub(super) const LEGENDS: [(&str, &str); 3] = [
     ("zones.csv", include_str!("text/zones.csv")),
 ];
 
+/// Folders within the demo's.
+pub(super) const FOLDERS: [&str; 4] = ["layers", "water", "legends", "truth"];
+
 /// The folder and the grid of its rasters.
 pub(super) struct Files {
     folder: PathBuf,
     grid: Grid,
-}
-
-/// Makes the folders; refuses a folder that holds anything.
-pub(super) fn new_folders(folder: &Path, parts: &[&str]) -> Result<(), DemoError> {
-    let failed = |path: &Path| {
-        let path = path.to_path_buf();
-        move |source| DemoError::Write { path, source }
-    };
-    if folder.exists() {
-        let mut entries = std::fs::read_dir(folder).map_err(failed(folder))?;
-        if entries.next().is_some() {
-            return Err(DemoError::NotEmpty(folder.to_path_buf()));
-        }
-    }
-    for part in parts {
-        let path = folder.join(part);
-        std::fs::create_dir_all(&path).map_err(failed(&path))?;
-    }
-    Ok(())
 }
 
 /// The demo's cells, so many rows and columns, about the origin of its reference system.
@@ -67,16 +51,10 @@ pub(super) fn weather(climate: &Climate) -> String {
 }
 
 impl Files {
-    /// Makes the folders; refuses a folder that holds anything.
+    /// Files in a folder that has [`FOLDERS`].
     pub(super) fn new(folder: &Path, size: DemoSize) -> Result<Self, DemoError> {
-        new_folders(folder, &["layers", "water", "legends", "truth"])?;
         let (rows, cols) = size.rows_cols();
         Ok(Files { folder: folder.to_path_buf(), grid: grid_of(rows, cols)? })
-    }
-
-    /// Path of the study file.
-    pub(super) fn study(&self) -> PathBuf {
-        self.folder.join("study.toml")
     }
 
     fn text(&self, name: &str, text: &str) -> Result<(), DemoError> {
@@ -137,13 +115,13 @@ impl Files {
     /// The study area, as a polygon along cell edges.
     fn area(&self, demo: &Demo) -> Result<(), DemoError> {
         let path = self.folder.join("area.gpkg");
-        let aside =
-            tempfile::tempdir().map_err(|source| DemoError::Write { path: std::env::temp_dir(), source })?;
-        let labels = Scratch::create(&aside.path().join("area"), &self.grid)?;
+        let aside = self.folder.join(".area");
+        let labels = Scratch::create(&aside, &self.grid)?;
         let cells: Vec<u32> = demo.terrain.inside.iter().map(|inside| u32::from(*inside)).collect();
         labels.write(&Window::whole(&self.grid), &cells)?;
         let layer = PatchLayer { name: "area".to_string(), labels: &labels, attributes: Vec::new() };
-        Ok(write_patches(&path, &self.grid, &[layer])?)
+        write_patches(&path, &self.grid, &[layer])?;
+        std::fs::remove_file(&aside).map_err(|source| DemoError::Write { path: aside, source })
     }
 
     /// One monthly mask.

@@ -2,9 +2,12 @@
 //! water, the same pools and zones to a cell. Written strip by strip, so that memory does not grow with it.
 
 use super::climate::{BASELINE_START, MONTHS};
-use super::files::{CRS, LEGENDS, grid_of, new_folders, weather};
+use super::files::{CRS, LEGENDS, grid_of, weather};
+use super::place::Making;
 use super::view::{self, NOT_SEEN};
 use super::{Demo, DemoError, DemoSize, DemoSummary, water};
+use crate::error::EngineError;
+use crate::stop;
 use lentic_raster::{Bounds, Grid, Window, write_windows};
 use rayon::prelude::*;
 use std::path::Path;
@@ -57,37 +60,42 @@ impl Layout {
 }
 
 /// Writes a basin of about `million_cells` million cells (whole repetitions of Talverra Sink) and its study into `folder`, which
-/// must be new or empty: thirty years of water as twelve-band GeoTIFFs, one a year, and the demo's layers but those of 2050.
+/// must be new or empty, and has it whole or stays as it was: thirty years of water as twelve-band GeoTIFFs, one a year, and the demo's layers but those of 2050.
 /// The same numbers give the same bytes. `progress` is told each step in a few words.
 ///
 /// # Errors
-/// [`DemoError`] names the folder or file and what went wrong.
+/// [`DemoError`] names the folder or file and what went wrong; or somebody asked to stop.
 pub fn write_large(
     folder: &Path,
     million_cells: f64,
     seed: u64,
     progress: &(dyn Fn(&str) + Sync),
-) -> Result<DemoSummary, DemoError> {
-    new_folders(folder, &["layers", "water", "legends"])?;
+) -> Result<DemoSummary, EngineError> {
+    let making = Making::start(folder, &["layers", "water", "legends"])?;
+    let aside = making.aside();
     let layout = Layout::of(1e6 * million_cells);
     let grid = layout.grid()?;
     progress("drawing the basin and thirty years of water");
     let demo = Demo::new(layout.size, seed);
-    texts(folder, &grid, &demo)?;
+    texts(aside, &grid, &demo)?;
     progress("writing layers");
-    layers(folder, &layout, &grid, &demo)?;
+    stop::unless_asked()?;
+    layers(aside, &layout, &grid, &demo)?;
     let years: Vec<usize> = (0..(MONTHS - BASELINE_START) / 12).collect();
     let done = AtomicUsize::new(0);
-    let written: Vec<Result<(), DemoError>> = years
+    let written: Vec<Result<(), EngineError>> = years
         .par_iter()
         .map(|year| {
-            let written = water_year(folder, &layout, &grid, &demo, *year);
+            stop::unless_asked()?;
+            water_year(aside, &layout, &grid, &demo, *year)?;
             let done = done.fetch_add(1, Ordering::Relaxed) + 1;
             progress(&format!("writing years of water, {done} of {}", years.len()));
-            written
+            Ok(())
         })
         .collect();
     written.into_iter().collect::<Result<(), _>>()?;
+    stop::unless_asked()?;
+    making.publish()?;
     Ok(DemoSummary {
         study: folder.join("study.toml"),
         rows: grid.rows,

@@ -10,6 +10,7 @@ mod cover;
 mod draws;
 mod files;
 mod large;
+mod place;
 mod records;
 mod scenarios;
 mod terrain;
@@ -18,10 +19,13 @@ mod tests;
 mod view;
 mod water;
 
+use crate::error::EngineError;
+use crate::stop;
 use climate::{BASELINE_START, Climate, MONTHS};
 use cover::Cover;
-use files::Files;
+use files::{FOLDERS, Files};
 pub use large::write_large;
+use place::Making;
 use scenarios::FUTURES;
 use std::path::{Path, PathBuf};
 use terrain::Terrain;
@@ -103,8 +107,11 @@ pub enum DemoError {
     /// The folder holds something else.
     #[error("{} is not empty: name a new or empty folder, so that nothing of yours is overwritten", .0.display())]
     NotEmpty(PathBuf),
+    /// Another demo is being written there.
+    #[error("{}: another lentic demo is writing it; wait for that to end, or name another folder", .0.display())]
+    Busy(PathBuf),
     /// A folder or file could not be made or read.
-    #[error("cannot write {}: {source} (is the disk full, or the folder not yours?)", path.display())]
+    #[error("cannot write {}: {source}; check free space and permission, or name another folder", path.display())]
     Write {
         /// What was to be written.
         path: PathBuf,
@@ -150,25 +157,28 @@ impl Demo {
     }
 }
 
-/// Writes the demo of a seed into `folder`, which must be new or empty. The same size and seed give the same bytes. `progress` is told each step in a few words.
+/// Writes the demo of a seed into `folder`, which must be new or empty, and has it whole or stays as it was. The same size and seed give the same bytes. `progress` is told each step in a few words.
 ///
 /// # Errors
-/// [`DemoError`] names the folder or file and what went wrong.
+/// [`DemoError`] names the folder or file and what went wrong; or somebody asked to stop.
 pub fn write_demo(
     folder: &Path,
     size: DemoSize,
     seed: u64,
     progress: &(dyn Fn(&str) + Sync),
-) -> Result<DemoSummary, DemoError> {
-    let files = Files::new(folder, size)?;
+) -> Result<DemoSummary, EngineError> {
+    let making = Making::start(folder, &FOLDERS)?;
+    let files = Files::new(making.aside(), size)?;
     progress("drawing the basin and thirty years of water");
     let demo = Demo::new(size, seed);
     progress("writing layers");
+    stop::unless_asked()?;
     files.texts(&demo)?;
     files.layers(&demo)?;
     let masks = MONTHS - BASELINE_START;
     let blind = view::blind_months(seed);
     for month in 0..masks {
+        stop::unless_asked()?;
         if month % 60 == 0 {
             progress(&format!("writing monthly masks, {month} of {masks}"));
         }
@@ -178,12 +188,15 @@ pub fn write_demo(
     progress("writing the truth");
     files.truth("baseline", &demo.hydroperiod)?;
     for future in &FUTURES {
+        stop::unless_asked()?;
         files.truth(future.name, &demo.future(future))?;
     }
     files.stages(&demo)?;
+    stop::unless_asked()?;
+    making.publish()?;
     let (rows, cols) = size.rows_cols();
     Ok(DemoSummary {
-        study: files.study(),
+        study: folder.join("study.toml"),
         rows,
         cols,
         pools: demo.terrain.pools.len(),

@@ -62,7 +62,7 @@ fn the_same_seed_writes_the_same_bytes() {
 
     // With another seed: another basin, in a folder of its own, for an earlier demo may have been edited.
     let refused = write_demo(folders[1].path(), DemoSize::Small, 21, &|_| {});
-    assert!(matches!(refused, Err(DemoError::NotEmpty(_))));
+    assert!(matches!(refused, Err(EngineError::Demo(DemoError::NotEmpty(_)))));
     assert_eq!(first, folder_bytes(folders[1].path()));
     let another = tempfile::tempdir().unwrap();
     write_demo(another.path(), DemoSize::Small, 21, &|_| {}).unwrap();
@@ -122,7 +122,7 @@ fn a_folder_with_other_files_is_refused() {
     let folder = tempfile::tempdir().unwrap();
     std::fs::write(folder.path().join("study.toml"), "# my own study\n").unwrap();
     let refused = write_demo(folder.path(), DemoSize::Small, DEMO_SEED, &|_| {});
-    assert!(matches!(refused, Err(DemoError::NotEmpty(_))));
+    assert!(matches!(refused, Err(EngineError::Demo(DemoError::NotEmpty(_)))));
 }
 
 #[test]

@@ -268,7 +268,7 @@ pub fn settled(checked: &Checked, prepared: Option<&Prepared>) -> Result<Checked
     };
     if found.value <= 0.0 {
         return Err(refused(format!(
-            "by \"{}\" the threshold is 0, which makes habitat of every assessed cell: records stand where the study's suitability is 0 (table records of a run with a number as threshold shows which)",
+            "by \"{}\" the threshold is 0, which makes habitat of every assessed cell: records stand where the study's suitability is 0 (table records of a run with a number as threshold shows which); set suitability.threshold to a number",
             rule.words()
         )));
     }

@@ -2,6 +2,7 @@
 
 use super::{items, refuse, refuse_file};
 use crate::error::EngineError;
+use crate::stop;
 use lentic_raster::{Grid, Point, RasterSource, StackError, find_all_dated};
 use lentic_study::scenes::Scenes;
 use lentic_study::scenes::settings::{Band, Find};
@@ -74,6 +75,7 @@ pub(super) fn find(settings: &Scenes, grid: &Grid) -> Result<Found, EngineError>
     name_apart(&mut scenes);
     let mut found = Found { scenes: Vec::new(), left_out: Vec::new() };
     for scene in scenes {
+        stop::unless_asked()?;
         let early = settings.first.is_some_and(|first| scene.month < first);
         let late = settings.last.is_some_and(|last| scene.month > last);
         if early || late {

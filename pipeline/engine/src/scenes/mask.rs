@@ -5,6 +5,7 @@ use super::find::Scene;
 use super::record::SceneRecord;
 use super::{Context, DRY, NOT_SEEN, WET};
 use crate::error::EngineError;
+use crate::stop;
 use lentic_numerics::otsu::{Histogram, normalised_difference};
 use lentic_raster::{
     ClassBand, CogData, CogSpec, NO_CLASS, RasterSource, Resample, Scratch, Window, read_aligned_class,
@@ -119,6 +120,7 @@ fn index_pass(
         .tiles
         .par_iter()
         .map(|window| {
+            stop::unless_asked()?;
             let mut counts = Counts::default();
             let mut range = none.1;
             let mut cells = index(context, sources, window)?;
@@ -197,6 +199,7 @@ fn threshold(
         .tiles
         .par_iter()
         .map(|window| {
+            stop::unless_asked()?;
             let mut histogram = empty.clone();
             for value in values.read(window)? {
                 histogram.add(f64::from(value));
@@ -229,6 +232,7 @@ fn mask_pass(
         .tiles
         .par_iter()
         .map(|window| {
+            stop::unless_asked()?;
             let mut counts = Counts::default();
             let classes = match &classes {
                 Some(source) => Some(read_aligned_class(source, &context.grid, window)?),

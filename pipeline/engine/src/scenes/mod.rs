@@ -1,7 +1,8 @@
 //! From multispectral scenes to monthly masks of water: `lentic water`.
 //!
 //! Every scene becomes a mask of its own (`scenes/`), the scenes of a month one mask by majority. A scene or month whose
-//! inputs and settings are the same as last time is left as it is.
+//! inputs and settings are the same as last time is left as it is. Months are put in their places together, when all are made: a
+//! part of them would look like a whole record with months that nobody saw.
 
 mod find;
 mod items;
@@ -89,12 +90,19 @@ pub fn default_folder(path: &Path) -> PathBuf {
 ///
 /// # Errors
 /// Everything wrong with the file and its scenes, before anything is written; then whatever cannot be read or
-/// written.
+/// written; or somebody asked to stop. Masks of scenes that are done are kept.
 pub fn water(
     path: &Path,
     options: &WaterOptions,
     progress: &dyn Progress,
 ) -> Result<WaterSummary, EngineError> {
+    make(path, options, progress).map_err(|error| match error {
+        EngineError::Stopped { signal, .. } => EngineError::Stopped { signal, kept: true },
+        other => other,
+    })
+}
+
+fn make(path: &Path, options: &WaterOptions, progress: &dyn Progress) -> Result<WaterSummary, EngineError> {
     let settings = scenes::load(path)?;
     let grid = grid(&settings)?;
     progress.start("finding scenes", 0);
@@ -114,13 +122,25 @@ pub fn water(
     }
     keeper.begin(by_month.keys().copied())?;
     let (records, done) = scene_masks(&context, &keeper, &scenes, &tickets)?;
-    let months_made = months::make(&context, &mut keeper, &by_month, &records)?;
-    let removed = keeper.remove_old(&scenes, by_month.keys().copied())?;
+    let made = months::make(&context, &keeper, &by_month, &records)?;
 
     let table = table::table(&context, &scenes, &records, &left_out);
-    if done + months_made > 0 || removed || !keeper.is_current(&table) {
+    let changed = done + made.len() > 0 || !keeper.is_current(&table);
+    let sheet = context.work.join(record::SHEET);
+    if changed {
+        let path = |month: Month| made.path(month).unwrap_or_else(|| keeper.month_path(month));
+        sheet::write(&context, &sheet, path, &by_month, &records)?;
+    }
+    // from here on all of it takes a moment, and is not stopped
+    stop::unless_asked()?;
+    let months_made = made.len();
+    made.publish(&mut keeper)?;
+    let removed = keeper.remove_old(&scenes, by_month.keys().copied())?;
+    if changed || removed {
         lentic_report::write_table(&options.out, &table)?;
-        sheet::write(&context, &options.out, &by_month, &records)?;
+        if changed {
+            keeper.publish_sheet(&sheet)?;
+        }
         keeper.finish(&scenes, &records, &table)?;
     }
     let mut flagged: Vec<(String, String)> =
@@ -227,6 +247,7 @@ fn inside(
     let Some(area) = &settings.grid.area else { return Ok(None) };
     let scratch = Scratch::<u8>::create(&work.join("inside"), grid)?;
     tiles.par_iter().try_for_each(|window| -> Result<(), EngineError> {
+        stop::unless_asked()?;
         let burnt = burn(area, grid, window, false)?;
         let codes: Vec<u8> = burnt.into_iter().map(u8::from).collect();
         Ok(scratch.write(window, &codes)?)
@@ -237,8 +258,12 @@ fn inside(
 /// Writes a file whole or not at all.
 fn write_whole(path: &Path, bytes: &[u8]) -> Result<(), EngineError> {
     let part = sibling(path, ".part");
-    std::fs::write(&part, bytes).map_err(io(&part))?;
-    std::fs::rename(&part, path).map_err(io(path))
+    let written = std::fs::write(&part, bytes).and_then(|()| std::fs::rename(&part, path));
+    written.map_err(|error| {
+        // what is told is the first error
+        let _ = std::fs::remove_file(&part);
+        io(path)(error)
+    })
 }
 
 /// Reads items of STAC, for tests that give it hostile bytes; the number of scenes.

@@ -1,6 +1,6 @@
 //! The mask of a month: the majority of its scenes that see a cell, wet where they tie.
 
-use super::record::{Keeper, SceneRecord};
+use super::record::{Keeper, SceneRecord, month_file};
 use super::{Context, DRY, NOT_SEEN, WET, mask};
 use crate::error::EngineError;
 use crate::stop;
@@ -8,14 +8,41 @@ use lentic_raster::{RasterSource, Scratch, read_aligned_bytes};
 use lentic_study::Month;
 use rayon::prelude::*;
 use std::collections::BTreeMap;
+use std::path::PathBuf;
 
-/// Makes the mask of every month that has none of just these scenes; gives how many were made.
-pub(super) fn make(
+/// Months whose masks were made just now and wait in the work folder until all are there.
+pub(super) struct Made<'a> {
+    due: Vec<(Month, Vec<&'a SceneRecord>)>,
+    work: PathBuf,
+}
+
+impl Made<'_> {
+    /// How many.
+    pub fn len(&self) -> usize {
+        self.due.len()
+    }
+
+    /// Where the mask of a month waits, if it is one of these.
+    pub fn path(&self, month: Month) -> Option<PathBuf> {
+        self.due.iter().any(|(made, _)| *made == month).then(|| self.work.join(month_file(month)))
+    }
+
+    /// Puts them in their places.
+    pub fn publish(&self, keeper: &mut Keeper) -> Result<(), EngineError> {
+        for (month, scenes) in &self.due {
+            keeper.keep_month(*month, &self.work.join(month_file(*month)), scenes)?;
+        }
+        Ok(())
+    }
+}
+
+/// Makes the mask of every month that has none of just these scenes.
+pub(super) fn make<'a>(
     context: &Context<'_>,
-    keeper: &mut Keeper,
+    keeper: &Keeper,
     by_month: &BTreeMap<Month, Vec<usize>>,
-    records: &[SceneRecord],
-) -> Result<usize, EngineError> {
+    records: &'a [SceneRecord],
+) -> Result<Made<'a>, EngineError> {
     let mut due = Vec::new();
     for (month, scenes) in by_month {
         let scenes: Vec<&SceneRecord> = scenes.iter().map(|at| &records[*at]).collect();
@@ -24,15 +51,11 @@ pub(super) fn make(
         }
     }
     context.progress.start("joining months", (due.len() * context.grid.len()) as u64);
-    let shared = &*keeper;
     let made: Vec<Result<(), EngineError>> =
-        due.par_iter().map(|(month, scenes)| one(context, shared, *month, scenes)).collect();
+        due.par_iter().map(|(month, scenes)| one(context, keeper, *month, scenes)).collect();
     context.progress.finish();
     made.into_iter().collect::<Result<(), _>>()?;
-    for (month, scenes) in &due {
-        keeper.keep_month(*month, scenes)?;
-    }
-    Ok(due.len())
+    Ok(Made { due, work: context.work.clone() })
 }
 
 fn one(
@@ -65,7 +88,7 @@ fn one(
         context.progress.advance(window.len() as u64);
         Ok(())
     })?;
-    mask::write(context, &keeper.month_path(month), &joined, format!("Surface water, {month}"))?;
+    mask::write(context, &context.work.join(month_file(month)), &joined, format!("Surface water, {month}"))?;
     // the whole work folder goes at the end
     let _ = std::fs::remove_file(joined.path());
     Ok(())

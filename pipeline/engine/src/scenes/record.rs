@@ -7,6 +7,7 @@ use super::find::Scene;
 use super::{Context, write_whole};
 use crate::error::{EngineError, io};
 use crate::run::VERSION;
+use crate::stop;
 use lentic_report::Table;
 use lentic_study::Month;
 use rayon::prelude::*;
@@ -18,6 +19,8 @@ use std::path::{Path, PathBuf};
 
 /// The file that marks a folder of masks.
 const MARK: &str = "water.json";
+/// The contact sheet.
+pub(super) const SHEET: &str = "contact_sheet.png";
 
 /// A file read.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize, Deserialize)]
@@ -162,6 +165,7 @@ impl Keeper {
 
     /// The record of a scene whose mask need not be made again.
     pub fn kept(&self, scene: &Scene, ticket: &Ticket) -> Result<Option<SceneRecord>, EngineError> {
+        stop::unless_asked()?;
         let mask = self.scene_path(scene);
         let found = read::<SceneRecord>(&mask.with_extension("json"));
         let Some(record) = found.filter(|r| r.fingerprint == ticket.fingerprint && mask.is_file()) else {
@@ -211,9 +215,16 @@ impl Keeper {
             && digest(&path)? == record.blake3)
     }
 
-    /// Remembers the mask of a month made just now.
-    pub fn keep_month(&mut self, month: Month, scenes: &[&SceneRecord]) -> Result<(), EngineError> {
-        let blake3 = digest(&self.month_path(month))?;
+    /// Puts the mask of a month, made just now, in its place and remembers it.
+    pub fn keep_month(
+        &mut self,
+        month: Month,
+        made: &Path,
+        scenes: &[&SceneRecord],
+    ) -> Result<(), EngineError> {
+        let blake3 = digest(made)?;
+        let path = self.month_path(month);
+        fs::rename(made, &path).map_err(io(&path))?;
         let record = MonthRecord { fingerprint: month_fingerprint(scenes), blake3 };
         self.record.months.insert(month.to_string(), record);
         Ok(())
@@ -251,9 +262,15 @@ impl Keeper {
 
     /// Whether tables and contact sheet are those of this table of scenes.
     pub fn is_current(&self, table: &Table) -> bool {
-        let files = ["scenes.csv", "scenes.parquet", "scenes.schema.json", "contact_sheet.png"];
+        let files = ["scenes.csv", "scenes.parquet", "scenes.schema.json", SHEET];
         self.record.fingerprint == table_fingerprint(table)
             && files.iter().all(|file| self.folder.join(file).is_file())
+    }
+
+    /// Puts the contact sheet in its place.
+    pub fn publish_sheet(&self, drawn: &Path) -> Result<(), EngineError> {
+        let path = self.folder.join(SHEET);
+        fs::rename(drawn, &path).map_err(io(&path))
     }
 
     /// Notes that everything is done.
@@ -292,8 +309,13 @@ pub(super) fn tickets(context: &Context<'_>, scenes: &[Scene]) -> Result<Vec<Tic
     let area = settings.grid.area.as_deref();
     files.extend(hidden.into_iter().chain(area));
     context.progress.start("taking checksums", 0);
-    let sums: BTreeMap<&Path, String> =
-        files.into_par_iter().map(|path| Ok((path, digest(path)?))).collect::<Result<_, EngineError>>()?;
+    let sums: BTreeMap<&Path, String> = files
+        .into_par_iter()
+        .map(|path| {
+            stop::unless_asked()?;
+            Ok((path, digest(path)?))
+        })
+        .collect::<Result<_, EngineError>>()?;
     context.progress.finish();
     let sum = |path: &Path| sums.get(path).cloned().unwrap_or_default();
     let grid = &context.grid;

@@ -1,14 +1,15 @@
 //! The contact sheet of all monthly masks: a row per year, a column per calendar month that occurs.
 
-use super::record::{SceneRecord, month_file};
+use super::record::SceneRecord;
 use super::{Context, NOT_SEEN, WET};
 use crate::error::EngineError;
+use crate::stop;
 use lentic_raster::{RasterSource, Window, read_aligned_bytes};
 use lentic_report::{Thumbnail, write_contact_sheet};
 use lentic_study::Month;
 use rayon::prelude::*;
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 /// Pixels of a picture's longer side, at most.
 const SIDE: usize = 160;
@@ -37,10 +38,11 @@ impl Scale {
     }
 }
 
-/// Writes `contact_sheet.png`; labels of months with a flagged scene are set off.
+/// Writes the contact sheet of masks that lie where `mask` says; labels of months with a flagged scene are set off.
 pub(super) fn write(
     context: &Context<'_>,
-    folder: &Path,
+    sheet: &Path,
+    mask: impl Fn(Month) -> PathBuf + Sync,
     by_month: &BTreeMap<Month, Vec<usize>>,
     records: &[SceneRecord],
 ) -> Result<(), EngineError> {
@@ -58,13 +60,13 @@ pub(super) fn write(
                 row: place(&years, month.year()),
                 column: place(&calendar, month.calendar() as i32),
                 marked: scenes.iter().any(|at| !records[*at].flags.is_empty()),
-                codes: picture(context, &folder.join(month_file(*month)), scale)?,
+                codes: picture(context, &mask(*month), scale)?,
             })
         })
         .collect::<Result<Vec<_>, EngineError>>();
     context.progress.finish();
     let (width, height) = (scale.width * scale.times, scale.height * scale.times);
-    write_contact_sheet(&folder.join("contact_sheet.png"), width, height, &pictures?)?;
+    write_contact_sheet(sheet, width, height, &pictures?)?;
     Ok(())
 }
 
@@ -74,6 +76,7 @@ fn picture(context: &Context<'_>, mask: &Path, scale: Scale) -> Result<Vec<u8>, 
     // cells seen and cells wet, by pixel
     let mut pixels = vec![(0u64, 0u64); scale.width * scale.height];
     for window in &context.tiles {
+        stop::unless_asked()?;
         let codes = read_aligned_bytes(&source, &context.grid, window, NOT_SEEN)?;
         for (at, code) in codes.into_iter().enumerate().filter(|(_, code)| *code != NOT_SEEN) {
             let pixel = &mut pixels[pixel_of(window, at, scale)];

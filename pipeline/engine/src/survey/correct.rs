@@ -7,7 +7,7 @@ use crate::error::EngineError;
 use crate::progress::Progress;
 use lentic_numerics::olofsson::{Accuracy, Estimate, estimate};
 use lentic_raster::Cell;
-use lentic_report::write_table;
+use lentic_report::{guarded, write_table};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 
@@ -185,7 +185,9 @@ fn reference(map: &ClassMap, written: &str) -> Result<Option<u8>, String> {
     if written.is_empty() {
         return Ok(None);
     }
-    let by_name = map.classes.iter().find(|(_, name)| name.to_lowercase() == written.to_lowercase());
+    // a name may be copied from the table, where it has an apostrophe if a spreadsheet would run it
+    let same = |name: &str| name.trim().to_lowercase() == written.to_lowercase();
+    let by_name = map.classes.iter().find(|(_, name)| same(name) || same(&guarded(name)));
     // a spreadsheet may have made 1 into 1.0
     let number = written.parse::<f64>().ok();
     let by_code = || map.classes.iter().find(|(code, _)| number == Some(f64::from(**code)));

@@ -179,8 +179,12 @@ fn frame_cell(cell: Cell) -> FrameCell {
 
 /// The smallest frame that holds a grid.
 fn frame(grid: &Grid) -> Result<Frame, RasterError> {
-    Frame::covering(grid.cols as u64, grid.rows as u64)
-        .ok_or_else(|| RasterError::Grid(format!("{} rows and {} columns", grid.rows, grid.cols)))
+    Frame::covering(grid.cols as u64, grid.rows as u64).ok_or_else(|| {
+        RasterError::Grid(format!(
+            "{} rows and {} columns are too many to draw from; use larger cells",
+            grid.rows, grid.cols
+        ))
+    })
 }
 
 /// The points, by stratum and order.

@@ -5,6 +5,7 @@ use super::draw::SurveyPoint;
 use super::map::Stratum;
 use crate::error::{EngineError, io};
 use lentic_raster::Point;
+use lentic_report::guarded;
 use lentic_study::{Letters, Problem, TextTable};
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -59,7 +60,8 @@ pub(super) fn write(
             point.id.clone(),
             map.to_string(),
             stratum.code.to_string(),
-            stratum.name.clone(),
+            // a class may be named by the study, and a spreadsheet must not run it
+            guarded(&stratum.name),
             stratum.cells.to_string(),
             point.at.x.to_string(),
             point.at.y.to_string(),
@@ -148,7 +150,8 @@ pub(super) fn read(path: &Path) -> Result<Vec<Filled>, EngineError> {
     problems.sort_by_key(|(line, _)| *line);
     let mut problems: Vec<String> = problems.into_iter().map(|(_, problem)| problem).collect();
     if rows.is_empty() && problems.is_empty() {
-        problems.push("the table has no row".into());
+        problems
+            .push("the table has no row; give the table that `lentic survey draw` wrote, filled in".into());
     }
     if problems.is_empty() { Ok(rows) } else { Err(refuse(problems).into()) }
 }

@@ -24,9 +24,10 @@ pub(super) fn replay(context: &mut Context<'_>, at: &str, section: Option<&Repla
         (None, Some(from), Some(to)) if from > to => {
             (format!("{at} goes from {from} to {to}"), "the first year comes first")
         }
-        (None, Some(from), Some(to)) if i64::from(to) - i64::from(from) >= MOST_YEARS => {
-            (format!("{at} goes from {from} to {to}; at most {MOST_YEARS} years are expected"), "")
-        }
+        (None, Some(from), Some(to)) if i64::from(to) - i64::from(from) >= MOST_YEARS => (
+            format!("{at} goes from {from} to {to}; at most {MOST_YEARS} years are expected"),
+            "give fewer years",
+        ),
         (None, Some(from), Some(to)) => return (from..=to).collect(),
         (Some(_), ..) => (format!("{at} has years beside from or to"), "give years, or from and to"),
         (None, None, None) => (format!("{at} names no year"), example),
