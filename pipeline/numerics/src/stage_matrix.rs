@@ -2,7 +2,12 @@
 //!
 //! Caswell 2001, Matrix Population Models, 2nd ed. (chapters 4, 5 and 9; from memory).
 
+use nalgebra::linalg::Schur;
 use nalgebra::{DMatrix, DVector};
+
+/// Steps after which a search for eigenvalues is given up: matrices of a few stages take dozens, and one whose numbers lie beyond all
+/// measure apart may never end.
+const MOST_STEPS: usize = 10_000;
 
 /// What a projection matrix says of a population that neither drought nor want of room touches.
 #[derive(Clone, Debug, PartialEq)]
@@ -20,7 +25,7 @@ pub struct Growth {
 }
 
 /// Entries are negative or not finite, the matrix is not square, or growth does not follow from it: no population comes back
-/// to a stage (all die, none is born), or left and right eigenvectors share no stage.
+/// to a stage (all die, none is born), left and right eigenvectors share no stage, or its numbers lie so far apart that none is found.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, thiserror::Error)]
 #[error("the projection matrix has no growth rate: its stages do not come back to themselves")]
 pub struct NoGrowth;
@@ -47,7 +52,8 @@ pub fn growth(matrix: &[Vec<f64>]) -> Result<Growth, NoGrowth> {
         return Err(NoGrowth);
     }
     let a = DMatrix::from_fn(n, n, |row, col| matrix[row][col]);
-    let mut sizes: Vec<f64> = a.complex_eigenvalues().iter().map(|e| e.re.hypot(e.im)).collect();
+    let schur = Schur::try_new(a.clone(), f64::EPSILON, MOST_STEPS).ok_or(NoGrowth)?;
+    let mut sizes: Vec<f64> = schur.complex_eigenvalues().iter().map(|e| e.re.hypot(e.im)).collect();
     sizes.sort_unstable_by(|a, b| b.total_cmp(a));
     // of a matrix without negative entries the largest eigenvalue is real (Perron and Frobenius)
     let lambda = sizes[0];
@@ -55,7 +61,9 @@ pub fn growth(matrix: &[Vec<f64>]) -> Result<Growth, NoGrowth> {
         return Err(NoGrowth);
     }
     // in no order: ordering panics where numbers beyond all measure leave a singular value that is none
-    let decomposed = (&a - DMatrix::identity(n, n) * lambda).svd_unordered(true, true);
+    let decomposed =
+        (&a - DMatrix::identity(n, n) * lambda).try_svd_unordered(true, true, 5.0 * f64::EPSILON, MOST_STEPS);
+    let decomposed = decomposed.ok_or(NoGrowth)?;
     if !decomposed.singular_values.iter().all(|value| value.is_finite()) {
         return Err(NoGrowth);
     }
@@ -167,6 +175,21 @@ mod tests {
         }
         assert_eq!(stay_and_grow(1.0, 4.0), Some((0.75, 0.25)));
         assert_eq!([stay_and_grow(1.1, 2.0), stay_and_grow(0.5, 0.5)], [None, None]);
+    }
+
+    /// Found by the fuzzer: a search for the eigenvalues of such a matrix never ends.
+    #[test]
+    fn numbers_beyond_all_measure_apart_end() {
+        let bytes = include_bytes!("../../../tests/fuzz/seeds/matrix/endless");
+        let numbers: Vec<f64> =
+            bytes[1..].as_chunks::<8>().0.iter().map(|eight| f64::from_le_bytes(*eight)).collect();
+        let number = |at: usize| numbers.get(at).copied().unwrap_or(0.0);
+        let matrix: Vec<Vec<f64>> =
+            (0..7).map(|row| (0..7).map(|col| number(7 * row + col)).collect()).collect();
+        match growth(&matrix) {
+            Ok(found) => assert!(found.lambda.is_finite() && found.lambda > 0.0),
+            Err(NoGrowth) => {}
+        }
     }
 
     #[test]
