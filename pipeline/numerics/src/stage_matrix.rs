@@ -177,7 +177,7 @@ mod tests {
         assert_eq!([stay_and_grow(1.1, 2.0), stay_and_grow(0.5, 0.5)], [None, None]);
     }
 
-    /// Found by the fuzzer: a search for the eigenvalues of such a matrix never ends.
+    /// Found by the fuzzer: the search for the eigenvalues of such a matrix never ends; by numpy.linalg.eigvals all are 2e-78 or less.
     #[test]
     fn numbers_beyond_all_measure_apart_end() {
         let bytes = include_bytes!("../../../tests/fuzz/seeds/matrix/endless");
@@ -186,10 +186,7 @@ mod tests {
         let number = |at: usize| numbers.get(at).copied().unwrap_or(0.0);
         let matrix: Vec<Vec<f64>> =
             (0..7).map(|row| (0..7).map(|col| number(7 * row + col)).collect()).collect();
-        match growth(&matrix) {
-            Ok(found) => assert!(found.lambda.is_finite() && found.lambda > 0.0),
-            Err(NoGrowth) => {}
-        }
+        assert_eq!(growth(&matrix), Err(NoGrowth));
     }
 
     #[test]
