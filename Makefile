@@ -8,7 +8,7 @@ SIZES ?= 1 16
 BUILD_PACKAGES := libgdal-dev gdal-bin pkg-config gcc
 TEST_PACKAGES := $(BUILD_PACKAGES) python3-venv chromium faketime locales slurm-wlm munge r-cran-stars r-cran-spatstat.data zsh fish mandoc
 
-.PHONY: demo fuzz test lint deny deb test-deb bench bench-response bench-surroundings bench-connection build setup setup-test clean
+.PHONY: demo fuzz test lint deny deb test-deb test-image bench bench-response bench-surroundings bench-connection build setup setup-test clean
 
 ## Build, write the invented basin to $(DEMO), run it
 demo: build
@@ -58,6 +58,10 @@ deb: build
 ## The package in a fresh Debian 12 in a folder (debootstrap, as root): installed, then the small demo written and run
 test-deb: deb
 	sh tests/deb.sh target/debian/*.deb
+
+## What the container image holds (last stage of the Dockerfile) in a fresh Debian 12 in a folder (debootstrap, as root)
+test-image: build
+	sh tests/image.sh
 
 ## Every reader of what others write, under the fuzzer for so many seconds each; needs cargo-fuzz (cargo install cargo-fuzz)
 SECONDS ?= 600

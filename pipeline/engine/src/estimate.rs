@@ -68,7 +68,7 @@ impl Checked {
     }
 
     /// Memory a run needs besides GDAL's cache: the program, the sample behind the priors, climates and the maps of the page;
-    /// for each thread a tile with its bits and layers, and a block of a file, decoded and as it is stored.
+    /// for each thread a tile with its bits and layers, and a block of a file, decoded and as it is stored, once by GDAL and once to hold it against its checksum.
     pub fn needs(&self, tile: usize) -> Needs {
         let reach = Reach::of(Layers { study: &self.study, grid: &self.grid }).farthest;
         let cells = ((tile + 2 * reach) as u64).pow(2).min(self.grid.len() as u64);
@@ -83,7 +83,7 @@ impl Checked {
         let climates = self.climate_bytes();
         Needs {
             fixed_mib: (sample + climates + self.page_bytes()) / (1 << 20) + PROGRAM_MIB,
-            thread_mib: ((cells * per_cell).max(crossed) + 2 * largest_block()) / (1 << 20) + THREAD_MIB,
+            thread_mib: ((cells * per_cell).max(crossed) + 4 * largest_block()) / (1 << 20) + THREAD_MIB,
         }
     }
 

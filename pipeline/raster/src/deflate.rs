@@ -32,8 +32,8 @@ struct Unpacking {
     unpacked: Vec<u8>,
 }
 
-/// Refuses a block of a band that lies in a window and is not what its checksum says; a file on a server is taken as it comes. Its cells have `cell_bytes`; `seen` holds the
-/// places in the file of blocks that were looked at.
+/// Refuses a block of a band that lies in a window and is not what its checksum says. Cells of the band have `cell_bytes`; `sound`
+/// holds the places in the file of blocks that were found sound. A file on a server is taken as it comes.
 ///
 /// # Errors
 /// A damaged block, or a file that cannot be read.
@@ -42,7 +42,7 @@ pub(crate) fn check(
     dataset: &Dataset,
     band: &RasterBand,
     (window, cell_bytes): (&Window, usize),
-    seen: &RefCell<HashSet<u64>>,
+    sound: &RefCell<HashSet<u64>>,
 ) -> Result<(), RasterError> {
     if dataset.metadata_item("COMPRESSION", "IMAGE_STRUCTURE").as_deref() != Some("DEFLATE")
         || dataset.driver().short_name() != "GTiff"
@@ -69,11 +69,9 @@ pub(crate) fn check(
         for col in window.col / width..=(window.end_col() - 1) / width {
             // a block never written has no place
             let place = number("BLOCK_OFFSET", col, row).zip(number("BLOCK_SIZE", col, row));
-            let Some((offset, packed)) =
-                place.filter(|(offset, packed)| *packed <= MOST_BLOCK && seen.borrow_mut().insert(*offset))
-            else {
-                continue;
-            };
+            let place =
+                place.filter(|(offset, packed)| *packed <= MOST_BLOCK && !sound.borrow().contains(offset));
+            let Some((offset, packed)) = place else { continue };
             let file = match &mut file {
                 Some(file) => file,
                 none => none.insert(
@@ -88,6 +86,7 @@ pub(crate) fn check(
                     said: "its content is not what its checksum says".into(),
                 });
             }
+            sound.borrow_mut().insert(offset);
         }
     }
     Ok(())
