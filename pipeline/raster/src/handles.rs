@@ -87,22 +87,70 @@ pub fn keep_open_at_most(files_per_thread: usize) {
 /// Does something that opens a file; where the system lets the program open no more, what is kept open is let go, and it is tried once
 /// again.
 pub(crate) fn with_a_handle<T>(act: impl Fn() -> std::io::Result<T>) -> std::io::Result<T> {
-    act().or_else(|error| match error.raw_os_error() {
+    with_less_open(act, std::io::Error::raw_os_error)
+}
+
+/// As [`with_a_handle`], of whatever tells in `system` what the system said.
+fn with_less_open<T, E>(act: impl Fn() -> Result<T, E>, system: impl Fn(&E) -> Option<i32>) -> Result<T, E> {
+    act().or_else(|error| match system(&error) {
         Some(NO_MORE_FILES) => {
-            let closed = CLOSED.fetch_add(1, Ordering::Relaxed) + 1;
-            OPENED.with_borrow_mut(|opened| *opened = Kept { handles: HashMap::new(), closed });
+            let_go();
             act()
         }
         _ => Err(error),
     })
 }
 
+/// Closes this thread's rasters at once, those of another thread when it next opens one.
+fn let_go() {
+    let closed = CLOSED.fetch_add(1, Ordering::Relaxed) + 1;
+    OPENED.with_borrow_mut(|opened| *opened = Kept { handles: HashMap::new(), closed });
+}
+
 /// Closes what is open: this thread's rasters at once, those of another thread when it next opens one. With a raster go its
 /// decoded blocks; their memory goes back to the system. For work that is done with its files.
 pub fn close_opened() {
-    let closed = CLOSED.fetch_add(1, Ordering::Relaxed) + 1;
-    OPENED.with_borrow_mut(|opened| *opened = Kept { handles: HashMap::new(), closed });
+    let_go();
     ffi::give_back_memory();
+}
+
+impl Kept {
+    /// Lets go what [`close_opened`] asked for.
+    fn heed(&mut self) {
+        let closed = CLOSED.load(Ordering::Relaxed);
+        if self.closed != closed {
+            *self = Kept { handles: HashMap::new(), closed };
+        }
+    }
+
+    /// The raster at `path`, if it is open and still the same file.
+    fn find(&mut self, path: &Path, stamp: Option<&Stamp>) -> Option<Opened> {
+        self.heed();
+        let next = self.next();
+        let handle = self.handles.get_mut(path)?;
+        if handle.stamp.as_ref() != stamp {
+            self.handles.remove(path);
+            return None;
+        }
+        handle.used = next;
+        Some(handle.raster.clone())
+    }
+
+    /// Keeps a raster in the place of those used longest ago.
+    fn keep(&mut self, path: &Path, raster: Opened, stamp: Option<Stamp>) {
+        self.heed();
+        while self.handles.len() >= MOST.load(Ordering::Relaxed).min(ALLOWED.load(Ordering::Relaxed)) {
+            let oldest = self.handles.iter().min_by_key(|(_, handle)| handle.used);
+            let Some(oldest) = oldest.map(|(path, _)| path.clone()) else { break };
+            self.handles.remove(&oldest);
+        }
+        let used = self.next();
+        self.handles.insert(path.to_path_buf(), Handle { raster, stamp, used });
+    }
+
+    fn next(&self) -> u64 {
+        self.handles.values().map(|handle| handle.used).max().unwrap_or(0) + 1
+    }
 }
 
 /// The raster at `path`, opened by this thread.
@@ -113,38 +161,19 @@ pub(crate) fn open(path: &Path) -> Result<Rc<Dataset>, RasterError> {
 /// The raster at `path`, opened by this thread, and what is known of its blocks.
 pub(crate) fn open_kept(path: &Path) -> Result<Opened, RasterError> {
     let stamp = stamp(path);
-    OPENED.with_borrow_mut(|opened| {
-        let closed = CLOSED.load(Ordering::Relaxed);
-        if opened.closed != closed {
-            *opened = Kept { handles: HashMap::new(), closed };
-        }
-        let opened = &mut opened.handles;
-        let next = opened.values().map(|handle| handle.used).max().unwrap_or(0) + 1;
-        if let Some(handle) = opened.get_mut(path) {
-            if handle.stamp == stamp {
-                handle.used = next;
-                return Ok(handle.raster.clone());
-            }
-            opened.remove(path);
-        }
-        let found = open_anew(path).or_else(|error| match &error {
-            RasterError::Io { source, .. } if source.raw_os_error() == Some(NO_MORE_FILES) => {
-                opened.clear();
-                CLOSED.fetch_add(1, Ordering::Relaxed);
-                open_anew(path)
-            }
-            _ => Err(error),
-        });
-        let raster = Opened { dataset: Rc::new(found?), sound: Rc::default() };
-        while opened.len() >= MOST.load(Ordering::Relaxed).min(ALLOWED.load(Ordering::Relaxed)) {
-            let oldest = opened.iter().min_by_key(|(_, handle)| handle.used);
-            let Some(oldest) = oldest.map(|(path, _)| path.clone()) else { break };
-            opened.remove(&oldest);
-        }
-        let handle = Handle { raster: raster.clone(), stamp, used: next };
-        opened.insert(path.to_path_buf(), handle);
-        Ok(raster)
-    })
+    if let Some(found) = OPENED.with_borrow_mut(|kept| kept.find(path, stamp.as_ref())) {
+        return Ok(found);
+    }
+    let dataset = with_less_open(
+        || open_anew(path),
+        |error| match error {
+            RasterError::Io { source, .. } => source.raw_os_error(),
+            _ => None,
+        },
+    )?;
+    let raster = Opened { dataset: Rc::new(dataset), sound: Rc::default() };
+    OPENED.with_borrow_mut(|kept| kept.keep(path, raster.clone(), stamp));
+    Ok(raster)
 }
 
 /// Closes the raster at `path` in this thread, so that it is opened anew.
