@@ -110,6 +110,30 @@ impl Source {
         Problem { file: self.path.clone(), place: self.place_of(at), message, help, warning: false }
     }
 
+    /// The address of what stands at a place: of the innermost key or value that holds it; `None` where nothing does.
+    pub fn address_at(&self, place: Place) -> Option<&str> {
+        let holds = |span: &Range<usize>| span.start <= place.start && place.start < span.end;
+        let found = self.spans.iter().filter_map(|(at, spans)| {
+            let inner =
+                [Some(&spans.value), spans.key.as_ref()].into_iter().flatten().filter(|span| holds(span));
+            Some((inner.map(ExactSizeIterator::len).min()?, at.as_str()))
+        });
+        // of a key and its value alike the deeper one
+        found.min_by_key(|(length, at)| (*length, std::cmp::Reverse(at.len()), *at)).map(|(_, at)| at)
+    }
+
+    /// The address of the first text that names a file.
+    pub fn address_naming(&self, file: &Path) -> Option<&str> {
+        let names = |span: &Range<usize>| {
+            let text = self.text.get(span.clone())?;
+            let name =
+                ['"', '\''].iter().find_map(|quote| text.strip_prefix(*quote)?.strip_suffix(*quote))?;
+            (!name.is_empty() && file.ends_with(name)).then_some(span.start)
+        };
+        let found = self.spans.iter().filter_map(|(at, spans)| Some((names(&spans.value)?, at.as_str())));
+        found.min().map(|(_, at)| at)
+    }
+
     fn nearest_spans(&self, at: &str) -> Option<&Spans> {
         let mut at = at;
         loop {

@@ -1,6 +1,7 @@
 //! Problems in the order in which they are best mended: the study file, then water, layers, legends, climate, records.
 
-use lentic_study::Problem;
+use lentic_study::source::key;
+use lentic_study::{Problem, Source};
 use std::path::Path;
 
 /// What a problem is about.
@@ -54,10 +55,11 @@ impl Step {
 
 /// Problems by step, each with those of the earlier step before it; within a step as they were.
 pub fn in_order(study: &Path, problems: &[Problem]) -> Vec<(Step, Vec<Problem>)> {
-    let text = std::fs::read_to_string(study).unwrap_or_default();
+    // of a file that is no TOML all there is to say is about the file
+    let source = std::fs::read_to_string(study).ok().and_then(|text| Source::parse(study, text).ok());
     let mut steps: Vec<(Step, Vec<Problem>)> = Vec::new();
     for problem in problems {
-        let step = step_of(study, &text, problem);
+        let step = source.as_ref().map_or(Step::Study, |(source, _)| step_of(source, problem));
         match steps.iter_mut().find(|(known, _)| *known == step) {
             Some((_, of)) => of.push(problem.clone()),
             None => steps.push((step, vec![problem.clone()])),
@@ -79,40 +81,32 @@ pub fn next(study: &Path, steps: &[(Step, Vec<Problem>)]) -> String {
     format!("{}{from}; then: lentic check {}", step.advice(), study.display())
 }
 
-fn step_of(study: &Path, text: &str, problem: &Problem) -> Step {
-    if problem.file == study {
-        return problem.place.map_or(Step::Study, |place| step_at(text, place.line));
-    }
-    // another file: the line that names it
-    let names = |line: &str| {
-        line.split('"').skip(1).step_by(2).any(|name| !name.is_empty() && problem.file.ends_with(name))
+fn step_of(source: &Source, problem: &Problem) -> Step {
+    let address = match problem.file == source.path {
+        true => problem.place.and_then(|place| source.address_at(place)),
+        false => source.address_naming(&problem.file),
     };
-    text.lines()
-        .position(|line| !line.starts_with('#') && names(line))
-        .map_or(Step::Study, |at| step_at(text, at + 1))
+    address.map_or(Step::Study, |at| step_at(source, at))
 }
 
-/// What the line of a study file, from 1, is about.
-fn step_at(text: &str, line: usize) -> Step {
-    let lines: Vec<&str> = text.lines().collect();
-    let upto = &lines[..line.min(lines.len())];
-    let Some(start) = upto.iter().rposition(|line| line.starts_with('[')) else { return Step::Study };
-    let header = upto[start];
-    let own = lines[start + 1..].iter().take_while(|line| !line.starts_with('['));
-    if header.starts_with("[climate") {
+/// What a key of a study file is about.
+fn step_at(source: &Source, at: &str) -> Step {
+    let within =
+        |table: &str| at.strip_prefix(table).filter(|rest| rest.is_empty() || rest.starts_with(['.', '[']));
+    if within("climate").is_some() {
         return Step::Climate;
     }
-    if header.starts_with("[records") {
+    if within("records").is_some() {
         return Step::Records;
     }
-    if !header.starts_with("[layers.") {
-        return Step::Study;
+    let layer = |name: &&str| within(&key("layers", name)).is_some();
+    let Some(name) = source.keys(&["layers"]).into_iter().find(layer) else { return Step::Study };
+    if source.value()["layers"][name]["kind"] == "water-history" {
+        return Step::Water;
     }
-    let is_water = own.clone().any(|line| line.starts_with("kind") && line.contains("water-history"));
-    match upto.last() {
-        _ if is_water => Step::Water,
-        Some(line) if line.starts_with("legend") => Step::Legends,
-        Some(line) if ["file", "band", "first_month"].iter().any(|key| line.starts_with(key)) => Step::Layers,
+    match within(&key("layers", name)) {
+        Some(".legend") => Step::Legends,
+        Some(".file" | ".files" | ".band" | ".first_month") => Step::Layers,
         _ => Step::Study,
     }
 }
@@ -120,36 +114,65 @@ fn step_at(text: &str, line: usize) -> Step {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use lentic_study::Place;
 
-    const TEXT: &str = "[study]\nname = 1\n[layers.wet]\nfiles = \"w/{year}.tif\"\nkind = \"water-history\"\n[layers.kinds]\nfile = \"kinds.tif\"\nlegend = \"kinds.csv\"\nkindd = 1\n[climate]\nprecipitation = { file = \"c.csv\" }\n[records]\nfile = \"r.csv\"\n";
+    const TEXT: &str = r#"
+        [study]
+        name = 1
+        # a line that begins as no table does, and another way to write one
+        [ layers.wet ]
+        files = "w/{year}.tif"
+        kind = "water-history"
+        [layers."the kinds"]
+          file = "kinds.tif"
+        legend = 'kinds.csv'
+        kindd = 1
+        [climate]
+        precipitation = { file = "c.csv" }
+        [records]
+        file = "r.csv"
+    "#;
 
     #[test]
-    fn lines_and_files_are_told_by_what_they_are_for() {
+    fn problems_are_told_by_the_key_they_stand_at_or_that_names_their_file() {
         let folder = tempfile::tempdir().unwrap();
         let study = folder.path().join("study.toml");
         std::fs::write(&study, TEXT).unwrap();
-        let problem = |file: &str, line: Option<usize>| {
-            Problem::of_file(&folder.path().join(file), line.map(Place::of_line), "", "")
-        };
-        let of = |file: &str, line| step_of(&study, TEXT, &problem(file, line));
-        assert_eq!(of("study.toml", Some(2)), Step::Study);
-        assert_eq!(of("study.toml", Some(4)), Step::Water);
-        assert_eq!(of("study.toml", Some(7)), Step::Layers);
-        assert_eq!(of("study.toml", Some(8)), Step::Legends);
-        assert_eq!(of("study.toml", Some(9)), Step::Study);
-        assert_eq!(of("study.toml", Some(11)), Step::Climate);
-        assert_eq!(of("kinds.csv", Some(1)), Step::Legends);
-        assert_eq!(of("c.csv", None), Step::Climate);
-        assert_eq!(of("r.csv", None), Step::Records);
-        let steps = in_order(
-            &study,
-            &[problem("r.csv", None), problem("study.toml", Some(4)), problem("study.toml", Some(2))],
-        );
+        let (source, _) = Source::parse(&study, TEXT.into()).unwrap();
+        let of = |at: &str| step_of(&source, &source.problem(at, String::new(), String::new()));
+        assert_eq!(of("study.name"), Step::Study);
+        assert_eq!(of("grid"), Step::Study);
+        assert_eq!(of("layers.wet.files"), Step::Water);
+        assert_eq!(of("layers.wet"), Step::Water);
+        let kinds = |of: &str| key(&key("layers", "the kinds"), of);
+        assert_eq!(of(&kinds("file")), Step::Layers);
+        assert_eq!(of(&kinds("legend")), Step::Legends);
+        assert_eq!(of(&kinds("kindd")), Step::Study);
+        assert_eq!(of("climate.precipitation.file"), Step::Climate);
+        assert_eq!(of("climate.index"), Step::Climate);
+        assert_eq!(of("records.file"), Step::Records);
+        let problem = |file: &str| Problem::of_file(&folder.path().join(file), None, "", "");
+        let of_file = |file: &str| step_of(&source, &problem(file));
+        assert_eq!(of_file("kinds.csv"), Step::Legends);
+        assert_eq!(of_file("kinds.tif"), Step::Layers);
+        assert_eq!(of_file("c.csv"), Step::Climate);
+        assert_eq!(of_file("r.csv"), Step::Records);
+        assert_eq!(of_file("elsewhere.csv"), Step::Study);
+        let found =
+            ["layers.wet.files", "study.name"].map(|at| source.problem(at, String::new(), String::new()));
+        let steps = in_order(&study, &[&[problem("r.csv")], &found[..]].concat());
         assert_eq!(
             steps.iter().map(|(step, _)| *step).collect::<Vec<_>>(),
             [Step::Study, Step::Water, Step::Records]
         );
-        assert!(next(&study, &steps).contains("study.toml:2; then: lentic check "));
+        assert!(next(&study, &steps).contains("study.toml:3; then: lentic check "));
+    }
+
+    #[test]
+    fn what_is_no_toml_is_the_file() {
+        let folder = tempfile::tempdir().unwrap();
+        let study = folder.path().join("study.toml");
+        std::fs::write(&study, "[climate\n").unwrap();
+        let steps = in_order(&study, &[Problem::of_file(&study, None, "", "")]);
+        assert_eq!(steps[0].0, Step::Study);
     }
 }
