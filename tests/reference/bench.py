@@ -248,7 +248,7 @@ def page(arguments, benches, again, loads, most):
     model, cores, memory = machine()
     repeats = f" REPEATS={arguments.repeats}" if arguments.repeats else ""
     repeats += " SHORT=1" if arguments.short else ""
-    version = measured([arguments.lentic, "--version"])["said"].strip()
+    version = measured([arguments.lentic, "-V"])["said"].strip()
     out = [
         "# Benchmarks", "",
         "Written by `make bench` (`tests/reference/bench.py`). The program, the floor (only decoding what the run reads and encoding what it "
