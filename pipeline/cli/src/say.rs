@@ -90,8 +90,8 @@ pub fn problems(problems: &[Problem]) {
 /// What standard output refused, if it did.
 static REFUSED_OUTPUT: Mutex<Option<std::io::Error>> = Mutex::new(None);
 
-/// Writes to standard output, so that no word of a study commands a terminal; a reader who has seen enough (`| head`) is no error, any other refusal is remembered for
-/// [`output_refused`].
+/// Writes to standard output, so that no word of a study commands a terminal; a reader who has seen enough (`| head`) is no error, any
+/// other refusal is remembered for [`output_refused`].
 pub fn out(text: &str) {
     // nothing but JSON begins so
     let text = if text.starts_with('{') { plain::json(text) } else { plain::shown(text) };

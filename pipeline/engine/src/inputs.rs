@@ -9,9 +9,9 @@ use crate::stop;
 use lentic_raster::RasterError;
 use lentic_raster::remote::{self, Identity};
 use lentic_report::{Input, Product, ServerIdentity};
-use lentic_study::Study;
 use lentic_study::address::shown;
 use lentic_study::settings::{Files, LayerKind, Series};
+use lentic_study::{Problem, Study};
 use rayon::prelude::*;
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -129,6 +129,14 @@ pub fn named(path: &Path, study: &Study) -> String {
     let folder = study.path.parent().unwrap_or(Path::new(""));
     let told = path.strip_prefix(folder).ok().or_else(|| path.file_name().map(Path::new)).unwrap_or(path);
     told.to_string_lossy().into_owned()
+}
+
+/// Warnings of a check as they are told to others: with files as the study knows them, see [`named`].
+pub fn warnings(checked: &Checked) -> impl Iterator<Item = String> + '_ {
+    checked.warnings.iter().map(|problem| {
+        let file = PathBuf::from(named(&problem.file, &checked.study));
+        Problem { file, ..problem.clone() }.to_string()
+    })
 }
 
 /// Files of the layers that are no water history, with their legends, in the order of the study.

@@ -1,12 +1,14 @@
 //! A whole run: check, compute stage by stage, write products, publish.
 
 mod cases;
+mod clock;
 mod compute;
 mod found;
 mod options;
 mod report;
 
 pub(crate) use cases::{case_of, cases, spreads};
+pub(crate) use clock::Clock;
 pub use options::{Keep, RunOptions, RunSummary, default_folder};
 
 use crate::budget::Budget;
@@ -18,13 +20,10 @@ use crate::limits;
 use crate::progress::Progress;
 use crate::reuse::Store;
 use crate::room;
-use crate::run_record::now;
 use crate::watch::Watched;
 use compute::compute;
-use lentic_report::Stage;
 use std::path::Path;
 use std::sync::OnceLock;
-use std::time::Instant;
 
 /// Version of the program.
 pub const VERSION: &str = env!("CARGO_PKG_VERSION");
@@ -35,35 +34,13 @@ pub const PAGE: &str = "page.json";
 /// Page, figures and tables of a small study, MiB.
 const PAGE_MIB: u64 = 12;
 
-/// When a run began, and how long its stages took.
-struct Begun {
-    at: Instant,
-    started: String,
-    clock: Clock,
-}
-
-/// Times of the stages.
-struct Clock {
-    last: Instant,
-    stages: Vec<Stage>,
-}
-
-impl Clock {
-    fn lap(&mut self, name: &str, cells: usize) {
-        let seconds = self.last.elapsed().as_secs_f64();
-        self.last = Instant::now();
-        self.stages.push(Stage { name: name.into(), seconds, cells: cells as u64 });
-    }
-}
-
 /// Runs a study and leaves the run folder.
 ///
 /// # Errors
 /// A study that is refused, a layer that cannot be read, or a disk that refuses; then no run folder is left
 /// and an earlier one stays as it was.
 pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Result<RunSummary, EngineError> {
-    let at = Instant::now();
-    let begun = Begun { at, started: now(), clock: Clock { last: at, stages: Vec::new() } };
+    let clock = Clock::start();
     progress.start("checking the study", 0);
     let checked = check(study)?;
     progress.finish();
@@ -77,7 +54,7 @@ pub fn run(study: &Path, options: &RunOptions, progress: &dyn Progress) -> Resul
     let work = || {
         let building = Building::start(&options.out)?;
         let store = OnceLock::new();
-        compute(checked, options, (&building, &store, &watched), progress, begun).map_err(|error| {
+        compute(checked, options, (&building, &store, &watched), progress, clock).map_err(|error| {
             if matches!(error, EngineError::ShareDone | EngineError::Changed { .. }) {
                 return error;
             }

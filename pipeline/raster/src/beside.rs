@@ -5,6 +5,7 @@ use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use crate::error::RasterError;
+use crate::handles::with_a_handle;
 
 /// Longest side file that is looked through, bytes: one with tables of classes may be long.
 const LONGEST: u64 = 16 << 20;
@@ -55,7 +56,7 @@ pub(crate) fn check(path: &Path, tiff: bool) -> Result<(), RasterError> {
     }
     let Some(metadata) = beside(".aux.xml") else { return Ok(()) };
     let mut text = Vec::new();
-    File::open(&metadata)
+    with_a_handle(|| File::open(&metadata))
         .and_then(|file| file.take(LONGEST).read_to_end(&mut text))
         .map_err(|error| RasterError::io(&metadata, "reading the file beside a raster", error))?;
     let text = String::from_utf8_lossy(&text);

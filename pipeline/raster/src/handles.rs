@@ -87,12 +87,7 @@ pub fn keep_open_at_most(files_per_thread: usize) {
 /// Does something that opens a file; where the system lets the program open no more, what is kept open is let go, and it is tried once
 /// again.
 pub(crate) fn with_a_handle<T>(act: impl Fn() -> std::io::Result<T>) -> std::io::Result<T> {
-    with_less_open(act, std::io::Error::raw_os_error)
-}
-
-/// As [`with_a_handle`], of whatever tells in `system` what the system said.
-fn with_less_open<T, E>(act: impl Fn() -> Result<T, E>, system: impl Fn(&E) -> Option<i32>) -> Result<T, E> {
-    act().or_else(|error| match system(&error) {
+    act().or_else(|error| match error.raw_os_error() {
         Some(NO_MORE_FILES) => {
             let_go();
             act()
@@ -164,14 +159,7 @@ pub(crate) fn open_kept(path: &Path) -> Result<Opened, RasterError> {
     if let Some(found) = OPENED.with_borrow_mut(|kept| kept.find(path, stamp.as_ref())) {
         return Ok(found);
     }
-    let dataset = with_less_open(
-        || open_anew(path),
-        |error| match error {
-            RasterError::Io { source, .. } => source.raw_os_error(),
-            _ => None,
-        },
-    )?;
-    let raster = Opened { dataset: Rc::new(dataset), sound: Rc::default() };
+    let raster = Opened { dataset: Rc::new(open_anew(path)?), sound: Rc::default() };
     OPENED.with_borrow_mut(|kept| kept.keep(path, raster.clone(), stamp));
     Ok(raster)
 }
@@ -183,7 +171,7 @@ pub(crate) fn forget(path: &Path) {
 
 /// A file as the system opens it, `None` where there is none: of one that cannot be opened the system says why, and GDAL does not.
 pub(crate) fn opened(path: &Path) -> Result<Option<File>, RasterError> {
-    match File::open(path) {
+    match with_a_handle(|| File::open(path)) {
         Ok(file) => Ok(Some(file)),
         Err(error) if error.kind() == ErrorKind::NotFound => Ok(None),
         Err(error) => Err(RasterError::io(path, "opening it", error)),

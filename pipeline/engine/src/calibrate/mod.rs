@@ -13,8 +13,8 @@ use crate::folder::{Building, Kind, sibling};
 use crate::inputs;
 use crate::progress::Progress;
 use crate::records::{self, Prepared, Vetted};
-use crate::run::{RunOptions, VERSION, cases, default_folder, spreads};
-use crate::run_record::{grid_record, now, period_record, program, study_record};
+use crate::run::{Clock, RunOptions, VERSION, cases, default_folder, spreads};
+use crate::run_record::{grid_record, period_record, program, study_record};
 use crate::stages::{self, Context};
 use crate::tables::{calibration as tables, records as record_tables};
 pub use compare::Comparison;
@@ -22,11 +22,10 @@ pub use curves::FittedCurves;
 use lentic_habitat::calibration::{Calibration, CalibrationError, Data, Layout, calibrate as fit};
 use lentic_habitat::folds::{Parting, folds};
 use lentic_habitat::validation::FEW;
-use lentic_report::{RunRecord, Stage, checksum, write_record, write_table};
+use lentic_report::{RunRecord, checksum, write_record, write_table};
 use lentic_study::settings::{Measure, ThresholdRule};
 use lentic_study::{Problem, Problems, parse};
 use std::path::{Path, PathBuf};
-use std::time::Instant;
 
 /// Name of the part of a study that is written.
 const FRAGMENT: &str = "fragment.toml";
@@ -66,15 +65,7 @@ pub fn calibrate(
     options: &RunOptions,
     progress: &dyn Progress,
 ) -> Result<CalibrationSummary, EngineError> {
-    let begun = Instant::now();
-    let started = now();
-    let mut stages: Vec<Stage> = Vec::new();
-    let mut last = begun;
-    let mut lap = |name: &str, cells: usize| {
-        let seconds = last.elapsed().as_secs_f64();
-        last = Instant::now();
-        stages.push(Stage { name: name.into(), seconds, cells: cells as u64 });
-    };
+    let mut clock = Clock::start();
     progress.start("checking the study", 0);
     let checked = check(study)?;
     progress.finish();
@@ -83,13 +74,9 @@ pub fn calibrate(
     };
     let refused = |reason| EngineError::Calibration { file: settings.file.clone(), reason };
     may_be_fitted(&checked.study, vetted, &checked.grid).map_err(refused)?;
-    let mut warnings: Vec<String> = Vec::new();
-    for problem in &checked.warnings {
-        let file = PathBuf::from(inputs::named(&problem.file, &checked.study));
-        warnings.push(Problem { file, ..problem.clone() }.to_string());
-    }
+    let mut warnings: Vec<String> = inputs::warnings(&checked).collect();
     let cells = checked.grid.len();
-    lap("checking the study", cells);
+    clock.lap("checking the study", cells);
 
     let building = Building::start_of(&options.out, Kind::Calibration)?;
     let inputs = inputs::checksums(&checked, progress)?;
@@ -118,7 +105,7 @@ pub fn calibrate(
     // the baseline alone follows no curve
     let curves = stages::curves::Curves::default();
     let case_water = stages::scenarios::run(&context, &water, groups, (&lines, &curves), &cases)?;
-    lap("computing the baseline", cells);
+    clock.lap("computing the baseline", cells);
 
     let prepared = records::prepare(&context, &water, &cases[0], &case_water[0], Some(vetted))?;
     let Some(prepared) = prepared else { return Err(no_records(study).into()) };
@@ -130,16 +117,16 @@ pub fn calibrate(
     progress.start("fitting curves to records", 0);
     let found = fitted(&context, &prepared).map_err(refused)?;
     progress.finish();
-    lap("fitting curves to records", 0);
+    clock.lap("fitting curves to records", 0);
 
     let curves = FittedCurves::of(&checked.study, &found.model);
     let threshold = curves.threshold(&checked.study, &prepared)?;
     let comparison =
         Comparison::run(&context, &water, (&cases[0], &case_water[0]), &curves, threshold.map(|t| t.value))?;
-    lap("comparing the maps", cells);
+    clock.lap("comparing the maps", cells);
 
     let id = inputs::run_id(&checked, &inputs);
-    let date = started.get(..10).unwrap_or("").to_string();
+    let date = clock.started.get(..10).unwrap_or("").to_string();
     let (file, _) = parse(&checked.study.path, checked.study.text.clone())?;
     let folder = building.section("tables")?;
     let study = &checked.study;
@@ -160,19 +147,19 @@ pub fn calibrate(
     let path = building.run().join(FRAGMENT);
     std::fs::write(&path, text).map_err(|source| EngineError::Io { path: path.clone(), source })?;
     warnings.extend(curves.warnings(study, &found));
-    lap("writing the calibration", cells);
+    clock.lap("writing the calibration", cells);
     let mut notes = records::judge::notes(&context, vetted, &prepared);
     notes.extend(describe::calibration(&found));
     let mut record = RunRecord {
         program: program(),
         run_id: id.clone(),
-        started,
+        started: clock.started.clone(),
         study: study_record(&checked, &options.out),
         grid: grid_record(&checked, &context),
         period: period_record(&checked),
         seed: study.seed,
         inputs,
-        stages,
+        stages: std::mem::take(&mut clock.stages),
         warnings: warnings.clone(),
         notes,
         products: inputs::products(&building.run())?,
@@ -198,7 +185,7 @@ pub fn calibrate(
         rank_correlation: comparison.rank_correlation,
         habitat_ha: comparison.habitat_ha(),
         warnings,
-        seconds: begun.elapsed().as_secs_f64(),
+        seconds: clock.seconds(),
     })
 }
 

@@ -4,7 +4,7 @@ use super::cases::{cases, concentrations, shown_climates, spreads};
 use super::found::Found;
 use super::options::{RunOptions, RunSummary};
 use super::report::write_report;
-use super::{Begun, needed_mib};
+use super::{Clock, needed_mib};
 use crate::check::Checked;
 use crate::climates::{choose, droughts};
 use crate::costs;
@@ -28,9 +28,7 @@ use crate::watch::Watched;
 use lentic_habitat::change::ha;
 use lentic_raster::Room;
 use lentic_report::{Headline, Input, RunRecord};
-use lentic_study::Problem;
 use lentic_study::settings::Driver;
-use std::path::PathBuf;
 use std::sync::OnceLock;
 
 /// What whoever waits was told, in order.
@@ -55,11 +53,10 @@ pub fn compute(
     options: &RunOptions,
     (building, kept, watched): (&Building, &OnceLock<Store>, &Watched),
     progress: &dyn Progress,
-    mut begun: Begun,
+    mut clock: Clock,
 ) -> Result<RunSummary, EngineError> {
     let mut told = Told { progress, warnings: Vec::new() };
     warn_before(&checked, options, building, &mut told);
-    let clock = &mut begun.clock;
     let cells = checked.grid.len();
     clock.lap("checking the study", cells);
     let inputs = inputs::checksums(&checked, progress)?;
@@ -229,16 +226,12 @@ pub fn compute(
         evidence: &evidence,
         droughts: &droughts,
     };
-    finish(&found, options, (building, store), (begun, inputs), told)
+    finish(&found, options, (building, store), (clock, inputs), told)
 }
 
 /// What is known before anything is computed and should be told.
 fn warn_before(checked: &Checked, options: &RunOptions, building: &Building, told: &mut Told) {
-    for problem in &checked.warnings {
-        // files are told as the study knows them, so that nothing of the user's machine gets into a report
-        let file = PathBuf::from(inputs::named(&problem.file, &checked.study));
-        told.warn(Problem { file, ..problem.clone() }.to_string());
-    }
+    inputs::warnings(checked).for_each(|warning| told.warn(warning));
     let needed = needed_mib(checked);
     if let Some(free) = Room::at(&options.out).map(|room| room.bytes >> 20).filter(|free| *free < needed) {
         told.warn(format!(
@@ -255,7 +248,7 @@ fn finish(
     found: &Found,
     options: &RunOptions,
     (building, store): (&Building, &Store),
-    (mut begun, inputs): (Begun, Vec<Input>),
+    (mut clock, inputs): (Clock, Vec<Input>),
     mut told: Told,
 ) -> Result<RunSummary, EngineError> {
     let (checked, context, suitability) = (found.checked, found.context, found.suitability);
@@ -266,7 +259,7 @@ fn finish(
     rasters.write_cells(building)?;
     rasters.mask_outside()?;
     rasters.write(building)?;
-    begun.clock.lap("writing rasters", cells);
+    clock.lap("writing rasters", cells);
     let run_id = inputs::run_id(checked, &inputs);
     let record = RunRecord {
         warnings: told.warnings.clone(),
@@ -276,7 +269,7 @@ fn finish(
         seal: String::new(),
         edition: editions::of_run(&checked.study.publication),
         publication: Some(editions::publication_record(&checked.study.publication)),
-        started: begun.started.clone(),
+        started: clock.started.clone(),
         study: study_record(checked, &options.out),
         grid: grid_record(checked, context),
         period: period_record(checked),
@@ -292,9 +285,9 @@ fn finish(
     let headline: Headline =
         page_input::headline(found.cases, &suitability.areas, inside_ha, found.connections, found.ranges);
     let mut record = write_report(building, found, &record, &headline, &tables)?;
-    begun.clock.lap("writing tables and report", cells);
+    clock.lap("writing tables and report", cells);
     store.inputs_unchanged()?;
-    record.stages = begun.clock.stages;
+    record.stages = std::mem::take(&mut clock.stages);
     editions::close(building, &record)?;
     building.publish()?;
     // the run is there: what cannot be kept for the next one is no failure of this one
@@ -308,7 +301,7 @@ fn finish(
         headline,
         records: found.of_records(),
         warnings: told.warnings,
-        seconds: begun.at.elapsed().as_secs_f64(),
+        seconds: clock.seconds(),
         tiles: store.counts(),
     })
 }

@@ -158,17 +158,17 @@ impl Groups {
         &self.all
     }
 
-    /// Fits one cell with the prior of its group, at its ground (metres, NaN where it is not known); says whether b was held at 0.
+    /// Fits one cell with the prior of a group, at a ground (`of`: code; metres, NaN where it is not known); says whether b was held at 0.
     pub fn fit_cell(
         &self,
         design: &Design,
         observed: Bits,
         wet: Bits,
-        (code, ground): (Option<i32>, f64),
+        of: (Option<i32>, f64),
         months: &mut Months,
     ) -> (Beta, bool) {
-        let fitted = self.fit_cell_whole(design, observed, wet, (code, ground), months);
-        (fitted.beta, fitted.clamped)
+        months.read(design, observed, wet);
+        self.fit_months(of, months)
     }
 
     /// As [`Groups::fit_cell`], with the covariance of the coefficients; `months` then holds the cell's months.
@@ -177,11 +177,11 @@ impl Groups {
         design: &Design,
         observed: Bits,
         wet: Bits,
-        (code, ground): (Option<i32>, f64),
+        of: (Option<i32>, f64),
         months: &mut Months,
     ) -> Fit<4> {
         months.read(design, observed, wet);
-        self.fit_whole((code, ground), months)
+        self.fit_whole(of, months)
     }
 
     pub(super) fn fit_months(&self, of: (Option<i32>, f64), months: &Months) -> (Beta, bool) {

@@ -1,0 +1,35 @@
+//! When a run or a calibration began, and how long its stages took.
+
+use crate::run_record::now;
+use lentic_report::Stage;
+use std::time::Instant;
+
+/// Times of the stages.
+pub(crate) struct Clock {
+    begun: Instant,
+    last: Instant,
+    /// When it began, for the record.
+    pub started: String,
+    /// The stages that are done.
+    pub stages: Vec<Stage>,
+}
+
+impl Clock {
+    /// Begins now.
+    pub fn start() -> Self {
+        let begun = Instant::now();
+        Clock { begun, last: begun, started: now(), stages: Vec::new() }
+    }
+
+    /// A stage is done, over so many cells.
+    pub fn lap(&mut self, name: &str, cells: usize) {
+        let seconds = self.last.elapsed().as_secs_f64();
+        self.last = Instant::now();
+        self.stages.push(Stage { name: name.into(), seconds, cells: cells as u64 });
+    }
+
+    /// Seconds since the beginning.
+    pub fn seconds(&self) -> f64 {
+        self.begun.elapsed().as_secs_f64()
+    }
+}
