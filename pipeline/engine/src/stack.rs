@@ -107,12 +107,14 @@ impl OpenStack {
         let mut rows = BitRows::new(axis, window.len());
         // votes of a month with several images: how many saw the cell, how many saw water
         let mut votes: Vec<(u16, u16)> = Vec::new();
-        // eight months of all cells: what is written month by month into rows of cells finds no cache
-        let (mut seen, mut wet) = (vec![0u8; window.len()], vec![0u8; window.len()]);
+        // a byte of eight months for each cell, eight times: what is written month by month into rows of cells finds no cache
+        let mut seen: [Vec<u8>; 8] = std::array::from_fn(|_| vec![0; window.len()]);
+        let mut wet = seen.clone();
         let mut months = self.months.iter().peekable();
         while let Some((at, images)) = months.next() {
+            let (seen_eight, wet_eight) = (&mut seen[at % 64 / 8], &mut wet[at % 64 / 8]);
             if let [image] = &images[..] {
-                let month = Month8 { bit: at % 8, seen: &mut seen, wet: &mut wet };
+                let month = Month8 { bit: at % 8, seen: seen_eight, wet: wet_eight };
                 states(layers, layer, image, window, month)?;
             } else {
                 votes.clear();
@@ -121,15 +123,18 @@ impl OpenStack {
                     states(layers, layer, image, window, Votes(&mut votes))?;
                 }
                 for (cell, (voters, with_water)) in votes.iter().enumerate().filter(|(_, v)| v.0 > 0) {
-                    seen[cell] |= 1 << (at % 8);
-                    wet[cell] |= u8::from(2 * with_water >= *voters) << (at % 8);
+                    seen_eight[cell] |= 1 << (at % 8);
+                    wet_eight[cell] |= u8::from(2 * with_water >= *voters) << (at % 8);
                 }
             }
-            if months.peek().is_none_or(|(next, _)| next / 8 != at / 8) {
-                for (cell, (seen, wet)) in seen.iter_mut().zip(&mut wet).enumerate() {
-                    rows.set_eight(cell, at / 8 * 8, *seen, *wet);
-                    (*seen, *wet) = (0, 0);
+            if months.peek().is_none_or(|(next, _)| next / 64 != at / 64) {
+                let word_of = |bytes: &[Vec<u8>; 8], cell: usize| {
+                    u64::from_le_bytes(std::array::from_fn(|eight| bytes[eight][cell]))
+                };
+                for cell in 0..window.len() {
+                    rows.set_word(cell, at / 64, word_of(&seen, cell), word_of(&wet, cell));
                 }
+                seen.iter_mut().chain(&mut wet).for_each(|bytes| bytes.fill(0));
             }
         }
         Ok(rows)

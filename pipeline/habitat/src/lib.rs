@@ -11,6 +11,7 @@ pub mod limiting;
 pub mod measure;
 pub mod members;
 pub mod near_pairs;
+pub mod nearest_patch;
 pub mod novelty;
 pub mod patches;
 pub mod pool_level;

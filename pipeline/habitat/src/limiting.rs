@@ -62,6 +62,8 @@ pub fn limiting(requisites: &[Requisite], rule: Combine, site: Site<'_>, room: &
     }
     room.requisites.clear();
     room.requisites.extend_from_slice(site.requisites);
+    // with two requisites of 0 nothing alone helps, with one only what raises that one
+    let zeros = zeros(rule, site);
     let mut best = Choice { code: NOTHING, raised: f64::NEG_INFINITY, score: f64::INFINITY };
     let mut rest = site.variables;
     // code of the first factor of the requisite
@@ -69,6 +71,7 @@ pub fn limiting(requisites: &[Requisite], rule: Combine, site: Site<'_>, room: &
     for (at, requisite) in requisites.iter().enumerate() {
         let (own, others) = rest.split_at(requisite.variables.len());
         rest = others;
+        let hopeless = zeros > usize::from(is_zero(rule, site, at));
         let mut with = |score: f64| {
             room.requisites[at] = score;
             let raised = combined(rule, &room.requisites, site.weights);
@@ -78,19 +81,38 @@ pub fn limiting(requisites: &[Requisite], rule: Combine, site: Site<'_>, room: &
         if room.counted.take(requisite, own) {
             for slot in 0..room.counted.scores.len() {
                 let score = room.counted.scores[slot];
-                room.counted.scores[slot] = 1.0;
-                let raised = with(room.counted.combined(requisite) * site.nearness[at]);
-                room.counted.scores[slot] = score;
+                let raised = if hopeless {
+                    0.0
+                } else {
+                    room.counted.scores[slot] = 1.0;
+                    let raised = with(room.counted.combined(requisite) * site.nearness[at]);
+                    room.counted.scores[slot] = score;
+                    raised
+                };
                 best.consider(first + room.counted.of[slot], raised, score);
             }
             if requisite.near.is_some() {
-                let raised = with(room.counted.combined(requisite));
+                let raised = if hopeless { 0.0 } else { with(room.counted.combined(requisite)) };
                 best.consider(first + requisite.variables.len(), raised, site.nearness[at]);
             }
         }
         first += requisite.variables.len() + usize::from(requisite.near.is_some());
     }
     Limit { code: best.code, raised: best.raised }
+}
+
+/// Whether the score of a requisite alone makes suitability 0.
+fn is_zero(rule: Combine, site: Site<'_>, at: usize) -> bool {
+    let settles = match rule {
+        Combine::ArithmeticMean => false,
+        Combine::GeometricMean => site.weights[at] > 0.0,
+        Combine::Minimum | Combine::Product => true,
+    };
+    settles && site.requisites[at] == 0.0
+}
+
+fn zeros(rule: Combine, site: Site<'_>) -> usize {
+    (0..site.requisites.len()).filter(|at| is_zero(rule, site, *at)).count()
 }
 
 struct Choice {

@@ -3,7 +3,6 @@
 use lentic_numerics::exact_sum::ExactSum;
 use lentic_numerics::labels::{RunLabeller, TooManyPieces};
 use rstar::primitives::GeomWithData;
-use rstar::{PointDistance, RTree};
 use std::collections::BTreeMap;
 
 /// State of a cell for patches.
@@ -216,34 +215,11 @@ pub fn edge_cells(
     }
 }
 
-/// Distance in cells from each patch (index: number - 1) to the nearest cell of another; `None` for a
-/// patch alone.
-pub fn nearest_neighbours(patches: usize, edges: Vec<EdgeCell>) -> Vec<Option<f64>> {
-    let mut nearest: Vec<Option<f64>> = vec![None; patches];
-    if patches < 2 {
-        return nearest;
-    }
-    let tree = RTree::bulk_load(edges);
-    for edge in tree.iter() {
-        let best = &mut nearest[edge.data as usize - 1];
-        for other in tree.nearest_neighbor_iter(*edge.geom()) {
-            let squared = other.distance_2(edge.geom());
-            if best.is_some_and(|best| squared >= best) {
-                break;
-            }
-            if other.data != edge.data {
-                *best = Some(squared);
-                break;
-            }
-        }
-    }
-    nearest.iter().map(|squared| squared.map(f64::sqrt)).collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::measure::NO_CLASS;
+    use crate::nearest_patch::nearest_neighbours;
 
     /// Scans a small map drawn with `#` habitat, `.` other, `x` not compared.
     fn scan(map: &[&str], corners: bool, minimum_cells: f64) -> (Vec<Patch>, Vec<Vec<u32>>) {

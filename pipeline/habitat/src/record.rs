@@ -1,5 +1,7 @@
 //! What the water record of one cell says by itself: hydroperiod, frequency, recurrence, trend.
 
+mod dry;
+
 use crate::spells::{DryRun, half_change, longest_dry_run};
 use crate::water::{Bits, Masks, MonthAxis, count, count_all, fill_round_the_year};
 use crate::yearly::{WetSpells, wet_spells};
@@ -59,9 +61,7 @@ pub fn read_record(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> 
     for (share, mask) in shares.iter_mut().zip(&masks.calendar) {
         let n = count(observed, mask);
         if n > 0 {
-            // most cells of a basin were never wet
-            let wet = if wet_months == 0 { 0 } else { count(wet, mask) };
-            *share = Some(f64::from(wet) / f64::from(n));
+            *share = Some(f64::from(count(wet, mask)) / f64::from(n));
         }
     }
     let calendar_months = shares.iter().flatten().count() as u32;
@@ -129,7 +129,7 @@ pub fn trend(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Optio
 }
 
 /// What the record of a cell says by itself.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Told {
     /// The record.
     pub record: Record,
@@ -156,6 +156,9 @@ pub fn told(
     wide(
         #[inline(always)]
         || {
+            if count_all(wet) == 0 {
+                return dry::told((observed, wet), axis, masks, enough, water_year_starts);
+            }
             let record = read_record(observed, wet, masks, enough)?;
             Some(Told {
                 trend: trend(observed, wet, masks, &record),
@@ -353,6 +356,28 @@ mod tests {
                     proptest::prop_assert!((months - slow_months).abs() < 1e-8);
                 }
             }
+        }
+
+        /// A cell never wet is told the same the short way.
+        #[test]
+        fn never_wet_the_short_way(seen in proptest::collection::vec(proptest::bool::weighted(0.6), 1..500), first in 0i32..12, starts in 1u32..13) {
+            let first = lentic_study::Month::new(1990, 1).unwrap().plus(first);
+            let axis = MonthAxis { first, len: seen.len() };
+            let masks = Masks::new(&axis);
+            let mut rows = BitRows::new(&axis, 1);
+            for (at, _) in seen.iter().enumerate().filter(|(_, seen)| **seen) {
+                rows.set(0, at, false);
+            }
+            let (observed, wet) = (rows.observed(0), rows.wet(0));
+            let short = told(observed, wet, &axis, &masks, ENOUGH, starts);
+            let long = read_record(observed, wet, &masks, ENOUGH).map(|record| Told {
+                trend: trend(observed, wet, &masks, &record),
+                dry_run: longest_dry_run(observed, wet, axis.len),
+                half_change: half_change(observed, wet, &masks, ENOUGH),
+                spells: wet_spells(observed, wet, &axis, starts),
+                record,
+            });
+            proptest::prop_assert_eq!(short, long);
         }
     }
 }

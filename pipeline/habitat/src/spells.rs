@@ -1,7 +1,7 @@
 //! Spells of a record: the longest dry run, and how the second half of the record differs from the first.
 
 use crate::record::Enough;
-use crate::water::{Bits, Masks, bit, bridged, count, count_all, cut, fill_round_the_year};
+use crate::water::{Bits, Masks, bit, bridged, count, cut, fill_round_the_year};
 
 /// Unobserved months in a row that a dry run may hold; more end it.
 pub const GAP: usize = 2;
@@ -113,7 +113,6 @@ pub fn half_change(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> 
     if masks.years.is_empty() {
         return None;
     }
-    let never_wet = count_all(wet) == 0;
     let both = |bits: Bits, half: &[u64], mask: &[u64]| -> u32 {
         bits.iter().zip(half.iter().zip(mask)).map(|(b, (h, m))| (b & h & m).count_ones()).sum()
     };
@@ -121,8 +120,7 @@ pub fn half_change(observed: Bits, wet: Bits, masks: &Masks, enough: Enough) -> 
         let seen = count(observed, half);
         let shares: [Option<f64>; 12] = std::array::from_fn(|m| {
             let n = both(observed, half, &masks.calendar[m]);
-            let wet = if never_wet { 0 } else { both(wet, half, &masks.calendar[m]) };
-            (n > 0).then(|| f64::from(wet) / f64::from(n))
+            (n > 0).then(|| f64::from(both(wet, half, &masks.calendar[m])) / f64::from(n))
         });
         let calendar_months = shares.iter().flatten().count() as u32;
         let sufficient = 2 * seen >= enough.months && calendar_months >= enough.calendar_months;

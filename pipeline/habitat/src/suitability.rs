@@ -64,7 +64,15 @@ pub fn scores(name: &str, response: &Curve, measured: &Measured) -> Result<Vec<f
     let missing = |score: Option<f64>| score.unwrap_or(f64::NAN);
     match (measured, response) {
         (Measured::Numbers(values), _) => {
-            Ok(values.iter().map(|v| missing(score(response, f64::from(*v)))).collect())
+            // cells in a row are often alike: dry, or farther than a limit
+            let mut before = (f32::NAN, f64::NAN);
+            let of = |value: &f32| {
+                if *value != before.0 {
+                    before = (*value, missing(score(response, f64::from(*value))));
+                }
+                before.1
+            };
+            Ok(values.iter().map(of).collect())
         }
         (Measured::Years { score, .. }, _) => Ok(score.iter().map(|s| f64::from(*s)).collect()),
         (Measured::Codes(codes), Curve::Classes(table)) => codes
@@ -135,14 +143,27 @@ pub fn requisite_score(requisite: &Requisite, scores: &[f64], room: &mut Counted
     if room.take(requisite, scores) { room.combined(requisite) } else { f64::NAN }
 }
 
-/// A requisite's score over cells; `scores` has one entry per variable.
-pub fn requisite_scores(requisite: &Requisite, scores: &[&[f64]]) -> Vec<f64> {
+/// A requisite's score over cells; `scores` has one entry per variable. `before` are the scores of the variables and of the requisite
+/// in another case: a cell whose variables score the same there keeps that.
+pub fn requisite_scores(
+    requisite: &Requisite,
+    scores: &[&[f64]],
+    before: Option<(&[&[f64]], &[f64])>,
+) -> Vec<f64> {
     let cells = scores.first().map_or(0, |scores| scores.len());
     let mut room = Counted::default();
     let mut row = vec![f64::NAN; scores.len()];
     let weights: Vec<f64> = requisite.variables.iter().map(|variable| variable.weight).collect();
     (0..cells)
         .map(|cell| {
+            if let Some((others, known)) = before
+                && scores
+                    .iter()
+                    .zip(others)
+                    .all(|(here, there)| here[cell].to_bits() == there[cell].to_bits())
+            {
+                return known[cell];
+            }
             row.iter_mut().zip(scores).for_each(|(slot, scores)| *slot = scores[cell]);
             // where nothing is missing every variable counts
             match row.iter().any(|score| score.is_nan()) {
@@ -180,7 +201,7 @@ pub fn suitability_of(
         let (own, others) = rest.split_at(requisite.variables.len());
         rest = others;
         let rows: Vec<&[f64]> = own.iter().map(|scores| &scores[..]).collect();
-        let mut found = requisite_scores(requisite, &rows);
+        let mut found = requisite_scores(requisite, &rows, None);
         if let Some(factors) = nearness.get(at).filter(|factors| !factors.is_empty()) {
             found.iter_mut().zip(factors).for_each(|(score, factor)| *score *= factor);
         }

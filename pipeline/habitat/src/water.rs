@@ -127,12 +127,11 @@ impl BitRows {
         }
     }
 
-    /// Marks the months of a cell from `first` on, a multiple of 8, by the bits of two bytes: observed, and wet among them.
-    pub fn set_eight(&mut self, cell: usize, first: usize, observed: u8, wet: u8) {
-        let word = cell * self.words + first / 64;
-        let shift = first % 64;
-        self.observed[word] |= u64::from(observed) << shift;
-        self.wet[word] |= u64::from(wet & observed) << shift;
+    /// Sets the months of a cell from 64 times `word` on, by the bits of two words: observed, and wet among them.
+    pub fn set_word(&mut self, cell: usize, word: usize, observed: u64, wet: u64) {
+        let at = cell * self.words + word;
+        self.observed[at] = observed;
+        self.wet[at] = wet & observed;
     }
 
     /// Observed months of a cell.

@@ -8,7 +8,9 @@
 // Indices of small arrays read as in the formulas; iterators would hide them.
 #![allow(clippy::needless_range_loop)]
 
-use crate::logistic::{Fit, Prior, climb};
+mod start;
+
+use crate::logistic::{Fit, Prior, climb, with_prior};
 use crate::portable::{exp, inverse_logit, wide};
 
 /// Calendar months.
@@ -76,7 +78,7 @@ pub fn by_calendar(block: &Block) -> [f64; MONTHS] {
 pub fn fit(rows: SeasonRows<'_>, prior: &Prior<4>) -> Fit<4> {
     wide(
         #[inline(always)]
-        || newton(rows, prior, prior.mean, None),
+        || newton(rows, prior, start::near(rows, prior), None),
     )
 }
 
@@ -173,10 +175,21 @@ fn slope_and_bend(
     }
     let [r, rz, v, vz, vzz] =
         [by_calendar(&r), by_calendar(&rz), by_calendar(&v), by_calendar(&vz), by_calendar(&vzz)];
+    let sums = gradient_and_hessian([r, rz, v, vz, vzz], rows.season);
+    with_prior(rows.weight, prior, beta, held, sums)
+}
+
+/// Gradient and negative Hessian of the log-likelihood from its sums by calendar month: of residuals, residuals times z, variances,
+/// variances times z and times its square.
+#[inline(always)]
+fn gradient_and_hessian(
+    [r, rz, v, vz, vzz]: [[f64; MONTHS]; 5],
+    season: &[[f64; 2]; MONTHS],
+) -> ([f64; 4], [[f64; 4]; 4]) {
     let mut gradient = [0.0; 4];
     let mut hessian = [[0.0; 4]; 4];
     for m in 0..MONTHS {
-        let [sine, cosine] = rows.season[m];
+        let [sine, cosine] = season[m];
         gradient[0] += r[m];
         gradient[1] += rz[m];
         gradient[2] += r[m] * sine;
@@ -197,7 +210,7 @@ fn slope_and_bend(
             hessian[k][j] = hessian[j][k];
         }
     }
-    crate::logistic::with_prior(rows.weight, prior, beta, held, (gradient, hessian))
+    (gradient, hessian)
 }
 
 /// The log-posterior but for a constant.

@@ -114,11 +114,8 @@ pub(crate) fn read_bytes(
     for value in no_data(source) {
         if value.fract() == 0.0 && (0.0..=255.0).contains(&value) && value as u8 != no_data_as {
             let value = value as u8;
-            for cell in &mut cells {
-                if *cell == value {
-                    *cell = no_data_as;
-                }
-            }
+            // without a branch, so that many cells are looked at at once
+            cells.iter_mut().for_each(|cell| *cell = if *cell == value { no_data_as } else { *cell });
         }
     }
     apply_mask(source, window, &mut cells, no_data_as)?;

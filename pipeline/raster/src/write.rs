@@ -153,6 +153,8 @@ fn check_size<T: ScratchCell>(path: &Path, grid: &Grid, cells: &Scratch<T>) -> R
 fn copy(description: &str, target: &Path, spec: &CogSpec, classes: bool) -> gdal::errors::Result<()> {
     // Newer versions of GDAL ask for consent before a description in memory may read a raw file.
     gdal::config::set_thread_local_config_option("GDAL_VRT_RAWRASTERBAND_ALLOWED_SOURCE", "ALL")?;
+    // overviews are made in a file of their own first, which is gone again as soon as it was packed: packing it too only takes time
+    gdal::config::set_thread_local_config_option("COG_TMP_COMPRESSION", "NONE")?;
     let source = Dataset::open_ex(
         description,
         DatasetOptions {

@@ -44,7 +44,7 @@ pub(crate) fn indexed_png(
     encoder.set_depth(png::BitDepth::Eight);
     // a palette picture compresses best unfiltered (PNG specification, filter selection)
     encoder.set_filter(png::Filter::NoFilter);
-    encoder.set_compression(png::Compression::High);
+    encoder.set_compression(png::Compression::Balanced);
     let colours = std::iter::once(&Rgb([0, 0, 0])).chain(palette).flat_map(|colour| colour.0);
     encoder.set_palette(colours.collect::<Vec<u8>>());
     encoder.set_trns(vec![0u8]);

@@ -134,6 +134,7 @@ fn encode(raw: &Path) {
         options.set_name_value(name, value).unwrap();
     }
     let driver = DriverManager::get_driver_by_name("COG").unwrap();
+    gdal::config::set_thread_local_config_option("COG_TMP_COMPRESSION", "NONE").unwrap();
     let target = raw.with_extension("tif");
     drop(source.create_copy(&driver, &target, &options).unwrap());
 }

@@ -4,13 +4,14 @@
 use super::{Checker, SHOWN};
 use crate::error::EngineError;
 use crate::layers::{Layers, file_of, is_vector, place_of_files, source_of};
-use crate::stack::Stack;
+use crate::stack::{Image, Stack};
 use lentic_raster::{
     Bounds, Grid, NO_CLASS, Point, RasterError, SourceInfo, Window, inspect, tiles, vector_bounds,
 };
 use lentic_study::settings::{Curve, Layer, LayerKind, Measure, Role};
 use lentic_study::source::{item, key};
 use lentic_study::{Problem, Source, Study};
+use rayon::prelude::*;
 use std::collections::BTreeSet;
 
 /// Cells a side of the tiles legends are compared in.
@@ -87,17 +88,23 @@ impl Checker<'_> {
     fn images(&mut self, layer: &Layer, at: &str, grid: &Grid, stack: &Stack) {
         let layers = Layers { study: self.study, grid };
         let (mut bad, mut away) = (0, Vec::new());
-        for (index, image) in stack.images.values().flatten().enumerate() {
-            let opened = source_of(layer, &image.path, image.band)
-                .and_then(|source| Ok((bounds_on(source.info(), grid)?, source)));
-            let outcome = opened.map_err(EngineError::from).and_then(|(bounds, source)| {
+        let images: Vec<&Image> = stack.images.values().flatten().collect();
+        let probed = images.par_iter().map(|image| -> Result<_, EngineError> {
+            let source = source_of(layer, &image.path, image.band)?;
+            let bounds = bounds_on(source.info(), grid)?;
+            Ok((bounds, Stack::probe(&layers, layer, &source, last_row(grid))))
+        });
+        // told in the order of the months, whoever was first
+        let probed: Vec<Result<_, EngineError>> = probed.collect();
+        for (index, (image, probed)) in images.iter().zip(probed).enumerate() {
+            let outcome = probed.and_then(|(bounds, read)| {
                 match index {
                     // one that lies elsewhere says it for all
                     0 => self.overlap(layer, at, bounds, grid),
                     _ if apart(bounds, grid.bounds()) => away.push(image.path.clone()),
                     _ => {}
                 }
-                Stack::probe(&layers, layer, &source, last_row(grid))
+                read
             });
             if let Err(e) = outcome {
                 bad += 1;
@@ -125,9 +132,18 @@ impl Checker<'_> {
 
     /// Compares the codes that occur with the legend and with the curves that score them.
     fn codes(&mut self, layer: &Layer, layers: &Layers, at: &str) -> Result<(), EngineError> {
+        let of_windows =
+            tiles(layers.grid, SCAN).into_par_iter().map(|window| -> Result<BTreeSet<i32>, EngineError> {
+                let mut codes = layers.codes(layer, window)?;
+                // cells in a row are often of one class
+                codes.dedup();
+                Ok(codes.into_iter().collect())
+            });
+        // of errors the first in the order of the windows
+        let of_windows: Vec<Result<BTreeSet<i32>, EngineError>> = of_windows.collect();
         let mut found = BTreeSet::new();
-        for window in tiles(layers.grid, SCAN) {
-            found.extend(layers.codes(layer, window)?);
+        for codes in of_windows {
+            found.extend(codes?);
         }
         found.remove(&NO_CLASS);
         self.codes_named(layer, &found);

@@ -88,6 +88,8 @@ pub fn steps(checked: &Checked) -> Vec<(Step, Option<&Scenario>)> {
             Step::PoolGround | Step::PoolWater => curves::wanted(study),
             Step::Years => study.yearly_variables().next().is_some(),
             Step::Costs => costs,
+            // worked out by whoever needs them
+            Step::Priors | Step::Quality => false,
             Step::Past => study.over_time_years.is_some(),
             Step::Members => uncertainty.is_some(),
             Step::Sensitivity => uncertainty.is_some_and(|uncertainty| uncertainty.sensitivity.is_some()),

@@ -211,9 +211,13 @@ impl Store {
     ) -> Ingredients {
         match step {
             Step::Water => self.of_water(study, keeps_dry(study, climates)),
-            Step::Beds | Step::Levels | Step::Response | Step::PoolGround | Step::PoolWater => {
-                self.of_fits(study)
-            }
+            Step::Beds
+            | Step::Levels
+            | Step::Priors
+            | Step::Response
+            | Step::Quality
+            | Step::PoolGround
+            | Step::PoolWater => self.of_fits(study),
             Step::Scenario => self.of_case(study, climates, scenario),
             Step::Years => self.of_years(study),
             Step::Habitat => self.of_habitat(study, climates),

@@ -9,8 +9,12 @@ pub enum Step {
     Beds,
     /// What was seen of their level.
     Levels,
+    /// What cells of a group are expected to answer.
+    Priors,
     /// The fit of every cell.
     Response,
+    /// How far the fits can be trusted.
+    Quality,
     /// The ground of pools that may have a curve.
     PoolGround,
     /// What was seen on it.
@@ -33,11 +37,13 @@ pub enum Step {
 
 impl Step {
     /// All of them, in order.
-    pub const ALL: [Step; 13] = [
+    pub const ALL: [Step; 15] = [
         Step::Water,
         Step::Beds,
         Step::Levels,
+        Step::Priors,
         Step::Response,
+        Step::Quality,
         Step::PoolGround,
         Step::PoolWater,
         Step::Scenario,
@@ -49,13 +55,20 @@ impl Step {
         Step::Sensitivity,
     ];
 
+    /// Whether it is one small part of a run and no pass over tiles: no share of it is dealt out, and whoever lacks it works it out.
+    pub fn is_small(self) -> bool {
+        matches!(self, Step::Priors | Step::Quality)
+    }
+
     /// Its name in the store.
     pub fn word(self) -> &'static str {
         match self {
             Step::Water => "water",
             Step::Beds => "pool-beds",
             Step::Levels => "pool-levels",
+            Step::Priors => "priors",
             Step::Response => "response",
+            Step::Quality => "quality",
             Step::PoolGround => "pool-ground",
             Step::PoolWater => "pool-water",
             Step::Scenario => "scenario",
@@ -74,7 +87,9 @@ impl Step {
             Step::Water => "reading water",
             Step::Beds => "reading the beds of pools",
             Step::Levels => "gathering the levels of pools",
+            Step::Priors => "finding priors",
             Step::Response => "fitting the response",
+            Step::Quality => "judging the response",
             Step::PoolGround => "reading the ground of pools",
             Step::PoolWater => "gathering the water of pools",
             Step::Scenario => "answering the scenarios",

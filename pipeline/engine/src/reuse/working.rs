@@ -87,7 +87,7 @@ impl<'s> Working<'s> {
                 return Ok(value);
             }
         }
-        if self.store.machines != Machines::One && self.share().is_none() {
+        if self.store.machines != Machines::One && self.share().is_none() && !self.step.is_small() {
             // one that is there but does not read back must not be counted as kept by a plan
             let _ = fs::remove_file(&path);
             return Err(EngineError::Lacking {

@@ -18,7 +18,7 @@ use crate::page_input;
 use crate::progress::Progress;
 use crate::ranges;
 use crate::records;
-use crate::reuse::{Machines, Store, common};
+use crate::reuse::{Machines, Step, Store, common};
 use crate::run_record::{grid_record, period_record, program, study_record};
 use crate::stages::scenarios::AnswersBy;
 use crate::stages::what_if::WhatIf;
@@ -94,8 +94,10 @@ pub fn compute(
     // a share is told nothing but what its cells hang on
     let told_all = !matches!(options.machines, Machines::Share(_));
     let judged_by = told_all || checked.study.scenarios.iter().any(|scenario| scenario.continue_trend);
+    let judge = || Ok(groups.quality(&cases[0].designs, &context.axis, &answering.sample, climates.months()));
     let quality = (judged_by && checked.study.inundation.driver == Driver::Index)
-        .then(|| groups.quality(&cases[0].designs, &context.axis, &answering.sample, climates.months()));
+        .then(|| context.small_kept(Step::Quality, judge))
+        .transpose()?;
     let trends = quality.as_ref().map_or_else(trend::Told::default, |quality| {
         trend::carry_on(&checked.study, &mut cases, quality, groups, &answering.sample)
     });

@@ -1,7 +1,7 @@
 //! A window scored in one case: what it measures, what limits its cells.
 
 use super::Tile;
-use super::tile::Values;
+use super::tile::{Scores, Values};
 use lentic_habitat::limiting::{self, BARRIER, Limit, Site, UNKNOWN, limiting};
 use lentic_habitat::suitability::Measured;
 use lentic_raster::Window;
@@ -14,7 +14,7 @@ pub struct Scored<'a> {
     pub(super) values: Vec<Rc<Values>>,
     /// By requisite, over its window; `None` where it need not be near another.
     pub(super) nearness: Vec<Option<Vec<f64>>>,
-    pub(super) requisites: Vec<Vec<f64>>,
+    pub(super) requisites: Vec<Scores>,
     /// Suitability; NaN where not assessed.
     pub suitability: Vec<f32>,
 }

@@ -26,7 +26,19 @@ pub struct Tile<'a> {
     shared: Shared,
     /// Variables that hang on the land cover alone, by the layer that takes its place.
     by_land: RefCell<BTreeMap<Option<String>, Rc<Shared>>>,
+    /// The case scored first, which most cells of the others are like.
+    first: RefCell<Option<Rc<Case>>>,
 }
+
+/// What one case scores.
+struct Case {
+    values: Vec<Rc<Values>>,
+    /// By requisite, before nearness.
+    requisites: Vec<Scores>,
+}
+
+/// Scores of a requisite over its window.
+pub(super) type Scores = Rc<Vec<f64>>;
 
 /// Variables measured before; `None` for those that were not.
 type Shared = Vec<Option<Rc<Values>>>;
@@ -60,6 +72,7 @@ impl Scorer<'_> {
             barrier,
             shared: Vec::new(),
             by_land: RefCell::default(),
+            first: RefCell::default(),
         };
         tile.shared = tile.values(|at| !self.changing[at], None, &NoWater)?;
         Ok(tile)
@@ -107,6 +120,7 @@ impl<'a> Tile<'a> {
             barrier: self.barrier.clone(),
             shared: Vec::new(),
             by_land: RefCell::default(),
+            first: RefCell::default(),
         };
         tile.shared = tile.scored_anew(&self.shared)?;
         Ok(tile)
@@ -161,19 +175,25 @@ impl<'a> Tile<'a> {
             first.push(next);
             next += requisite.variables.len();
         }
-        let mut requisites = vec![Vec::new(); study.requisites.len()];
+        let before = self.first.borrow().clone();
+        let mut alone: Vec<Scores> = Vec::with_capacity(study.requisites.len());
+        for (at, requisite) in study.requisites.iter().enumerate() {
+            let of = first[at]..first[at] + requisite.variables.len();
+            let known = before.as_ref().map(|case| (&case.values[of.clone()], &case.requisites[at]));
+            alone.push(alone_scores(requisite, &values[of], known));
+        }
+        let mut requisites = alone.clone();
         let mut nearness = vec![None; study.requisites.len()];
         for at in &self.scorer.reach.order {
-            let requisite = &study.requisites[*at];
-            let of = &values[first[*at]..first[*at] + requisite.variables.len()];
-            let rows: Vec<&[f64]> = of.iter().map(|values| &values.scores[..]).collect();
-            let mut found = requisite_scores(requisite, &rows);
-            if let Some(near) = &requisite.near {
+            if let Some(near) = &study.requisites[*at].near {
                 let factors = self.nearness(*at, near, &requisites[near.requisite]);
-                found.iter_mut().zip(&factors).for_each(|(score, factor)| *score *= factor);
+                let scores = alone[*at].iter().zip(&factors).map(|(score, factor)| score * factor);
+                requisites[*at] = Rc::new(scores.collect());
                 nearness[*at] = Some(factors);
             }
-            requisites[*at] = found;
+        }
+        if before.is_none() {
+            *self.first.borrow_mut() = Some(Rc::new(Case { values: values.clone(), requisites: alone }));
         }
         let here: Vec<Vec<f64>> =
             requisites.iter().zip(&self.windows).map(|(scores, from)| self.cut(from, scores)).collect();
@@ -199,7 +219,13 @@ impl<'a> Tile<'a> {
 
     /// The cells of the tile out of those of a window about it.
     pub(super) fn cut<T: Copy>(&self, from: &Window, values: &[T]) -> Vec<T> {
-        (0..self.window.len()).map(|cell| values[self.place(from, cell)]).collect()
+        let cols = self.window.cols;
+        let mut cells = Vec::with_capacity(self.window.len());
+        for row in 0..self.window.rows {
+            let at = self.place(from, row * cols);
+            cells.extend_from_slice(&values[at..at + cols]);
+        }
+        cells
     }
 
     /// Where a cell of the tile lies in a window about it.
@@ -207,6 +233,22 @@ impl<'a> Tile<'a> {
         let (row, col) = (cell / self.window.cols, cell % self.window.cols);
         (self.window.row - within.row + row) * within.cols + self.window.col - within.col + col
     }
+}
+
+/// Scores of a requisite, nearness aside; `before` is another case, with the values of its variables, whose scores hold for cells that
+/// are alike there.
+fn alone_scores(
+    requisite: &Requisite,
+    values: &[Rc<Values>],
+    before: Option<(&[Rc<Values>], &Scores)>,
+) -> Scores {
+    let rows: Vec<&[f64]> = values.iter().map(|values| &values.scores[..]).collect();
+    let Some((others, scores)) = before else { return Rc::new(requisite_scores(requisite, &rows, None)) };
+    if values.iter().zip(others).all(|(here, there)| Rc::ptr_eq(here, there)) {
+        return Rc::clone(scores);
+    }
+    let others: Vec<&[f64]> = others.iter().map(|values| &values.scores[..]).collect();
+    Rc::new(requisite_scores(requisite, &rows, Some((&others, scores))))
 }
 
 /// Stands where no water is asked for.

@@ -99,7 +99,8 @@ struct SeenPool {
 /// When no cell tells how water answers, a layer cannot be read, or a disk refuses.
 pub fn run(context: &Context, water: &WaterProducts, spreads: Spreads) -> Result<Answering, EngineError> {
     let designs = context.climates.designs(&context.axis, &Shift::NONE);
-    let groups = Groups::fit(&designs, &context.axis, &water.sample, spreads)?;
+    let groups = context
+        .small_kept(Step::Priors, || Ok(Groups::fit(&designs, &context.axis, &water.sample, spreads)?))?;
     let plain = |groups: Groups, pools: Vec<TriedPool>| Answering {
         climates: context.climates.clone(),
         groups,

@@ -141,6 +141,21 @@ impl<'a> Context<'a> {
         Ok(found)
     }
 
+    /// A step that is small: what it gives is taken from the store where it is there, and kept where it is not.
+    ///
+    /// # Errors
+    /// Those of `work`, or that of [`Working::finish`].
+    pub fn small_kept<T: Serialize + DeserializeOwned>(
+        &self,
+        step: Step,
+        work: impl FnOnce() -> Result<T, EngineError>,
+    ) -> Result<T, EngineError> {
+        let working = self.step(step, None, 1);
+        let found = working.window(0, &Window::whole(self.grid), &Leaves::default(), work)?;
+        working.finish()?;
+        Ok(found)
+    }
+
     /// Runs `work` on the windows that are this machine's to work on: all of them, or those of its share.
     ///
     /// # Errors

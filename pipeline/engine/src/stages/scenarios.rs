@@ -2,6 +2,7 @@
 
 mod case;
 mod fall;
+mod mean_fall;
 mod site;
 
 pub use case::Case;

@@ -4,6 +4,7 @@ use super::pool::GroundPrior;
 use super::{Beta, Design, Months, inverse_logit};
 use crate::water::{Bits, MonthAxis};
 use lentic_numerics::logistic::{Fit, Prior};
+use lentic_numerics::portable::wide;
 use lentic_numerics::season::{fit, fit_with_slope};
 use lentic_numerics::stats::median;
 use rayon::prelude::*;
@@ -20,7 +21,7 @@ const LAGS: usize = 12;
 const EDGE: f64 = 1e-6;
 
 /// Prior spreads of a study.
-#[derive(Clone, Copy, Debug)]
+#[derive(Clone, Copy, Debug, Serialize, Deserialize)]
 pub struct Spreads {
     /// Of the intercept.
     pub intercept: f64,
@@ -48,7 +49,7 @@ pub struct SampleCell {
 }
 
 /// What a response group shares.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct GroupFit {
     /// Cells the priors come from.
     pub cells: usize,
@@ -67,7 +68,7 @@ pub struct GroupFit {
 }
 
 /// Priors of all groups.
-#[derive(Clone, Debug)]
+#[derive(Clone, Debug, Serialize, Deserialize)]
 pub struct Groups {
     /// Groups with cells in the sample.
     by_code: BTreeMap<Option<i32>, GroupFit>,
@@ -274,19 +275,30 @@ pub(super) fn group_fit(fits: &[(Beta, Lagged)], cells: &[usize], own: bool) -> 
 }
 
 fn lagged(design: &Design, axis: &MonthAxis, months: &Months, beta: &Beta) -> Lagged {
-    let mut residuals = vec![f64::NAN; axis.len];
+    // 0 in months not seen and before the first, which add nothing to a sum of products
+    let (mut residuals, mut seen) = (vec![0.0; LAGS + axis.len], vec![0.0; LAGS + axis.len]);
     for (i, at) in design.months.at.iter().enumerate() {
         if months.is_seen(design, i) {
             let eta: f64 = design.row(i).iter().zip(beta).map(|(x, b)| x * b).sum();
             let p = inverse_logit(eta).clamp(EDGE, 1.0 - EDGE);
-            residuals[*at] = (months.wet(design, i) - p) / (p * (1.0 - p)).sqrt();
+            residuals[LAGS + *at] = (months.wet(design, i) - p) / (p * (1.0 - p)).sqrt();
+            seen[LAGS + *at] = 1.0;
         }
     }
-    std::array::from_fn(|lag| {
-        let pairs = residuals.iter().skip(lag).zip(&residuals);
-        pairs.fold((0.0, 0), |(sum, n), (later, earlier)| {
-            let product = later * earlier;
-            if product.is_nan() { (sum, n) } else { (sum + product, n + 1) }
-        })
-    })
+    // all lags of a month at once, the longest first
+    let [sums, pairs] = wide(
+        #[inline(always)]
+        || {
+            let mut totals = [[0.0; LAGS + 1]; 2];
+            for (total, values) in totals.iter_mut().zip([&residuals, &seen]) {
+                for earlier in values.windows(LAGS + 1) {
+                    for lane in 0..=LAGS {
+                        total[lane] += earlier[LAGS] * earlier[lane];
+                    }
+                }
+            }
+            totals
+        },
+    );
+    std::array::from_fn(|lag| (sums[LAGS - lag], pairs[LAGS - lag] as u64))
 }

@@ -4,6 +4,7 @@ use super::groups::{free_fits, group_fit};
 use super::{Design, GroupFit, Groups, SampleCell};
 use crate::water::MonthAxis;
 use lentic_numerics::stats::median;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Half the range of class codes is more than any legend needs; the groups of pools stand in the other half.
@@ -28,7 +29,7 @@ pub fn pool_of_group(group: Option<i32>) -> Option<i32> {
 }
 
 /// Where the intercept of a cell is expected: water stands `1 / per_m` metres higher for a logit less.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct GroundPrior {
     /// Logits that an intercept falls by with a metre of ground.
     pub per_m: f64,

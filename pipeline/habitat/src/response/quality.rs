@@ -5,6 +5,7 @@ use super::{Beta, Design, Groups, Months, SampleCell, inverse_logit};
 use crate::water::MonthAxis;
 use lentic_numerics::trend::{mann_kendall, theil_sen};
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 use std::collections::BTreeMap;
 
 /// Cells of a group looked at.
@@ -24,7 +25,7 @@ struct Month {
 }
 
 /// A tenth of the predictions, by rank.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Tenth {
     /// Mean predicted probability.
     pub predicted: f64,
@@ -35,7 +36,7 @@ pub struct Tenth {
 }
 
 /// Fitted on the wetter half of the years, seen in the drier half.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct DrierHalf {
     /// Brier score of the response.
     pub brier: f64,
@@ -49,7 +50,7 @@ pub struct DrierHalf {
 pub const SIGNIFICANT: f64 = 0.05;
 
 /// Trend of observed minus modelled hydroperiod: what climate does not explain.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Copy, Debug, PartialEq, Serialize, Deserialize)]
 pub struct ResidualTrend {
     /// Theil-Sen slope, months per decade.
     pub per_decade: f64,
@@ -74,7 +75,7 @@ impl ResidualTrend {
 }
 
 /// Quality of one group's response.
-#[derive(Clone, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 pub struct Quality {
     /// Cells looked at.
     pub cells: usize,

@@ -1,5 +1,6 @@
 //! The cells of a window, and how their water answers to a case.
 
+use super::mean_fall::Falls;
 use super::{Case, Unknown, prescribed};
 use crate::blob::WetCells;
 use crate::error::EngineError;
@@ -12,7 +13,7 @@ use lentic_habitat::drawdown::{Factor, Lines, equivalent_fall, shift};
 use lentic_habitat::members::Member;
 use lentic_habitat::response::trust::CovarianceRoot;
 use lentic_habitat::response::{Beta, Groups};
-use lentic_habitat::water::{BitRows, bit};
+use lentic_habitat::water::BitRows;
 use lentic_numerics::season::Block;
 use lentic_raster::Window;
 use lentic_study::settings::Role;
@@ -173,7 +174,8 @@ impl Site {
         let mut sds = vec![f32::NAN; window.len()];
         let falls = prescribed(context, case.scenario, *window)?;
         let mut depth_falls = vec![0.0f32; window.len()];
-        let falls_of_z = case.falls_of_z(&by.baseline.designs);
+        let falls_of_z: Vec<Falls> =
+            case.falls_of_z(&by.baseline.designs).iter().map(|falls| Falls::new(falls)).collect();
         let (mut passed, mut logits): (Vec<Beta>, Vec<Block>) = (Vec::new(), Vec::new());
         for (at, cell) in wet.cells.iter().enumerate() {
             let cell = *cell as usize;
@@ -232,7 +234,7 @@ impl Site {
             if with_fall {
                 match factor {
                     Some(factor) => {
-                        let mean = mean_fall(&falls_of_z[climate], wet.rows.wet(at));
+                        let mean = falls_of_z[climate].mean(wet.rows.wet(at));
                         depth_falls[cell] = equivalent_fall(beta[1], mean, factor.g, fall) as f32;
                     }
                     None => unknown.held += 1,
@@ -297,16 +299,4 @@ fn lie_off(beta: &Beta, root: &CovarianceRoot, u: &[f64; 4]) -> Beta {
     moved.iter_mut().zip(off).for_each(|(value, off)| *value += off);
     moved[1] = moved[1].max(0.0);
     moved
-}
-
-/// Mean fall of z over the wet months of a cell; 0 without any.
-fn mean_fall(falls: &[(usize, f64)], wet: &[u64]) -> f64 {
-    let (mut sum, mut n) = (0.0, 0u32);
-    for (at, fall) in falls {
-        if bit(wet, *at) {
-            sum += fall;
-            n += 1;
-        }
-    }
-    if n == 0 { 0.0 } else { sum / f64::from(n) }
 }
