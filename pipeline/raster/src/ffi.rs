@@ -49,6 +49,12 @@ pub(crate) fn set_cache(bytes: i64) {
     unsafe { gdal_sys::GDALSetCacheMax64(bytes) };
 }
 
+/// Size of the cache of decoded blocks, bytes.
+pub(crate) fn cache() -> i64 {
+    // SAFETY: plain call; GDAL locks its cache itself.
+    unsafe { gdal_sys::GDALGetCacheMax64() }
+}
+
 /// Gives freed memory back to the system. The C library keeps what lies between pieces still in use; decoded blocks of many
 /// sizes, freed by whichever thread needs room, leave much of it.
 pub(crate) fn give_back_memory() {

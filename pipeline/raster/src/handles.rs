@@ -102,6 +102,26 @@ fn let_go() {
     OPENED.with_borrow_mut(|opened| *opened = Kept { handles: HashMap::new(), closed });
 }
 
+/// Closes this thread's rasters; their decoded blocks go with them.
+pub fn close_own() {
+    OPENED.with_borrow_mut(|opened| opened.handles.clear());
+}
+
+/// Gives freed memory back to the system where the program holds more than this, MiB. Not where the system does not say how much it
+/// holds.
+pub fn give_back_beyond(mib: u64) {
+    if resident_kib().is_some_and(|kib| kib >> 10 > mib) {
+        ffi::give_back_memory();
+    }
+}
+
+/// Memory this program holds, KiB, where the system says so as Linux does (proc(5), VmRSS of /proc/self/status).
+fn resident_kib() -> Option<u64> {
+    let status = std::fs::read_to_string("/proc/self/status").ok()?;
+    let told = status.lines().find_map(|line| line.strip_prefix("VmRSS:"))?;
+    told.trim().strip_suffix("kB")?.trim().parse().ok()
+}
+
 /// Closes what is open: this thread's rasters at once, those of another thread when it next opens one. With a raster go its
 /// decoded blocks; their memory goes back to the system. For work that is done with its files.
 pub fn close_opened() {

@@ -50,7 +50,7 @@ pub use areas::{CellAreas, polygon_m2};
 pub use describe::{ProductBand, ProductLayer, ProductRaster, describe_layers, describe_raster};
 pub use error::RasterError;
 pub use grid::{Bounds, Cell, Crs, Grid, Point};
-pub use handles::{close_opened, keep_open, keep_open_at_most};
+pub use handles::{close_opened, close_own, give_back_beyond, keep_open, keep_open_at_most};
 pub use patches::{Attribute, AttributeValues, PatchLayer, write_patches, write_patches_and_paths};
 pub use paths::PathLayer;
 pub use points::{Waypoint, to_wgs84, write_points, write_waypoints};
@@ -84,6 +84,16 @@ pub fn proj_version() -> String {
 pub fn init(cache_megabytes: usize) {
     quiet();
     ffi::set_cache((cache_megabytes.max(1) as i64) << 20);
+}
+
+/// Works with a cache of decoded blocks no larger than this, MiB; afterwards it is as large as before. For writing, which reads flat files of
+/// cells in order and gains nothing from a large one.
+pub fn with_little_cache<T>(megabytes: usize, work: impl FnOnce() -> T) -> T {
+    let before = ffi::cache();
+    ffi::set_cache(before.min((megabytes as i64) << 20));
+    let done = work();
+    ffi::set_cache(before);
+    done
 }
 
 /// Formats that are read or written. VRT, which can name any file, is here for descriptions of raw cells that this crate writes itself;

@@ -26,10 +26,13 @@ use crate::stages::{self, Context};
 use crate::trend;
 use crate::watch::Watched;
 use lentic_habitat::change::ha;
-use lentic_raster::Room;
+use lentic_raster::{Room, with_little_cache};
 use lentic_report::{Headline, Input, RunRecord};
 use lentic_study::settings::Driver;
 use std::sync::OnceLock;
+
+/// GDAL's cache while rasters are written, at most.
+const WRITING_CACHE_MIB: usize = 64;
 
 /// What whoever waits was told, in order.
 struct Told<'a> {
@@ -258,9 +261,11 @@ fn finish(
     let tables = found.tables();
     found.warnings().into_iter().for_each(|warning| told.warn(warning));
     let rasters = found.products();
-    rasters.write_cells(building)?;
-    rasters.mask_outside()?;
-    rasters.write(building)?;
+    with_little_cache(WRITING_CACHE_MIB, || {
+        rasters.write_cells(building)?;
+        rasters.mask_outside()?;
+        rasters.write(building)
+    })?;
     clock.lap("writing rasters", cells);
     let run_id = inputs::run_id(checked, &inputs);
     let record = RunRecord {
