@@ -203,6 +203,53 @@ mod tests {
         assert_eq!(limit(&near, [0.2, 0.9, 0.9], 1.0).0, 1);
     }
 
+    proptest::proptest! {
+        /// Where a 0 settles it and where not, as every factor raised in turn says.
+        #[test]
+        fn as_every_factor_raised_says(
+            scores in proptest::collection::vec(proptest::sample::select(vec![0.0, 0.2, 0.2 + 1e-12, 0.7, 1.0]), 5),
+            nearness in proptest::sample::select(vec![0.0, 0.4, 1.0]),
+            rules in proptest::collection::vec(0..4usize, 3),
+            weight in proptest::sample::select(vec![0.0, 0.5]),
+        ) {
+            const RULES: [Combine; 4] = [Combine::ArithmeticMean, Combine::GeometricMean, Combine::Minimum, Combine::Product];
+            let [one, two, overall] = [0, 1, 2].map(|at| RULES[rules[at]]);
+            let mut requisites = study(one, true, Missing::NotAssessed);
+            requisites.push(requisite("cover", two, weight, vec![variable("reeds", 0.3, Missing::NotAssessed), variable("mud", 0.7, Missing::NotAssessed)]));
+            let weights = [0.6, 0.4, weight];
+            let of = |scores: &[f64], nearness: f64| {
+                let mut counted = Counted::default();
+                let mut score = |at: usize, from: usize, to: usize| {
+                    crate::suitability::requisite_score(&requisites[at], &scores[from..to], &mut counted)
+                };
+                [score(0, 0, 2), score(1, 2, 3) * nearness, score(2, 3, 5)]
+            };
+            let own = of(&scores, nearness);
+            let found = limiting(
+                &requisites,
+                overall,
+                Site { variables: &scores, nearness: &[1.0, nearness, 1.0], requisites: &own, weights: &weights },
+                &mut Room::default(),
+            );
+            let suitability = combined(overall, &own, &weights);
+            if suitability >= 1.0 - EQUAL {
+                proptest::prop_assert_eq!(found, Limit { code: NOTHING, raised: suitability });
+                return Ok(());
+            }
+            let mut best = Choice { code: NOTHING, raised: f64::NEG_INFINITY, score: f64::INFINITY };
+            // codes: two of water, one of nesting and its nearness, two of cover
+            for (code, at) in [(1, 0), (2, 1), (3, 2), (5, 3), (6, 4)] {
+                if code == 5 {
+                    best.consider(4, combined(overall, &of(&scores, 1.0), &weights), nearness);
+                }
+                let mut raised = scores.clone();
+                raised[at] = 1.0;
+                best.consider(code, combined(overall, &of(&raised, nearness), &weights), scores[at]);
+            }
+            proptest::prop_assert_eq!(found, Limit { code: best.code, raised: best.raised });
+        }
+    }
+
     #[test]
     fn a_variable_left_out_is_no_factor_and_a_given_score_is() {
         let omitted = study(Combine::GeometricMean, false, Missing::Omit);

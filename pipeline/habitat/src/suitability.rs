@@ -284,6 +284,37 @@ mod tests {
         assert_eq!(requisite_score(&water, &[0.0, 1.0], &mut room), 0.0);
     }
 
+    proptest::proptest! {
+        /// What another case scored is taken for cells alike there, and for no other.
+        #[test]
+        fn another_case_changes_no_score(
+            cells in proptest::collection::vec((0..4usize, 0..4usize, 0..4usize), 0..40),
+            geometric in proptest::bool::ANY,
+        ) {
+            let of = |at: usize| [0.0, 0.3, 1.0, f64::NAN][at];
+            let combine = if geometric { Combine::GeometricMean } else { Combine::ArithmeticMean };
+            let requisite = requisite(combine, vec![variable(0.6, Missing::NotAssessed), variable(0.4, Missing::Omit)]);
+            let column = |pick: &dyn Fn(&(usize, usize, usize)) -> usize| -> Vec<f64> { cells.iter().map(|cell| of(pick(cell))).collect() };
+            let (same, here, there) = (column(&|c| c.0), column(&|c| c.1), column(&|c| c.2));
+            let before = requisite_scores(&requisite, &[&same, &there], None);
+            let with = requisite_scores(&requisite, &[&same, &here], Some((&[&same, &there], &before)));
+            let without = requisite_scores(&requisite, &[&same, &here], None);
+            let bits = |scores: Vec<f64>| scores.into_iter().map(f64::to_bits).collect::<Vec<_>>();
+            proptest::prop_assert_eq!(bits(with), bits(without));
+        }
+
+        /// Cells in a row that are alike are scored once.
+        #[test]
+        fn one_cell_at_a_time(values in proptest::collection::vec(proptest::sample::select(vec![0.0f32, -0.0, 2.5, 7.0, f32::NAN]), 0..40)) {
+            let curve = Curve::Points(vec![[0.0, 0.1], [5.0, 1.0]]);
+            let all = scores("v", &curve, &Measured::Numbers(values.clone())).unwrap();
+            for (value, found) in values.into_iter().zip(all) {
+                let alone = score(&curve, f64::from(value)).unwrap_or(f64::NAN);
+                proptest::prop_assert_eq!(found.to_bits(), alone.to_bits());
+            }
+        }
+    }
+
     #[test]
     fn the_three_ways_of_missing() {
         let scores = [f64::NAN, 0.8];

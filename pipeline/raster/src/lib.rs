@@ -163,3 +163,18 @@ pub(crate) fn quiet() {
         ffi::only_formats(&FORMATS);
     });
 }
+
+#[cfg(test)]
+mod tests {
+    /// The cache is the process's: this is the one test of it here.
+    #[test]
+    fn a_little_cache_is_as_before_afterwards() {
+        super::init(100);
+        let within = super::with_little_cache(16, crate::ffi::cache);
+        assert_eq!((within, crate::ffi::cache()), (16 << 20, 100 << 20));
+        // one that is smaller stays
+        super::init(8);
+        assert_eq!(super::with_little_cache(16, crate::ffi::cache), 8 << 20);
+        super::init(256);
+    }
+}

@@ -27,6 +27,7 @@ impl Clock {
     /// A stage is done, over so many cells. What it held open is closed: what was decoded for it serves hardly another, and would
     /// stay in memory to the end.
     pub fn lap(&mut self, name: &str, cells: usize) {
+        lentic_raster::close_own();
         rayon::broadcast(|_| lentic_raster::close_own());
         lentic_raster::give_back_beyond(RESIDENT_MIB);
         let seconds = self.last.elapsed().as_secs_f64();

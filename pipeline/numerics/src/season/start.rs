@@ -92,3 +92,52 @@ impl<'a> Months<'a> {
         (0..MONTHS).map(of_month).sum()
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::season::fit;
+
+    const SEASON: [[f64; 2]; MONTHS] = [[0.0; 2]; MONTHS];
+
+    fn rows<'a>(
+        [z, trials, successes]: &'a [[f64; BLOCK]; 3],
+        season: &'a [[f64; 2]; MONTHS],
+    ) -> SeasonRows<'a> {
+        let of = std::slice::from_ref;
+        SeasonRows { z: of(z), trials: of(trials), successes: of(successes), season, weight: 1.0 }
+    }
+
+    #[test]
+    fn near_the_maximum() {
+        let mut blocks = [[0.0; BLOCK], [1.0; BLOCK], [0.0; BLOCK]];
+        let season = std::array::from_fn(|m| {
+            let angle = std::f64::consts::TAU * (m + 1) as f64 / 12.0;
+            [angle.sin(), angle.cos()]
+        });
+        for at in 0..BLOCK {
+            blocks[0][at] = 1.5 * (at as f64 / 5.0).sin();
+            // wet half the year, in years of a high index longer
+            blocks[2][at] = f64::from(u8::from((at % MONTHS) as f64 + 2.0 * blocks[0][at] < 6.0));
+        }
+        let prior = Prior { mean: [0.0, 0.0, 0.0, 0.0], sd: [10.0, 0.5, 1.0, 1.0] };
+        let rows = rows(&blocks, &season);
+        let (start, found) = (near(rows, &prior), fit(rows, &prior));
+        assert!(found.converged && found.iterations <= 6, "{found:?}");
+        let off = |from: &[f64; 4]| (0..4).map(|j| (from[j] - found.beta[j]).powi(2)).sum::<f64>().sqrt();
+        assert!(off(&start) < 0.5 * off(&prior.mean), "{start:?} {found:?}");
+    }
+
+    #[test]
+    fn the_prior_where_months_lead_nowhere() {
+        let unbounded = Prior { mean: [0.5, 1.0, 0.0, 0.0], sd: [f64::INFINITY, 1.0, 1.0, 1.0] };
+        // always wet, and nothing that holds the intercept
+        let always = [[0.0; BLOCK], [1.0; BLOCK], [1.0; BLOCK]];
+        assert_eq!(near(rows(&always, &SEASON), &unbounded), unbounded.mean);
+        // nothing seen: a prior alone
+        let prior = Prior { mean: [0.5, 1.0, 0.0, 0.0], sd: [2.0, 1.0, 1.0, 1.0] };
+        let nothing = [[0.0; BLOCK]; 3];
+        let found = fit(rows(&nothing, &SEASON), &prior);
+        assert!(found.converged && (found.beta[0] - 0.5).abs() < 1e-9, "{found:?}");
+    }
+}
