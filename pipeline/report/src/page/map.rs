@@ -216,7 +216,8 @@ fn ramp_index(value: f32, min: f32, max: f32) -> u8 {
         return 0;
     }
     let share = ((value - min) / (max - min)).clamp(0.0, 1.0);
-    1 + (share * (STEPS - 1) as f32).round() as u8
+    // the nearest step: cut off after adding a half, which is quick where the processor's rounding may not be used
+    1 + (share * (STEPS - 1) as f32 + 0.5) as u8
 }
 
 #[cfg(test)]
