@@ -31,7 +31,7 @@ deny: setup
 	sh tests/deny.sh
 
 ## The whole program beside the same job in numpy and beside mere reading and writing, on basins of so many million cells
-## (SIZES="1" is quick, SIZES="1 16 100" takes hours and 30 GB; REPEATS=1 measures everything once, SHORT=1 large
+## (SIZES="1" takes four minutes on two cores, SIZES="1 16 100" over an hour and 30 GB; REPEATS=1 measures everything once, SHORT=1 large
 ## basins only on all cores and without the script); writes reports/benchmarks.md
 bench: build setup-test .venv/made
 	.venv/bin/python tests/reference/bench.py --lentic $(LENTIC) --floor target/release/floor --sizes "$(SIZES)" $(if $(REPEATS),--repeats $(REPEATS)) $(if $(SHORT),--short) --out reports/benchmarks.md
