@@ -129,7 +129,7 @@ pub fn trend(observed: Bits, wet: Bits, masks: &Masks, record: &Record) -> Optio
 }
 
 /// What the record of a cell says by itself.
-#[derive(Clone, Copy, Debug, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Told {
     /// The record.
     pub record: Record,

@@ -156,15 +156,10 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
         let mut wet_cells = WetCells { cells: Vec::new(), rows: BitRows::new(&context.axis, 0) };
         let mut dry_cells = WetCells { cells: Vec::new(), rows: BitRows::new(&context.axis, 0) };
         let mut sample = Keeper::new();
-        let mut of_record: Option<Told> = None;
         for (cell, (row, col)) in grid_cells(window).enumerate() {
             let (observed, wet) = (rows.observed(cell), rows.wet(cell));
-            // most cells of a basin are never wet, and then seen in the same months as the one before
-            let as_before = cell > 0 && rows.observed(cell - 1) == observed && rows.wet(cell - 1) == wet;
-            if !as_before {
-                of_record = told(observed, wet, &context.axis, &context.masks, enough, starts);
-            }
-            let water = match of_record.as_ref().map(|told| &told.record) {
+            let told = told(observed, wet, &context.axis, &context.masks, enough, starts);
+            let water = match told.as_ref().map(|told| &told.record) {
                 // its record is told all the same
                 _ if climates[cell].is_none() => Water::NotAssessed,
                 None => Water::NotAssessed,
@@ -173,7 +168,7 @@ pub fn run(context: &Context, stack: &Stack) -> Result<WaterProducts, EngineErro
                 Some(_) => Water::Both,
             };
             states[cell] = water as u8;
-            let Some(Told { record, trend, dry_run, half_change, spells }) = of_record else { continue };
+            let Some(Told { record, trend, dry_run, half_change, spells }) = told else { continue };
             months[cell] = record.hydroperiod as f32;
             often[cell] = record.frequency as f32;
             recur[cell] = record.recurrence.map_or(f32::NAN, |r| r as f32);
